@@ -1,0 +1,42 @@
+"""What a day on the water was worth: sailing logs in, an honest report out.
+
+The names below load on first use; everything else is reached by its room, e.g.
+``sailanalysis.wind.triangle``.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "analyse": "sailanalysis.pipeline",
+    "analyse_season": "sailanalysis.pipeline",
+    "read_logs": "sailanalysis.read",
+    "read_boat_file": "sailanalysis.read.boatfile",
+    "read_crew_log": "sailanalysis.read.crewlog",
+    "Archive": "sailanalysis.season",
+    "Day": "sailanalysis.model",
+    "Boat": "sailanalysis.model",
+    "day_sections": "sailanalysis.report",
+    "example_folder": "sailanalysis.shipped",
+}
+__all__ = ["__version__", *_HOMES]
+
+if TYPE_CHECKING:
+    from sailanalysis.model import Boat, Day
+    from sailanalysis.pipeline import analyse, analyse_season
+    from sailanalysis.read import read_logs
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOMES:
+        from importlib import import_module
+
+        return getattr(import_module(_HOMES[name]), name)
+    raise AttributeError(f"module 'sailanalysis' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

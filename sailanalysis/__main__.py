@@ -1,0 +1,5 @@
+"""``python -m sailanalysis``."""
+
+from sailanalysis.cli import main
+
+raise SystemExit(main())
