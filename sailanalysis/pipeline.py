@@ -1,0 +1,324 @@
+"""One day from raw logs to results, and a season from its archive: the order of the work.
+
+Holds no algorithm; every step is a function of the room that owns it. The command line, the
+notebooks and the tests all come through here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.errors import Finding, LogError
+from sailanalysis.model import Boat, Conditioned, CrewLog, Day, RawLog, Sensors
+from sailanalysis.progress import Progress
+from sailanalysis.series import epoch_s, integral, resample, runs, sample_seconds
+from sailanalysis.tables import iso_utc
+from sailanalysis.units import NAUTICAL_MILE_M
+
+CORRECTIONS = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_k")
+
+
+def analyse(
+    logs: Sequence[str | Path] | str | Path,
+    *,
+    boat: Boat | str | Path | None = None,
+    crew_log: str | Path | None = None,
+    date: str | None = None,
+    timezone: str = "UTC",
+    season: str | Path | None = None,
+    apply_calibration: bool = False,
+    progress: Progress | None = None,
+) -> Day:
+    """Analyse one day's logs.
+
+    Parameters
+    ----------
+    logs : path or sequence of paths
+        Files and folders; formats are recognised by content.
+    boat : Boat or path, optional
+        The boat file.
+    crew_log : path, optional
+    date : str, optional
+        ``YYYY-MM-DD``, for a log without any date.
+    timezone : str
+        Zone of the crew log and of CSV times without one.
+    season : path, optional
+        Archive whose polar and usual helming the day is compared with; nothing is filed here.
+    apply_calibration : bool
+        Correct the sensors with today's own determined estimates.
+    progress : Progress, optional
+
+    Returns
+    -------
+    Day
+
+    Raises
+    ------
+    LogError
+        If the logs cannot give a result; the message says which and what to do.
+    BoatFileError
+        If the boat file or crew log cannot be read.
+    """
+    from threadpoolctl import threadpool_limits
+
+    from sailanalysis.condition import condition
+    from sailanalysis.read import read_logs
+    from sailanalysis.read.boatfile import read_boat_file
+
+    say = progress or Progress()
+    paths = [logs] if isinstance(logs, str | Path) else list(logs)
+    if boat is None:
+        boat = Boat()
+    elif not isinstance(boat, Boat):
+        boat = read_boat_file(boat)
+    with threadpool_limits(1):  # small solves are an order slower on two BLAS threads
+        say("reading the logs")
+        raw = read_logs(paths, date=date, timezone=timezone, boat=boat, progress=say)
+        say("putting the sensors on one clock")
+        conditioned = condition(raw, boat)
+        crew, crew_findings = _crew(crew_log, conditioned, timezone)
+        return _analyse(raw, conditioned, boat, crew, [*raw.findings, *crew_findings],
+                        _memory(season), apply_calibration, say)
+
+
+def _crew(path: str | Path | None, conditioned: Conditioned,
+          timezone: str) -> tuple[CrewLog, list[Finding]]:
+    if path is None:
+        return CrewLog(), []
+    from sailanalysis.read.crewlog import read_crew_log
+
+    time = epoch_s(conditioned.samples.index)
+    crew, findings = read_crew_log(path, day_start_s=float(time[0]), day_end_s=float(time[-1]),
+                                   timezone=timezone)
+    return crew, list(findings)
+
+
+def _memory(season: str | Path | None) -> dict[str, Any]:
+    """What earlier days lend to this one: the season's polar and each helm's usual."""
+    if season is None or not Path(season).exists():
+        return {}
+    from sailanalysis.season import Archive
+
+    return Archive(season).memory()
+
+
+def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
+             findings: list[Finding], memory: dict[str, Any], apply_calibration: bool,
+             say: Progress) -> Day:
+    from sailanalysis.measure.calibrate import estimate_calibration
+    from sailanalysis.measure.health import sensor_health
+    from sailanalysis.measure.helm import rate_helming
+    from sailanalysis.measure.loss import rate_maneuvers
+    from sailanalysis.measure.polar import fit_polar, leg_polar_ratio, polar_table
+    from sailanalysis.measure.steady import steady_averages
+    from sailanalysis.measure.targets import targets_table
+    from sailanalysis.measure.trials import judge_trials
+
+    findings = [*findings, *conditioned.findings]
+    results: dict[str, Any] = {"conditioned": conditioned}
+
+    say("finding wind, water and maneuvers")
+    load = _load(raw, boat, crew, results, findings)
+    sailed = _segment(conditioned, boat, crew, boat.sensors, load)
+    say("checking the instruments")
+    calibration = estimate_calibration(sailed.samples, conditioned, boat,
+                                       maneuvers=sailed.maneuvers, legs=sailed.legs)
+    if apply_calibration and (better := corrected(boat.sensors, calibration.as_dict())):
+        sailed = _segment(conditioned, boat, crew, better, load)
+        results["sensors_applied"] = better
+    findings += sailed.findings
+    samples, maneuvers, legs = sailed.samples, sailed.maneuvers, sailed.legs
+    results["calibration"] = calibration
+    results["wind_from_track"] = sailed.track_wind
+    results["health"] = sensor_health(conditioned, samples)
+
+    say("fitting the polar of the day")
+    blocks = steady_averages(samples, legs, maneuvers)
+    polar = fit_polar(blocks)
+    results |= {"polar_model": polar, "blocks": blocks}
+    season_polar = memory.get("polar_model")
+    speed_model = season_polar or polar
+    legs = legs.assign(polar_ratio=leg_polar_ratio(legs, speed_model))
+
+    say("costing the maneuvers")
+    maneuvers, results["maneuver_study"] = rate_maneuvers(
+        samples, maneuvers, legs, speed_model.speed_kn, boat)
+    say("rating the helming")
+    helm, results["helm_result"] = rate_helming(
+        samples, legs, maneuvers, boat, conditioned.native_rate_hz, usual=memory.get("usual"))
+    trials, results["trials_result"] = judge_trials(
+        samples, legs, maneuvers, crew, speed_model.speed_kn)
+
+    day = Day(
+        samples=samples, rate_hz=conditioned.rate_hz, maneuvers=maneuvers, legs=legs,
+        polar=polar_table(polar), targets=targets_table(polar), helm=helm, trials=trials,
+        calibration=calibration.as_dict(), wind_source=sailed.wind_source, boat=boat, crew=crew,
+        inputs=raw.inputs, findings=tuple(findings), summary={}, results=results)
+    return replace(day, summary=summarise(day))
+
+
+class _Sailed:
+    """One pass from conditioned samples to legs, with the sensors' corrections given."""
+
+    def __init__(self, conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,
+                 load: tuple[np.ndarray, np.ndarray] | None) -> None:
+        from sailanalysis.segment import find_legs, find_maneuvers, find_states
+        from sailanalysis.wind import wind_and_water, wind_from_track
+
+        samples, findings, source = wind_and_water(conditioned, boat, crew, sensors)
+        self.findings = list(findings)
+        self.track_wind: Any = None
+        if load is not None:
+            samples["load_kg"] = resample(*load, epoch_s(samples.index), np.inf)
+        if source == "none":
+            samples, source, self.track_wind, more = wind_from_track(samples)
+            self.findings += more
+        states, more = find_states(samples, crew)
+        samples["state"] = states
+        self.findings += more
+        self.samples, self.wind_source = samples, source
+        self.maneuvers = find_maneuvers(samples, boat)
+        self.legs = find_legs(samples, self.maneuvers, boat)
+
+
+_segment = _Sailed
+
+
+def _load(raw: RawLog, boat: Boat, crew: CrewLog, results: dict[str, Any],
+          findings: list[Finding]) -> tuple[np.ndarray, np.ndarray] | None:
+    from sailanalysis.read.tanks import tank_gauge_check, tank_load_kg
+
+    load, more = tank_load_kg(raw, boat, crew)
+    findings += more
+    results["tank_gauge"] = tank_gauge_check(raw, boat, crew)
+    results["load"] = load
+    return load
+
+
+def corrected(sensors: Sensors, estimates: dict[str, dict[str, Any]]) -> Sensors | None:
+    """Boat-file sensors with today's determined estimates put on top; None if there are none."""
+    changed: dict[str, Any] = {}
+    for name in CORRECTIONS:
+        estimate = estimates.get(name, {})
+        if not estimate.get("determined"):
+            continue
+        value = float(estimate["value"])
+        if name.endswith("_factor"):
+            changed[name] = getattr(sensors, name) * value
+        elif name == "leeway_k":
+            changed[name] = value
+        else:
+            changed[name] = getattr(sensors, name) + value
+    return replace(sensors, **changed) if changed else None
+
+
+def summarise(day: Day) -> dict[str, Any]:
+    """The figures of ``summary.json``."""
+    samples = day.samples
+    time = epoch_s(samples.index)
+    seconds = sample_seconds(time)
+    state = samples["state"].to_numpy()
+    moving = state != "stopped"
+    kinds = day.maneuvers["kind"].tolist() if len(day.maneuvers) else []
+
+    def miles(speed_kn: np.ndarray) -> float:
+        speed = np.where(moving & np.isfinite(speed_kn), speed_kn, 0.0)
+        if not np.isfinite(speed_kn[moving]).any():
+            return 0.0 if not moving.any() else float("nan")
+        return integral(time, speed) / 3600.0
+
+    sog = samples["sog_kn"].to_numpy(dtype=float)
+    stw = samples["stw_kn"].to_numpy(dtype=float)
+    return {
+        "start": iso_utc(samples.index[0]), "end": iso_utc(samples.index[-1]),
+        "duration_s": float(time[-1] - time[0]),
+        "sailing_s": float(seconds[state == "sailing"].sum()),
+        "motoring_s": float(seconds[state == "motoring"].sum()),
+        "stopped_s": float(seconds[state == "stopped"].sum()),
+        "distance_over_ground_nm": miles(sog), "distance_through_water_nm": miles(stw),
+        "tacks": kinds.count("tack"), "gybes": kinds.count("gybe"),
+        "channels": sorted(day.results["conditioned"].samples.columns.astype(str)),
+        "wind_source": day.wind_source,
+        "rate_hz": day.rate_hz,
+        "runs": len(runs(time)),
+        "warnings": [{"code": f.code, "message": f.message} for f in day.findings
+                     if f.level == "warning"],
+        "notes": [{"code": f.code, "message": f.message} for f in day.findings
+                  if f.level == "note"],
+        "inputs": [{"file": item.file, "format": item.format, "lines": item.lines,
+                    "used": item.used, "ignored": item.ignored, "rejected": dict(item.rejected)}
+                   for item in day.inputs],
+    }
+
+
+def write_day(day: Day, out_dir: str | Path, *, private: bool = False,
+              plotly_beside: bool = False) -> None:
+    """Write report, notebook and tables of a day; all of them or none."""
+    from sailanalysis.report import write_day_report
+    from sailanalysis.staging import staged
+    from sailanalysis.tables import write_day_tables
+
+    shown = without_places(day) if private else day
+    with staged(out_dir) as folder:
+        write_day_tables(shown, folder, private)
+        write_day_report(shown, folder, private=private, plotly_beside=plotly_beside)
+
+
+def without_places(day: Day) -> Day:
+    """The day with the names of its files replaced by numbers, for a report to share."""
+    renamed = tuple(replace(item, file=f"log {i + 1}") for i, item in enumerate(day.inputs))
+    names = {item.file: new.file for item, new in zip(day.inputs, renamed, strict=True)}
+
+    def clean(text: str) -> str:
+        for old, new in sorted(names.items(), key=lambda pair: -len(pair[0])):
+            for form in (old, Path(old).name):
+                text = text.replace(form, new) if form else text
+        return text
+
+    findings = tuple(replace(f, message=clean(f.message)) for f in day.findings)
+    bare = replace(day, inputs=renamed, findings=findings)
+    return replace(bare, summary=summarise(bare))
+
+
+def analyse_season(season_dir: str | Path, start: str | None = None, end: str | None = None,
+                   progress: Progress | None = None) -> Any:
+    """The season record of an archive between two days, ends included.
+
+    Raises
+    ------
+    LogError
+        If the archive holds no day in that span.
+    """
+    from threadpoolctl import threadpool_limits
+
+    from sailanalysis.season import Archive, fit_season
+
+    say = progress or Progress()
+    archive = Archive(season_dir)
+    if archive.days(start, end).empty:
+        span = f" from {start or 'the first day'} to {end or 'the last'}" if start or end else ""
+        raise LogError(f"{season_dir}: no day is filed there{span}; file one with "
+                       "`sailanalysis day ... --season`")
+    with threadpool_limits(1):
+        return fit_season(archive, start, end, progress=say)
+
+
+def write_season(season: Any, out_dir: str | Path, plotly_beside: bool = False) -> None:
+    """Write report, card and tables of a season; all of them or none."""
+    from sailanalysis.report import write_season_report
+    from sailanalysis.season import season_tables
+    from sailanalysis.staging import staged
+    from sailanalysis.tables import write_csv
+
+    with staged(out_dir) as folder:
+        for name, table in season_tables(season).items():
+            write_csv(name, table, folder / f"{name}.csv")
+        write_season_report(season, folder, plotly_beside=plotly_beside)
+
+
