@@ -7,6 +7,7 @@ decides.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import math
@@ -316,20 +317,18 @@ def _records(lines: list[str], delimiter: str) -> Iterator[tuple[int, list[str]]
     opening = re.compile(rf'(?:^|{delimiter})[ ]*"')
     at = 0
     while at < len(lines):
-        # A quoted note may run over a few lines; one that runs on is a forgotten quote, and a
-        # quote inside a text (an inch mark) opens nothing.
-        for take in (1, 2, 3, 4, 5) if opening.search(lines[at]) else (1,):
-            piece = "\n".join(lines[at:at + take])
-            if take == 1 and not opening.search(piece) or piece.count('"') % 2 == 0:
-                break
-        else:
-            take, piece = 1, lines[at].replace('"', "")
-        if at + take > len(lines):
-            take, piece = 1, lines[at].replace('"', "")
-        try:
-            cells = next(csv.reader(io.StringIO(piece, newline=""), delimiter=delimiter,
-                                    skipinitialspace=True), [])
-        except csv.Error:
-            cells = lines[at].split(delimiter)
+        take, cells = 1, lines[at].split(delimiter)
+        if opening.search(lines[at]):
+            # A quoted note may run over a few lines; one that runs on is a forgotten quote. A
+            # quote inside a text (an inch mark) opens nothing.
+            closed = [n for n in range(1, 6) if "\n".join(lines[at:at + n]).count('"') % 2 == 0]
+            if closed and at + closed[0] <= len(lines):
+                take = closed[0]
+                piece = io.StringIO("\n".join(lines[at:at + take]), newline="")
+                # A cell beyond the csv module's size limit is kept as it stands.
+                with contextlib.suppress(csv.Error):
+                    cells = next(csv.reader(piece, delimiter=delimiter, skipinitialspace=True))
+            else:
+                cells = lines[at].replace('"', "").split(delimiter)
         yield at + 1, cells
         at += take
