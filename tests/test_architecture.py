@@ -1,0 +1,76 @@
+"""The house has one direction: a room imports only what lies before it."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parents[1] / "sailanalysis"
+CELLAR = ("units", "angles", "geo", "series", "stats", "channels", "errors", "model", "progress",
+          "staging", "shipped", "executor")
+ROOMS = (*CELLAR, "read", "condition", "wind", "segment", "measure", "season", "figures", "report",
+         "tables", "pipeline", "commands", "cli")
+COMPUTING = ("read", "condition", "wind", "segment", "measure", "season")
+
+
+def room_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imports_of(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            assert node.level == 0, f"{path}: absolute imports only"
+            found.add(node.module)
+            if node.module == "sailanalysis":
+                found |= {f"sailanalysis.{alias.name}" for alias in node.names}
+        elif isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+    return found
+
+
+SOURCES = sorted(p for p in PACKAGE.rglob("*.py") if room_of(p) not in ("__init__", "__main__", "example"))
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_go_one_way(path):
+    room = room_of(path)
+    reached = {name.split(".")[1] for name in imports_of(path)
+               if name.startswith("sailanalysis.")}
+    reached.discard("__version__")
+    if room == "simulate":
+        assert reached <= {"simulate"}, "the generator shares nothing with the analysis"
+        return
+    assert "simulate" not in reached, "the analysis does not know the generator"
+    later = {other for other in reached if ROOMS.index(other) > ROOMS.index(room)}
+    assert not later, f"{room} lies before {later}"
+
+
+@pytest.mark.parametrize("path", [p for p in SOURCES if room_of(p) in COMPUTING],
+                         ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_computing_does_not_plot(path):
+    assert not {name for name in imports_of(path) if name.split(".")[0] in ("plotly", "jinja2")}
+
+
+def modules_after(code: str) -> set[str]:
+    out = subprocess.run([sys.executable, "-c", code + "\nimport sys; print(*sys.modules)"],
+                         capture_output=True, text=True, check=True)
+    return set(out.stdout.split())
+
+
+def test_import_is_light():
+    assert not modules_after("import sailanalysis") & {"numpy", "pandas", "scipy", "plotly"}
+
+
+def test_help_needs_nothing_heavy():
+    code = ("from sailanalysis.cli import main\n"
+            "try:\n    main(['--help'])\nexcept SystemExit:\n    pass")
+    assert not modules_after(code) & {"numpy", "pandas", "scipy", "plotly", "pyarrow"}
+
+
+def test_wrong_file_name_is_answered_without_loading_the_house():
+    code = "from sailanalysis.cli import main\nmain(['inspect', 'no-such-file'])"
+    assert not modules_after(code) & {"numpy", "pandas", "scipy"}
