@@ -1,0 +1,344 @@
+"""From raw streams to one table on one clock, with what was left out and whom it believes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.angles import Floats, cosd, wrap180
+from sailanalysis.channels import CHANNELS
+from sailanalysis.condition.choose import (
+    TOGETHER,
+    Candidate,
+    fill_gaps,
+    noise_level,
+    order_candidates,
+    why_chosen,
+)
+from sailanalysis.condition.clock import (
+    CLOCK_CHANNELS,
+    ROW_CHANNELS,
+    common_rate_hz,
+    covered_stretches,
+    grid_s,
+    merge_equal_times,
+    onto_clock,
+    pace,
+)
+from sailanalysis.condition.marks import (
+    Bools,
+    is_out_of_range,
+    is_position_jump,
+    is_spike,
+    is_stuck,
+)
+from sailanalysis.errors import Finding, LogError
+from sailanalysis.geo import radii_m
+from sailanalysis.model import Boat, Conditioned, RawLog
+from sailanalysis.series import resample, utc_index
+from sailanalysis.units import MS_TO_KN
+
+SOURCE_COLUMNS = ("channel", "source", "chosen", "count", "share", "rate_hz", "noise", "why")
+LEFT_OUT_COLUMNS = ("channel", "source", "reason", "start", "end", "count", "share")
+_POSITION = ("lat", "lon")
+_GROUND = ("sog_kn", "cog_deg", "cog_mag_deg", "lat", "lon")
+
+
+@dataclass
+class _Desk:
+    """What the work on one log gathers."""
+
+    streams: dict[tuple[str, str], tuple[Floats, Floats]]
+    logged: dict[tuple[str, str], int]
+    left_out: list[dict[str, object]] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    jump_breaks: dict[str, Floats] = field(default_factory=dict)
+
+    def leave_out(self, key: tuple[str, str], marked: Bools, reason: str) -> None:
+        """Write down and remove marked samples of one stream."""
+        count = int(marked.sum())
+        if not count:
+            return
+        channel, source = key
+        t, x = self.streams[key]
+        gone = np.flatnonzero(marked)
+        self.left_out.append({
+            "channel": channel, "source": source, "reason": reason,
+            "start": utc_index(t[gone[:1]])[0], "end": utc_index(t[gone[-1:]])[0],
+            "count": count, "share": count / max(self.logged[key], 1),
+        })
+        self.streams[key] = (t[~marked], x[~marked])
+
+
+def condition(raw: RawLog, boat: Boat | None = None) -> Conditioned:
+    """Clean the streams, choose the sources, and bring all onto one clock.
+
+    Parameters
+    ----------
+    raw : RawLog
+    boat : Boat, optional
+        Not needed yet: no rule depends on the boat's size.
+
+    Returns
+    -------
+    Conditioned
+        Logged channel names, before any correction. Rows are whole multiples of the clock's
+        step; where nothing was logged there is no row.
+
+    Raises
+    ------
+    LogError
+        When no channel that says where or how the boat was holds a single usable sample.
+    """
+    desk = _gather(raw)
+    _leave_out_impossible(desk)
+    _leave_out_jumps(desk)
+    speed = _under_way(desk)
+    _leave_out_stuck(desk, speed)
+    candidates = _candidates(desk, raw)
+    ordered = _order(candidates)
+    chosen = {channel: ranked[0] for channel, ranked in ordered.items()}
+    rate = common_rate_hz([c.pace for name, c in chosen.items() if name in CLOCK_CHANNELS])
+    fills = {channel: fill_gaps(ranked[0], ranked[1:]) for channel, ranked in ordered.items()}
+    covered: list[tuple[float, float]] = []
+    for name in ROW_CHANNELS:
+        if name in chosen:
+            covered += covered_stretches(chosen[name].time_s, chosen[name].pace.gap_s,
+                                         chosen[name].breaks_s)
+            covered += [(a, b) for _, a, b in fills[name]]
+    at = grid_s(covered, rate)
+    if at.size == 0:
+        raise LogError("the logs hold no position, speed, heading or wind that could be used; "
+                       "sailanalysis inspect shows what they hold and why lines were rejected")
+    columns = {}
+    for channel, ranked in ordered.items():
+        columns[channel] = _on_clock_with_fills(ranked[0], fills[channel], at, rate)
+    names = [name for name in CHANNELS if name in columns]
+    samples = pd.DataFrame({name: columns[name] for name in names}, index=utc_index(at))
+    return Conditioned(
+        samples=samples,
+        rate_hz=rate,
+        sources=_sources_table(ordered, fills),
+        left_out=pd.DataFrame(desk.left_out, columns=list(LEFT_OUT_COLUMNS)),
+        native_rate_hz={name: chosen[name].pace.rate_hz for name in names},
+        findings=tuple(desk.findings) + tuple(_left_out_findings(desk, chosen)),
+    )
+
+
+def _gather(raw: RawLog) -> _Desk:
+    """Join streams of one channel and source (several files), one sample an instant."""
+    parts: dict[tuple[str, str], list[tuple[Floats, Floats]]] = {}
+    for stream in raw.streams:
+        if stream.channel in CHANNELS and stream.value.size:
+            pair = (np.asarray(stream.time_s, dtype=float), np.asarray(stream.value, dtype=float))
+            parts.setdefault((stream.channel, stream.source), []).append(pair)
+    streams, logged = {}, {}
+    for key, pieces in parts.items():
+        t = np.concatenate([p[0] for p in pieces])
+        x = np.concatenate([p[1] for p in pieces])
+        streams[key] = merge_equal_times(key[0], t, x)
+        logged[key] = streams[key][0].size
+    return _Desk(streams=streams, logged=logged)
+
+
+def _leave_out_impossible(desk: _Desk) -> None:
+    """Out of range, then spikes."""
+    for key in list(desk.streams):
+        desk.leave_out(key, is_out_of_range(key[0], desk.streams[key][1]), "out of range")
+        desk.leave_out(key, is_spike(key[0], *desk.streams[key]), "spike")
+
+
+def _leave_out_jumps(desk: _Desk) -> None:
+    """Position jumps, judged with the same source's speed where it has one."""
+    for source in sorted({s for c, s in desk.streams if c == "lat"}):
+        lat_key, lon_key = ("lat", source), ("lon", source)
+        if lon_key not in desk.streams:
+            continue
+        t, lat = desk.streams[lat_key]
+        lon = resample(*desk.streams[lon_key], t, 0.5, circular=True)
+        # No fix: 0 N 0 E is where receivers without one say they are.
+        null = (np.abs(lat) < 1e-6) & (np.abs(lon) < 1e-6)
+        sog_key = _speed_for(desk, source)
+        sog = None
+        if sog_key is not None:
+            sog = resample(*desk.streams[sog_key], t, 10.0)
+        jump, breaks = is_position_jump(t, np.where(null, np.nan, lat), lon, sog)
+        desk.jump_breaks[source] = breaks
+        for key in (lat_key, lon_key):
+            for reason, when in (("no fix", t[null]), ("position jump", t[jump & ~null])):
+                desk.leave_out(key, np.isin(desk.streams[key][0], when), reason)
+        if breaks.size:
+            desk.findings.append(Finding(
+                "position-break", f"The position of {source} leaps {breaks.size} time(s) to a "
+                "place the boat cannot have reached and stays there; the track is cut there.",
+                channel="lat", start_s=float(breaks[0]), end_s=float(breaks[-1])))
+
+
+def _speed_for(desk: _Desk, source: str) -> tuple[str, str] | None:
+    """Speed over ground of the same source, else of any."""
+    keys = [key for key in desk.streams if key[0] == "sog_kn" and desk.streams[key][0].size]
+    same = [key for key in keys if key[1] == source]
+    keys = same or sorted(keys, key=lambda key: -desk.streams[key][0].size)
+    return keys[0] if keys else None
+
+
+def _under_way(desk: _Desk) -> dict[str, tuple[Floats, Floats]]:
+    """Speed by satellite and by the water, for judging the other sensors."""
+    found: dict[str, tuple[Floats, Floats]] = {}
+    for channel in ("sog_kn", "stw_kn"):
+        keys = [key for key in desk.streams if key[0] == channel and desk.streams[key][0].size]
+        if keys:
+            found[channel] = desk.streams[max(keys, key=lambda k: desk.streams[k][0].size)]
+    if "sog_kn" not in found:
+        keys = [key for key in desk.streams if key[0] == "lat" and ("lon", key[1]) in desk.streams]
+        if keys:
+            key = max(keys, key=lambda k: desk.streams[k][0].size)
+            made = _speed_from_positions(desk, key[1])
+            if made[0].size:
+                found["sog_kn"] = made
+    return found
+
+
+def _speed_from_positions(desk: _Desk, source: str) -> tuple[Floats, Floats]:
+    """Speed made between fixes ten seconds apart."""
+    t, lat = desk.streams[("lat", source)]
+    lon = resample(*desk.streams[("lon", source)], t, 0.5, circular=True)
+    if t.size < 3:
+        return np.zeros(0), np.zeros(0)
+    ahead = np.clip(np.searchsorted(t, t + 10.0), 0, t.size - 1)
+    dt = t[ahead] - t
+    meridian, prime = radii_m(lat)
+    north = np.radians(lat[ahead] - lat) * meridian
+    east = np.radians(wrap180(lon[ahead] - lon)) * prime * cosd(lat)
+    good = (dt > 0) & (dt < 60.0)
+    return t[good], np.hypot(east, north)[good] / dt[good] * MS_TO_KN
+
+
+def _leave_out_stuck(desk: _Desk, speed: dict[str, tuple[Floats, Floats]]) -> None:
+    """Stuck sensors, judged by another sensor that says the boat is under way."""
+    for key in list(desk.streams):
+        channel = key[0]
+        judge = "stw_kn" if channel in ("sog_kn", "lat", "lon") else "sog_kn"
+        if judge not in speed and channel != "stw_kn":
+            judge = "stw_kn" if judge == "sog_kn" else "sog_kn"
+        if judge not in speed:
+            continue
+        t, x = desk.streams[key]
+        if t.size < 20:
+            continue
+        kn = resample(*speed[judge], t, 60.0)
+        if channel in _POSITION:
+            # On a meridian the longitude rests: a position is stuck when both rest.
+            other = ("lon", key[1])
+            if channel == "lon" or desk.streams.get(other, (t[:0],))[0].size != t.size:
+                continue
+            x = np.abs(np.diff(x, prepend=np.nan)) + np.abs(
+                np.diff(desk.streams[other][1], prepend=np.nan))
+            x = np.cumsum(np.where(np.isfinite(x), x, 1.0))
+            stuck = is_stuck(channel, t, x, kn)
+            desk.leave_out(other, stuck, "stuck")
+            desk.leave_out(key, stuck, "stuck")
+            continue
+        desk.leave_out(key, is_stuck(channel, t, x, kn), "stuck")
+
+
+def _candidates(desk: _Desk, raw: RawLog) -> dict[str, list[Candidate]]:
+    """Sources by channel, with pace and noise."""
+    out: dict[str, list[Candidate]] = {}
+    for (channel, source), (t, x) in desk.streams.items():
+        breaks = np.asarray(raw.breaks_s, dtype=float) if channel in _GROUND else np.zeros(0)
+        if channel in _POSITION and source in desk.jump_breaks:
+            breaks = np.concatenate([breaks, desk.jump_breaks[source]])
+        if t.size == 0:
+            continue
+        out.setdefault(channel, []).append(Candidate(
+            channel, source, t, x, pace(t), noise_level(channel, x),
+            desk.logged[(channel, source)], np.sort(breaks)))
+    return out
+
+
+def _order(candidates: dict[str, list[Candidate]]) -> dict[str, list[Candidate]]:
+    """Best source first for every channel; pairs keep to one source."""
+    ordered: dict[str, list[Candidate]] = {}
+    partner_of = dict(TOGETHER) | {b: a for a, b in TOGETHER}
+    for channel, found in candidates.items():
+        other = candidates.get(partner_of.get(channel, ""), [])
+        ordered[channel] = order_candidates(found, {c.source: c.pace.covered_s for c in other})
+    for first, second in TOGETHER:
+        if first in ordered and second in ordered:
+            source = ordered[first][0].source
+            ordered[second].sort(key=lambda c, source=source: c.source != source)
+    return ordered
+
+
+def _on_clock_with_fills(
+    best: Candidate, fills: list[tuple[Candidate, float, float]], at: Floats, rate_hz: float
+) -> Floats:
+    """The chosen source on the clock, other sources inside its gaps."""
+    value = onto_clock(best.channel, best.time_s, best.value, at, best.pace.gap_s, rate_hz,
+                       best.breaks_s)
+    for other, start, end in fills:
+        lo, hi = np.searchsorted(at, [start, end], side="left")
+        part = onto_clock(other.channel, other.time_s, other.value, at[lo:hi], other.pace.gap_s,
+                          rate_hz, other.breaks_s)
+        value[lo:hi] = np.where(np.isfinite(value[lo:hi]), value[lo:hi], part)
+    return value
+
+
+def _sources_table(
+    ordered: dict[str, list[Candidate]],
+    fills: dict[str, list[tuple[Candidate, float, float]]],
+) -> pd.DataFrame:
+    """One row a channel and source, with why."""
+    rows = []
+    for channel in (name for name in CHANNELS if name in ordered):
+        ranked = ordered[channel]
+        for place, (c, why) in enumerate(
+            zip(ranked, why_chosen(ranked, CHANNELS[channel].unit), strict=True)
+        ):
+            lent = sum(b - a for other, a, b in fills[channel] if other is c)
+            if lent:
+                why += f"; used for {lent / 60:.0f} min where {ranked[0].source} is silent"
+            rows.append({
+                "channel": channel, "source": c.source, "chosen": place == 0,
+                "count": int(c.time_s.size), "share": c.share_good, "rate_hz": c.pace.rate_hz,
+                "noise": c.noise, "why": why,
+            })
+    return pd.DataFrame(rows, columns=list(SOURCE_COLUMNS))
+
+
+_ADVICE = {
+    "out of range": "readings no such sensor can honestly give",
+    "spike": "single readings that leap away and straight back",
+    "no fix": "positions of a receiver without a fix",
+    "position jump": "fixes the boat cannot have reached at her speed",
+    "stuck": "the very same reading for minutes while the boat sailed",
+}
+
+
+def _left_out_findings(desk: _Desk, chosen: dict[str, Candidate]) -> list[Finding]:
+    """One finding for each chosen channel and reason; a silent loss is never allowed."""
+    out = []
+    for row in desk.left_out:
+        channel, source, reason = str(row["channel"]), str(row["source"]), str(row["reason"])
+        if channel == "lon":
+            continue
+        gone_whole = channel not in chosen
+        if not gone_whole and chosen[channel].source != source and reason != "stuck":
+            continue
+        share = float(str(row["share"]))
+        label = CHANNELS[channel].label if channel != "lat" else "position"
+        text = (f"{label.capitalize()} ({source}): {int(str(row['count']))} samples, "
+                f"{100 * share:.2g} %, left out: {_ADVICE[reason]}.")
+        if gone_whole:
+            text += " Nothing of this channel is left."
+        warn = reason == "stuck" or share > 0.01
+        out.append(Finding(
+            reason.replace(" ", "-") + ("-sensor" if reason == "stuck" else ""), text,
+            level="warning" if warn else "note", channel=channel,
+            start_s=pd.Timestamp(row["start"]).timestamp(),  # type: ignore[arg-type]
+            end_s=pd.Timestamp(row["end"]).timestamp(),  # type: ignore[arg-type]
+            share=share))
+    return out
