@@ -6,7 +6,7 @@ The names below load on first use; everything else is reached by its room, e.g.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 __version__ = "0.1.0"
 
@@ -23,12 +23,6 @@ _HOMES = {
     "example_folder": "sailanalysis.shipped",
 }
 __all__ = ["__version__", *_HOMES]
-
-if TYPE_CHECKING:
-    from sailanalysis.model import Boat, Day
-    from sailanalysis.pipeline import analyse, analyse_season
-    from sailanalysis.read import read_logs
-
 
 def __getattr__(name: str) -> Any:
     if name in _HOMES:

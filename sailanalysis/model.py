@@ -159,7 +159,8 @@ class Conditioned:
         UTC index ``time``, regular within runs, gaps left open; logged channel names.
     rate_hz : float
     sources : DataFrame
-        One row a channel and source: ``channel, source, chosen, count, share, rate_hz, noise, why``.
+        One row a channel and source: ``channel, source, chosen, count, share, rate_hz, noise,
+        why``.
     left_out : DataFrame
         What was marked and left out: ``channel, source, reason, start, end, count, share``.
     native_rate_hz : dict of str to float

@@ -6,6 +6,8 @@ missing and is left out of a mean, never counted as zero.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
@@ -56,7 +58,7 @@ def runs(time_s: ArrayLike, max_gap_s: float | None = None) -> list[slice]:
     limit = 2.5 * step_s(time) if max_gap_s is None and time.size > 1 else (max_gap_s or 0.0)
     cuts = np.flatnonzero(np.diff(time) > limit) + 1
     edges = np.concatenate([[0], cuts, [time.size]])
-    return [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [slice(int(a), int(b)) for a, b in pairwise(edges)]
 
 
 def true_stretches(mask: ArrayLike) -> list[slice]:

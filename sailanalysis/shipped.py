@@ -19,4 +19,5 @@ def example_folder() -> Path:
     for folder in (here / "example", here.parent / "data"):
         if (folder / "boat.toml").is_file():
             return folder
-    raise SailAnalysisError("the example data are not part of this installation; install the package again")
+    raise SailAnalysisError("the example data are not part of this installation; "
+                            "install the package again")

@@ -122,12 +122,12 @@ def to_json(value: Any) -> Any:
 
 def write_json(value: Any, path: Path) -> None:
     """Write strict JSON, readable by eye."""
-    path.write_text(json.dumps(to_json(value), indent=1, ensure_ascii=False, allow_nan=False) + "\n",
-                    encoding="utf-8")
+    text = json.dumps(to_json(value), indent=1, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
 
 
 def write_samples(samples: pd.DataFrame, path: Path, private: bool = False) -> None:
-    """Write ``samples.parquet``: ``time`` in UTC, then the published columns and what more there is.
+    """Write ``samples.parquet``: ``time`` in UTC, the published columns, then what more there is.
 
     Numbers are 32-bit but for the position; text columns are dictionaries.
     """
