@@ -23,6 +23,7 @@ def run_all(
     workers: int = 1,
     cluster: str | None = None,
     retries: int = 2,
+    connect_s: float = 10.0,
 ) -> Iterator[Result]:
     """Apply a function to each item; yields results in the order of the items.
 
@@ -38,6 +39,8 @@ def run_all(
         have this package.
     retries : int
         How often an item whose worker was lost is tried again.
+    connect_s : float
+        How long to wait for the scheduler's answer.
 
     Raises
     ------
@@ -45,7 +48,7 @@ def run_all(
         If the cluster cannot be reached or the package for it is missing.
     """
     if cluster is not None:
-        yield from _on_cluster(work, items, cluster, retries)
+        yield from _on_cluster(work, items, cluster, retries, connect_s)
     elif workers > 1 and len(items) > 1:
         yield from _in_processes(work, items, min(workers, len(items)), retries)
     else:
@@ -81,14 +84,14 @@ def _in_processes(work: Callable[[Item], Result], items: Sequence[Item], workers
 
 
 def _on_cluster(work: Callable[[Item], Result], items: Sequence[Item], address: str,
-                retries: int) -> Iterator[Result]:
+                retries: int, connect_s: float) -> Iterator[Result]:
     try:
         from distributed import Client
     except ImportError:
         raise SailAnalysisError("--cluster needs the package `distributed`: "
                                 "pip install 'sailanalysis[cluster]'") from None
     try:
-        client = Client(address, timeout=10, set_as_default=False)
+        client = Client(address, timeout=connect_s, set_as_default=False)
     except OSError as error:
         raise SailAnalysisError(f"no cluster answers at {address}: {error}") from None
     try:
