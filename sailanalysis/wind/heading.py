@@ -1,0 +1,137 @@
+"""True heading from what the log holds, and which north its compass means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.angles import Floats, wrap180, wrap360
+from sailanalysis.errors import Finding
+from sailanalysis.series import epoch_s
+from sailanalysis.wind.variation import decimal_year, is_covered, variation_along
+
+
+@dataclass(frozen=True)
+class North:
+    """Variation through the day and where it comes from.
+
+    Attributes
+    ----------
+    variation_deg : ndarray, shape (n,)
+        East positive; NaN where neither log nor model can tell.
+    origin : {"log", "model", "none"}
+    findings : tuple of Finding
+    """
+
+    variation_deg: Floats
+    origin: str
+    findings: tuple[Finding, ...]
+
+
+def _column(samples: pd.DataFrame, name: str) -> Floats | None:
+    """A column as floats; None when absent or empty."""
+    if name not in samples:
+        return None
+    value = samples[name].to_numpy(dtype=float)
+    return value if np.isfinite(value).any() else None
+
+
+def find_north(samples: pd.DataFrame) -> North:
+    """Variation from the log where it gives a believable one, else from the model.
+
+    A logged variation that is zero all day, or more than 3 deg from the model's, is not
+    believed: instruments whose variation nobody set send zero, and the model is good to half a
+    degree nearly everywhere at sea.
+    """
+    time = epoch_s(samples.index)
+    lat, lon = _column(samples, "lat"), _column(samples, "lon")
+    model = (variation_along(lat, lon, time) if lat is not None and lon is not None
+             else np.full(time.shape, np.nan))
+    findings = []
+    if np.isfinite(model).any() and not is_covered(decimal_year(float(time[0]))):
+        findings.append(Finding(
+            "variation-model-date", "The log's date lies outside 2010-2030, for which the magnetic "
+            "model holds; variation is carried on from the nearest model and may be 1 deg off.",
+            level="note"))
+    logged = _column(samples, "variation_deg")
+    if logged is not None:
+        typical = float(np.nanmedian(logged))
+        expected = float(np.nanmedian(model)) if np.isfinite(model).any() else float("nan")
+        off = abs(float(wrap180(typical - expected)))
+        if np.isfinite(off) and (off > 3.0 or (typical == 0.0 and off > 0.5)):
+            findings.append(Finding(
+                "variation-not-believed", f"The log's magnetic variation is {typical:.1f} deg, the "
+                f"World Magnetic Model's for this place and date {expected:.1f} deg; the model's "
+                "was used. Set the variation in the instruments.", channel="variation_deg"))
+        elif np.isfinite(off) or not (typical == 0.0 and np.nanmax(np.abs(logged)) == 0.0):
+            return North(logged, "log", tuple(findings))
+    if np.isfinite(model).any():
+        return North(model, "model", tuple(findings))
+    return North(np.full(time.shape, np.nan), "none", tuple(findings))
+
+
+def true_heading(
+    samples: pd.DataFrame, north: North, native_rate_hz: dict[str, float]
+) -> tuple[Floats, list[Finding]]:
+    """True heading before the boat file's correction.
+
+    Where the log has both, the magnetic heading is used when it is faster or covers more, or
+    when the true one shows that the instruments add a wrong variation; else the true one. Gaps
+    of the one are filled from the other.
+
+    Returns
+    -------
+    hdg_deg : ndarray, shape (n,)
+        In [0, 360).
+    findings : list of Finding
+    """
+    findings: list[Finding] = []
+    true, magnetic = _column(samples, "hdg_deg"), _column(samples, "hdg_mag_deg")
+    if true is None and magnetic is None:
+        return np.full(len(samples), np.nan), findings
+    if magnetic is None and true is not None:
+        return wrap360(true), findings
+    assert magnetic is not None
+    variation = north.variation_deg
+    if north.origin == "none":
+        if true is not None:
+            return wrap360(true), findings
+        findings.append(Finding(
+            "magnetic-directions", "The log has a magnetic heading but neither variation nor "
+            "position, so all directions in this report are magnetic.", channel="hdg_mag_deg"))
+        variation = np.zeros(len(samples))
+    from_magnetic = wrap360(magnetic + variation)
+    if true is None:
+        return from_magnetic, findings
+    both = np.isfinite(true) & np.isfinite(from_magnetic)
+    off = float(np.median(wrap180(true - from_magnetic)[both])) if both.any() else 0.0
+    rate_true = native_rate_hz.get("hdg_deg", 0.0)
+    rate_magnetic = native_rate_hz.get("hdg_mag_deg", 0.0)
+    wrong = abs(off) > 3.0
+    better = (rate_magnetic > 1.5 * rate_true
+              or np.isfinite(magnetic).sum() > 1.1 * np.isfinite(true).sum())
+    if wrong:
+        findings.append(Finding(
+            "two-headings", f"The log's true heading differs from its magnetic heading corrected "
+            f"for variation by {off:+.1f} deg; the "
+            f"{'magnetic' if _is_shifted_copy(true, magnetic) else 'true'} one was used.",
+            channel="hdg_deg"))
+        first = from_magnetic if _is_shifted_copy(true, magnetic) else wrap360(true)
+    else:
+        first = from_magnetic if better else wrap360(true)
+    second = wrap360(true) if first is from_magnetic else from_magnetic
+    if wrong:
+        return first, findings
+    return np.asarray(np.where(np.isfinite(first), first, second), dtype=float), findings
+
+
+def _is_shifted_copy(true: Floats, magnetic: Floats) -> bool:
+    """Whether the true heading is the magnetic one plus a constant: one compass, not two."""
+    off = wrap180(true - magnetic)
+    off = off[np.isfinite(off)]
+    if off.size == 0:
+        return False
+    spread = wrap180(off - np.median(off))
+    return bool(np.median(np.abs(spread)) < 0.6)

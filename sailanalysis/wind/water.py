@@ -1,0 +1,281 @@
+"""From conditioned channels to corrected wind and water: the one place where it is put together."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.angles import Floats, arctan2d, cosd, sind, wrap180, wrap360
+from sailanalysis.channels import SAMPLE_COLUMNS
+from sailanalysis.errors import Finding
+from sailanalysis.geo import steps_m
+from sailanalysis.model import Boat, Conditioned, CrewLog, Sensors
+from sailanalysis.series import angle_rate_deg_s, epoch_s, running_mean, runs
+from sailanalysis.units import MS_TO_KN
+from sailanalysis.wind import triangle
+from sailanalysis.wind.crewcolumns import crew_column, helm_column, load_column
+from sailanalysis.wind.heading import find_north, true_heading
+from sailanalysis.wind.mast import level_wind, masthead_velocity_kn, share_that_shows
+
+CURRENT_WINDOW_S = 90.0
+"""Set and drift are means over this: longer than a tack, shorter than a tide's turn."""
+LEEWAY_WINDOW_S = 10.0
+"""Leeway follows the mean heel, not each wave's roll."""
+EXTRA_COLUMNS = ("leeway_logged_deg", "twa_logged_deg", "tws_logged_kn", "twd_logged_deg",
+                 "set_logged_deg", "drift_logged_kn", "rudder2_deg", "variation_deg", "heave_m",
+                 "water_temp_c", "air_temp_c", "pressure_hpa", "log_nm", "autopilot")
+"""Logged columns carried along unchanged."""
+
+
+def wind_and_water(
+    cond: Conditioned,
+    boat: Boat,
+    crew: CrewLog | None = None,
+    sensors: Sensors | None = None,
+) -> tuple[pd.DataFrame, list[Finding], str]:
+    """Correct the sensors and derive true wind, leeway, current and VMG.
+
+    Definitions: :mod:`sailanalysis.wind.triangle`.
+
+    Parameters
+    ----------
+    cond : Conditioned
+    boat : Boat
+        Mast height, and the sensor corrections of the boat file.
+    crew : CrewLog, optional
+    sensors : Sensors, optional
+        Corrections to use instead of the boat file's.
+
+    Returns
+    -------
+    samples : DataFrame
+        Columns ``channels.SAMPLE_COLUMNS`` (``state`` still empty) and ``boards``, ``load_kg``,
+        and logged columns carried along. Corrected values; NaN where the log cannot tell.
+    findings : list of Finding
+    wind_source : {"instruments", "none"}
+    """
+    sensors = sensors or boat.sensors
+    crew = crew or CrewLog()
+    raw = cond.samples
+    time = epoch_s(raw.index)
+    n = len(raw)
+    out = pd.DataFrame(index=raw.index)
+    findings: list[Finding] = []
+
+    def column(name: str) -> Floats:
+        return raw[name].to_numpy(dtype=float) if name in raw else np.full(n, np.nan)
+
+    def has(value: Floats) -> bool:
+        return bool(np.isfinite(value).any())
+
+    north = find_north(raw)
+    findings += north.findings
+    hdg, notes = true_heading(raw, north, cond.native_rate_hz)
+    findings += notes
+    hdg = wrap360(hdg + sensors.heading_offset_deg)
+    for name in ("lat", "lon", "depth_m", "engine_rpm", "trim_deg", "heel_deg"):
+        out[name] = column(name)
+    sog, cog, notes = _over_ground(raw, time, north.variation_deg, cond.rate_hz)
+    findings += notes
+    stw = column("stw_kn") * sensors.stw_factor + sensors.stw_offset_kn
+    heel = column("heel_deg")
+    leeway, notes = _leeway(time, column("leeway_logged_deg"), heel, stw, sensors.leeway_k)
+    findings += notes
+
+    aws, awa, notes = _apparent(cond, boat, sensors, time)
+    findings += notes
+    own_kn, own_off, kind, notes = _own_way(stw, leeway, hdg, sog, cog, has(aws) and has(awa))
+    findings += notes
+    tws, twa = triangle.true_wind(aws, awa, own_kn, own_off)
+    twd = wrap360(_bow(hdg, cog) + twa)
+    if not has(twa):
+        aws, awa, tws, twa, twd, notes = _logged_true_wind(
+            raw, north.variation_deg, hdg, cog, stw, leeway, aws, awa)
+        findings += notes
+    out["sog_kn"], out["cog_deg"], out["stw_kn"], out["hdg_deg"] = sog, cog, stw, hdg
+    out["awa_deg"], out["aws_kn"] = awa, aws
+    out["twa_deg"], out["tws_kn"], out["twd_deg"] = twa, tws, twd
+    out["rudder_deg"] = column("rudder_deg") + (sensors.rudder_offset_deg or 0.0)
+    turn = column("rate_of_turn_deg_s")
+    if not has(turn) and has(hdg):
+        turn = angle_rate_deg_s(time, hdg, max(1.0, 3.0 / cond.rate_hz))
+    out["rate_of_turn_deg_s"] = turn
+    out["leeway_deg"] = leeway
+    set_deg, drift = _set_and_drift(time, hdg, leeway, stw, sog, cog)
+    out["set_deg"], out["drift_kn"] = set_deg, drift
+    vmg = triangle.vmg_kn(stw, twa, np.nan_to_num(leeway))
+    out["vmg_kn"] = vmg
+    out["helm"] = helm_column(crew, raw)
+    out["sails"] = crew_column(crew, "sails", raw)
+    out["state"] = np.full(n, "", dtype=object)
+    out = out[list(SAMPLE_COLUMNS)].copy()
+    out["boards"] = crew_column(crew, "boards", raw)
+    load = load_column(crew, raw)
+    if has(load):
+        out["load_kg"] = load
+    for name in EXTRA_COLUMNS:
+        if name in raw:
+            out[name] = raw[name]
+    out.attrs["wind_reference"] = kind
+    known_s = float(np.isfinite(twa).sum()) / cond.rate_hz
+    source = "instruments" if known_s >= 60.0 or np.isfinite(twa).mean() > 0.5 else "none"
+    return out, findings, source
+
+
+def _bow(hdg: Floats, cog: Floats) -> Floats:
+    """Where the bow points; without a compass the course over ground stands in."""
+    return hdg if np.isfinite(hdg).any() else cog
+
+
+def _over_ground(
+    raw: pd.DataFrame, time: Floats, variation: Floats, rate_hz: float
+) -> tuple[Floats, Floats, list[Finding]]:
+    """Speed and course over ground: logged, from magnetic, else from the positions."""
+    n = len(raw)
+    findings = []
+    sog = raw["sog_kn"].to_numpy(dtype=float) if "sog_kn" in raw else np.full(n, np.nan)
+    cog = raw["cog_deg"].to_numpy(dtype=float) if "cog_deg" in raw else np.full(n, np.nan)
+    if "cog_mag_deg" in raw:
+        from_magnetic = wrap360(raw["cog_mag_deg"].to_numpy(dtype=float) + variation)
+        cog = np.where(np.isfinite(cog), cog, from_magnetic)
+    if "lat" in raw and "lon" in raw and (
+        np.isfinite(sog).mean() < 0.5 or np.isfinite(cog).mean() < 0.5
+    ):
+        made, course = _from_positions(raw, time, rate_hz)
+        if np.isfinite(made).any():
+            findings.append(Finding(
+                "speed-from-positions", "Speed and course over ground were worked out from the "
+                "positions: the log has none of its own, or too few.", level="note"))
+        sog = np.where(np.isfinite(sog), sog, made)
+        cog = np.where(np.isfinite(cog), cog, course)
+    return sog, cog, findings
+
+
+def _from_positions(raw: pd.DataFrame, time: Floats, rate_hz: float) -> tuple[Floats, Floats]:
+    """Speed and course over ground from positions, over about five seconds (or three fixes)."""
+    east, north = steps_m(raw["lat"].to_numpy(dtype=float), raw["lon"].to_numpy(dtype=float))
+    gap = np.diff(time, prepend=np.nan)
+    window = max(5.0, 3.0 / rate_hz)
+    for run in runs(time):
+        east[run.start] = north[run.start] = np.nan
+    ve, vn = running_mean(time, east / gap, window), running_mean(time, north / gap, window)
+    speed = np.hypot(ve, vn) * MS_TO_KN
+    return speed, np.where(speed > 0.2, wrap360(arctan2d(ve, vn)), np.nan)
+
+
+def _leeway(
+    time: Floats, logged: Floats, heel: Floats, stw: Floats, leeway_k: float | None
+) -> tuple[Floats, list[Finding]]:
+    """Leeway by the boat file's coefficient, else as logged, else unknown."""
+    if leeway_k is not None and np.isfinite(heel).any() and np.isfinite(stw).any():
+        calm_heel = running_mean(time, heel, LEEWAY_WINDOW_S)
+        speed = running_mean(time, stw, LEEWAY_WINDOW_S)
+        return triangle.leeway(calm_heel, speed, leeway_k), []
+    if np.isfinite(logged).any() and np.nanmax(np.abs(logged)) > 0:
+        return logged, [Finding(
+            "leeway-logged", "Leeway is as the instruments computed it: the boat file gives no "
+            "leeway_k.", level="note", channel="leeway_deg")]
+    return np.full(time.shape, np.nan), [Finding(
+        "leeway-unknown", "Leeway is not known (no leeway_k in the boat file, or no heel sensor) "
+        "and was taken as none; true wind angles upwind are then some degrees too small.",
+        level="note", channel="leeway_deg")]
+
+
+def _apparent(
+    cond: Conditioned, boat: Boat, sensors: Sensors, time: Floats
+) -> tuple[Floats, Floats, list[Finding]]:
+    """Apparent wind, sensor errors, mast motion and lean taken off."""
+    raw = cond.samples
+    empty = np.full(len(raw), np.nan)
+    if "awa_deg" not in raw or not np.isfinite(raw["awa_deg"].to_numpy(dtype=float)).any():
+        return empty, empty, []
+    awa = wrap180(raw["awa_deg"].to_numpy(dtype=float) + sensors.awa_offset_deg)
+    if "aws_kn" not in raw or not np.isfinite(raw["aws_kn"].to_numpy(dtype=float)).any():
+        return empty, awa, [Finding(
+            "no-wind-speed", "The log has an apparent wind angle but no usable apparent wind "
+            "speed: true wind, and all that rests on it, is not known.", channel="aws_kn")]
+    aws = raw["aws_kn"].to_numpy(dtype=float) * sensors.aws_factor
+    if "heel_deg" not in raw or not np.isfinite(raw["heel_deg"].to_numpy(dtype=float)).any():
+        return aws, awa, []
+    heel = raw["heel_deg"].to_numpy(dtype=float)
+    trim = raw["trim_deg"].to_numpy(dtype=float) if "trim_deg" in raw else np.zeros(len(raw))
+    # The mean of the trim is as much the sensor's mounting and the mast's rake as the boat's.
+    trim = np.nan_to_num(trim - (np.nanmedian(trim) if np.isfinite(trim).any() else 0.0))
+    findings: list[Finding] = []
+    rates = cond.native_rate_hz
+    quick = min(rates.get("aws_kn", 0.0), rates.get("awa_deg", 0.0), rates.get("heel_deg", 0.0))
+    if boat.mast_height_m and quick >= 1.9:
+        # A roll takes 2-6 s: slower readings would alias it.
+        ahead, abeam = aws * cosd(awa), aws * sind(awa)
+        v_ahead, v_abeam = masthead_velocity_kn(time, heel, trim, boat.mast_height_m,
+                                                max(0.5, 2.5 / quick))
+        share_abeam = share_that_shows(time, abeam, v_abeam)
+        share_ahead = share_that_shows(time, ahead, v_ahead)
+        ahead = ahead - share_ahead * v_ahead
+        abeam = abeam - share_abeam * v_abeam
+        aws, awa = np.hypot(ahead, abeam), arctan2d(abeam, ahead)
+    heel = np.nan_to_num(heel)
+    aws, awa = level_wind(aws, awa, np.clip(heel, -60, 60), np.clip(trim, -30, 30))
+    return aws, awa, findings
+
+
+def _own_way(
+    stw: Floats, leeway: Floats, hdg: Floats, sog: Floats, cog: Floats, wanted: bool
+) -> tuple[Floats, Floats, str, list[Finding]]:
+    """The boat's own way in her frame: through the water, else over the ground (and says so)."""
+    through = np.isfinite(stw).any()
+    if through or not wanted:
+        return stw, np.nan_to_num(leeway), "water", []
+    if not np.isfinite(sog).any():
+        return stw, np.nan_to_num(leeway), "water", [Finding(
+            "no-boat-speed", "True wind needs a speed through the water or over the ground; the "
+            "log has neither.", channel="stw_kn")]
+    off = wrap180(cog - hdg) if np.isfinite(hdg).any() else np.zeros(stw.shape)
+    return sog, off, "ground", [Finding(
+        "ground-wind", "The log has no speed through the water, so the true wind here is the wind "
+        "over the ground (current included) and speed is known over the ground only.",
+        channel="stw_kn")]
+
+
+def _logged_true_wind(
+    raw: pd.DataFrame, variation: Floats, hdg: Floats, cog: Floats, stw: Floats, leeway: Floats,
+    aws: Floats, awa: Floats,
+) -> tuple[Floats, Floats, Floats, Floats, Floats, list[Finding]]:
+    """True wind as the instruments computed it, where it does not rest on a sensor left out."""
+    n = len(raw)
+    empty = np.full(n, np.nan)
+
+    def column(name: str) -> Floats:
+        return raw[name].to_numpy(dtype=float) if name in raw else empty
+
+    if np.isfinite(awa).any():
+        # The angle works and the speed does not: what was computed from both is no better.
+        return aws, awa, empty, empty, empty, []
+    bow = _bow(hdg, cog)
+    tws = column("tws_logged_kn")
+    twa = column("twa_logged_deg")
+    if not np.isfinite(twa).any():
+        twd = column("twd_logged_deg")
+        if not np.isfinite(twd).any():
+            twd = column("twd_mag_logged_deg") + variation
+        twa = wrap180(twd - bow)
+    if not np.isfinite(twa).any():
+        return aws, awa, empty, empty, empty, []
+    note = Finding(
+        "true-wind-logged", "The log has no apparent wind; true wind is as the instruments "
+        "computed it, with their calibration, and the apparent wind was worked back from it.",
+        channel="twa_deg")
+    aws, awa = triangle.apparent_wind(tws, twa, stw, np.nan_to_num(leeway))
+    return aws, awa, tws, twa, wrap360(bow + twa), [note]
+
+
+def _set_and_drift(
+    time: Floats, hdg: Floats, leeway: Floats, stw: Floats, sog: Floats, cog: Floats
+) -> tuple[Floats, Floats]:
+    """Current as a mean over ``CURRENT_WINDOW_S``: track less way through the water."""
+    course = hdg + np.nan_to_num(leeway)
+    east = sog * sind(cog) - stw * sind(course)
+    north = sog * cosd(cog) - stw * cosd(course)
+    east, north = (running_mean(time, east, CURRENT_WINDOW_S),
+                   running_mean(time, north, CURRENT_WINDOW_S))
+    return wrap360(arctan2d(east, north)), np.hypot(east, north)
