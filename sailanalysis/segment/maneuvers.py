@@ -1,0 +1,305 @@
+"""Maneuvers of the day: what she did, when the bow or stern passed the wind, angles and speeds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sailanalysis.angles import Floats, unwrap, wrap180
+from sailanalysis.model import Boat
+from sailanalysis.segment.grid import Grid, box_mean, make_grids
+from sailanalysis.segment.steady_wind import heading, is_turning, steady_wind_deg
+from sailanalysis.segment.turns import Turn, bounds, continuous_angle, find_turns
+from sailanalysis.series import epoch_s, step_s, utc_index
+
+Bools = NDArray[np.bool_]
+
+COLUMNS: Final = (
+    "kind", "start", "end", "crossing", "from_side", "to_side", "twa_before_deg", "twa_after_deg",
+    "tws_kn", "turn_deg", "max_rate_of_turn_deg_s", "stw_before_kn", "stw_min_kn", "stw_after_kn",
+    "recovery_s", "loss_m", "loss_m_low", "loss_m_high", "loss_s", "rated", "why_not", "helm",
+    "sails", "remark", "twd_deg", "loss_along", "loss_boat_lengths",
+)
+GRID_COLUMNS: Final = ("hdg_deg", "cog_deg", "twd_deg", "tws_kn", "stw_kn", "sog_kn")
+AROUND_S: Final = 60.0
+"""Steady sailing up to this long on either side tells the wind's direction there."""
+USUAL_CLOSE_HAULED_DEG: Final = 42.0
+"""A cruising yacht's, until the day shows her own (common practice 38-50 deg)."""
+
+
+@dataclass(frozen=True)
+class Around:
+    """Steady sailing just before and just after a turn, in bins, and its wind's direction."""
+
+    before: slice
+    after: slice
+    wind_before_deg: float
+    wind_after_deg: float
+
+
+def find_maneuvers(samples: pd.DataFrame, boat: Boat) -> pd.DataFrame:
+    """Tacks, gybes, luffs, bear-aways, head-ups and circles, under sail only.
+
+    Parameters
+    ----------
+    samples : DataFrame, n rows
+        UTC index; ``state`` and ``twd_deg``, with ``hdg_deg`` or else ``cog_deg`` and ``sog_kn``.
+    boat : Boat
+
+    Returns
+    -------
+    DataFrame, one row a maneuver in order of time
+        Columns of the published table. ``turn_deg`` and ``max_rate_of_turn_deg_s`` are signed,
+        positive to starboard; ``start`` and ``end`` bound the turning; ``crossing`` is empty where
+        neither bow nor stern passed the wind. Costs are left empty for ``rate_maneuvers``.
+        More: ``remark``, ``twd_deg`` at the maneuver.
+
+    Notes
+    -----
+    The wind's direction at the crossing is drawn through the turn from up to a minute of steady
+    sailing on either side (:mod:`sailanalysis.segment.steady_wind`).
+    """
+    rows: list[dict[str, object]] = []
+    if len(samples) and "state" in samples:
+        time = epoch_s(samples.index)
+        sailing = samples["state"].to_numpy() == "sailing"
+        stretches = _sailing_stretches(samples, time, sailing)
+        close_hauled = _close_hauled_deg(stretches)
+        for grid in stretches:
+            rows += _stretch_rows(samples, time, grid, close_hauled)
+    return as_table(rows)
+
+
+def as_table(rows: list[dict[str, object]]) -> pd.DataFrame:
+    """Rows as the published table, with its types also when there are none."""
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    for name in ("start", "end", "crossing"):
+        table[name] = utc_column(table[name])
+    text = ("kind", "from_side", "to_side", "why_not", "helm", "sails", "remark", "loss_along")
+    for name in text:
+        table[name] = table[name].astype(object)
+    table["rated"] = table["rated"].astype(bool)
+    for name in table.columns.difference(["start", "end", "crossing", "rated", *text]):
+        table[name] = table[name].astype(float)
+    return table.sort_values("start", kind="stable", ignore_index=True)
+
+
+def utc_column(seconds: pd.Series) -> pd.Series:
+    """Seconds since 1970 as UTC times; NaN becomes NaT."""
+    value = pd.to_numeric(seconds).to_numpy(dtype=float)
+    good = np.isfinite(value)
+    stamps = pd.Series(utc_index(np.where(good, value, 0.0)), index=seconds.index)
+    return stamps.where(good)
+
+
+def _sailing_stretches(samples: pd.DataFrame, time: Floats, sailing: Bools) -> list[Grid]:
+    """Grids of unbroken sailing; what lies outside is not seen at all."""
+    if not sailing.any():
+        return []
+    return [grid for grid in make_grids(samples[sailing], GRID_COLUMNS) if len(grid) >= 10]
+
+
+def _close_hauled_deg(stretches: list[Grid]) -> float:
+    """The angle she lies at upwind: the lower quarter of what was sailed forward of 70 deg."""
+    seen = []
+    for grid in stretches:
+        head, basis = heading(grid)
+        if basis == "none":
+            continue
+        turning = is_turning(head, grid)
+        off = np.abs(wrap180(steady_wind_deg(grid, turning) - head))
+        seen.append(off[~turning & (off > 25.0) & (off < 70.0)])
+    angles = np.concatenate(seen) if seen else np.empty(0)
+    return float(np.percentile(angles, 25)) if angles.size >= 120 else USUAL_CLOSE_HAULED_DEG
+
+
+def _stretch_rows(samples: pd.DataFrame, time: Floats, grid: Grid,
+                  close_hauled: float) -> list[dict[str, object]]:
+    head, basis = heading(grid)
+    if basis == "none" or not np.isfinite(grid.column["twd_deg"]).any():
+        return []
+    turning = is_turning(head, grid)
+    wind = steady_wind_deg(grid, turning)
+    angle = continuous_angle(wind, head)
+    stw = grid.column["stw_kn"]
+    speed = np.where(np.isfinite(stw), stw, grid.column["sog_kn"])
+    turns = find_turns(box_mean(angle, grid.bins(3.0)), head, wind, speed, grid, close_hauled)
+    limits = [bounds(turn, head, grid) for turn in turns]
+    rows = []
+    for k, (turn, (start, end, rate)) in enumerate(zip(turns, limits, strict=True)):
+        floor = limits[k - 1][1] if k else 0
+        ceiling = limits[k + 1][0] if k + 1 < len(turns) else len(grid)
+        around = _around(grid, turning, start, end, floor, ceiling)
+        rows.append(_row(samples, time, grid, head, wind, speed, turn, start, end, rate, around,
+                         basis))
+    return rows
+
+
+def _around(grid: Grid, turning: Bools, start: int, end: int, floor: int,
+            ceiling: int) -> Around:
+    reach = grid.bins(AROUND_S)
+    before = slice(max(floor, start - reach), max(floor, start) + 1)
+    after = slice(min(ceiling, end), max(min(ceiling, end + reach), end + 1))
+    return Around(before, after, _mean_wind(grid, turning, before),
+                  _mean_wind(grid, turning, after))
+
+
+def _mean_wind(grid: Grid, turning: Bools, part: slice) -> float:
+    from sailanalysis.angles import mean_angle
+
+    steady = ~turning[part]
+    twd = grid.column["twd_deg"][part]
+    use = steady if np.isfinite(twd[steady]).sum() >= 5 else np.zeros(twd.size, dtype=bool)
+    return mean_angle(twd[use]) if use.any() else float("nan")
+
+
+def _wind_line(grid: Grid, wind: Floats, around: Around, at_s: Floats) -> Floats:
+    """Wind direction through the turn, unwrapped near the smooth one, at some instants."""
+    middle = np.interp(at_s, grid.time_s, wind)
+    sides = []
+    for part, direction in ((around.before, around.wind_before_deg),
+                            (around.after, around.wind_after_deg)):
+        centre = grid.time_s[part].mean() if grid.time_s[part].size else np.nan
+        near = np.interp(centre, grid.time_s, wind)
+        sides.append((centre, near + float(wrap180(direction - near))))
+    (t0, w0), (t1, w1) = sides
+    if not (np.isfinite(w0) and np.isfinite(w1) and t1 > t0):
+        return np.asarray(middle, dtype=float)
+    # Sensors that disagree between the tacks by an equal amount each way cancel half-way.
+    return np.asarray(np.interp(at_s, [t0, t1], [w0, w1]), dtype=float)
+
+
+def _crossing_s(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, wind: Floats,
+                turn: Turn, around: Around, basis: str) -> float:
+    """Instant the heading passes the wind (or its reverse), from the samples themselves."""
+    if not np.isfinite(turn.boundary_deg):
+        return float("nan")
+    t0, t1 = grid.time_s[turn.left] - 2.0, grid.time_s[turn.reached] + 2.0
+    a, b = np.searchsorted(time, [t0, t1])
+    name = "hdg_deg" if basis == "heading" else "cog_deg"
+    raw = samples[name].to_numpy(dtype=float)[a:b]
+    good = np.isfinite(raw)
+    at = time[a:b][good]
+    if at.size >= 4:
+        fine = unwrap(raw[good])
+        rough = np.interp(at, grid.time_s, head)
+        fine = fine + 360.0 * np.round(np.median(rough - fine) / 360.0)
+        width = max(1, round(1.0 / max(step_s(at), 0.05)))
+        fine = _smooth(fine, width)
+    else:
+        at = grid.time_s[turn.left:turn.reached + 1]
+        fine = head[turn.left:turn.reached + 1]
+    offset = _wind_line(grid, wind, around, at) - fine
+    offset = offset - 360.0 * np.round(np.nanmedian(
+        offset - (np.interp(at, grid.time_s, wind) - np.interp(at, grid.time_s, head))) / 360.0)
+    # The grid's angle may start at another multiple of a circle than its heading and wind.
+    base = continuous_angle(wind, head)
+    shift = np.nanmedian(base - (wind - head))
+    past = offset + shift - turn.boundary_deg
+    change = np.flatnonzero(np.sign(past[:-1]) * np.sign(past[1:]) <= 0)
+    change = change[np.abs(past[change + 1] - past[change]) > 0]
+    if change.size == 0:
+        nearest = int(np.nanargmin(np.abs(past)))
+        return float(at[nearest])
+    k = int(change[-1])
+    share = past[k] / (past[k] - past[k + 1])
+    return float(at[k] + share * (at[k + 1] - at[k]))
+
+
+def _smooth(value: Floats, width: int) -> Floats:
+    return value if width < 2 else box_mean(value, width | 1)
+
+
+def _row(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, wind: Floats,
+         speed: Floats, turn: Turn, start: int, end: int, rate: float, around: Around,
+         basis: str) -> dict[str, object]:
+    crossing = _crossing_s(samples, time, grid, head, wind, turn, around, basis)
+    line = _wind_line(grid, wind, around, grid.time_s)
+    twa = np.asarray(wrap180(line - head), dtype=float)
+    settle = grid.bins(20.0)
+    before, after = around.before, around.after
+    near_before = slice(max(before.start, before.stop - grid.bins(30.0)), before.stop)
+    late_after = slice(min(after.start + settle, max(after.start, after.stop - settle)), after.stop)
+    twa_before, twa_after = _angle_mean(twa[near_before]), _angle_mean(twa[late_after])
+    through = slice(start, min(len(grid), end + grid.bins(10.0) + 1))
+    middle = crossing if np.isfinite(crossing) else float(
+        0.5 * (grid.time_s[start] + grid.time_s[end]))
+    return {
+        "kind": turn.kind,
+        "start": float(grid.time_s[start]), "end": float(grid.time_s[end]), "crossing": crossing,
+        "from_side": _side(twa_before), "to_side": _side(twa_after),
+        "twa_before_deg": twa_before, "twa_after_deg": twa_after,
+        "tws_kn": _mean(grid.column["tws_kn"][slice(before.start, after.stop)]),
+        "turn_deg": float(head[end] - head[start]), "max_rate_of_turn_deg_s": rate,
+        "stw_before_kn": _mean(speed[near_before]), "stw_min_kn": _least(speed[through]),
+        "stw_after_kn": _mean(speed[late_after]), "recovery_s": np.nan, "loss_m": np.nan,
+        "loss_m_low": np.nan, "loss_m_high": np.nan, "loss_s": np.nan, "rated": False,
+        "why_not": "not yet costed", "helm": _text(samples, "helm", time, middle),
+        "sails": _text(samples, "sails", time, middle), "remark": turn.remark,
+        "twd_deg": float(np.mod(np.interp(middle, grid.time_s, line), 360.0)),
+        "loss_along": "", "loss_boat_lengths": np.nan,
+    }
+
+
+def _side(twa_deg: float) -> str:
+    if not np.isfinite(twa_deg):
+        return ""
+    return "starboard" if twa_deg > 0 else "port"
+
+
+def _angle_mean(angle: Floats) -> float:
+    from sailanalysis.angles import mean_angle
+
+    return float(wrap180(mean_angle(angle))) if np.isfinite(angle).any() else float("nan")
+
+
+def _mean(value: Floats) -> float:
+    value = value[np.isfinite(value)]
+    return float(value.mean()) if value.size else float("nan")
+
+
+def _least(value: Floats) -> float:
+    value = value[np.isfinite(value)]
+    return float(value.min()) if value.size else float("nan")
+
+
+def _text(samples: pd.DataFrame, name: str, time: Floats, at_s: float) -> str:
+    if name not in samples:
+        return ""
+    column = samples[name].to_numpy(dtype=object)
+    value = column[min(int(np.searchsorted(time, at_s)), time.size - 1)]
+    return value if isinstance(value, str) else ""
+
+
+def maneuver_mask(time_s: Floats, maneuvers: pd.DataFrame, before_s: float = 5.0,
+                  after_s: float = 30.0, kinds: tuple[str, ...] | None = None) -> Bools:
+    """Whether an instant lies in or near a maneuver.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+    maneuvers : DataFrame
+    before_s, after_s : float
+        Margins before the start and after the end (or the recovery, where it is known).
+    kinds : tuple of str, optional
+    """
+    near = np.zeros(time_s.size, dtype=bool)
+    if not len(maneuvers):
+        return near
+    start, end = epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"])
+    crossing = maneuvers["crossing"]
+    recovered = np.where(crossing.notna(), epoch_s(crossing.fillna(maneuvers["end"])), end) \
+        + maneuvers["recovery_s"].to_numpy(dtype=float)
+    last = np.fmax(end + after_s, recovered)
+    for k, kind in enumerate(maneuvers["kind"]):
+        if kinds is None or kind in kinds:
+            a, b = np.searchsorted(time_s, [start[k] - before_s, last[k]])
+            near[a:b] = True
+    return near
+
+
+

@@ -1,0 +1,316 @@
+"""Passages of the bow or stern through the steady wind, and turns that stay on one side.
+
+The measure is the wind's angle off the bow by the heading: steady wind direction less heading,
+made continuous. Each 180 degrees of it is a side; a multiple of 360 is the bow's passage, an odd
+multiple of 180 the stern's. A side counts once she lies on it clearly and stays.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sailanalysis.angles import Floats, wrap180
+from sailanalysis.segment.grid import Grid, box_mean, side_mean
+from sailanalysis.series import true_stretches
+
+Bools = NDArray[np.bool_]
+
+BOW_CLEAR_DEG: Final = 22.0
+"""Clear of the wind ahead: no boat sails closer, head to wind she wanders by as much."""
+STERN_CLEAR_DEG: Final = 8.0
+"""Clear of dead downwind: yaw in a following sea, averaged over a few seconds, stays below."""
+BOW_STAY_S: Final = 6.0
+STERN_STAY_S: Final = 10.0
+TACK_TURN_DEG: Final = 40.0
+"""Least turn of the bow for a tack: no boat lies closer than 2 x 25 deg, less sensor error."""
+GYBE_TURN_DEG: Final = 18.0
+LONGEST_PASSAGE_S: Final = 180.0
+STEADY_TURN_DEG: Final = 28.0
+"""Least lasting change of angle for a bear-away or head-up; wandering on a reach is less."""
+LUFF_S: Final = 4.0
+
+
+@dataclass(frozen=True)
+class Turn:
+    """One maneuver in bins of its grid.
+
+    Attributes
+    ----------
+    kind : str
+    left, reached : int
+        Last bin clearly on the old side, first one clearly on the new.
+    boundary_deg : float
+        The continuous wind angle that was passed; NaN if none was.
+    remark : str
+    """
+
+    kind: str
+    left: int
+    reached: int
+    boundary_deg: float
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class _Stay:
+    side: int
+    first: int
+    last: int
+
+
+def continuous_angle(wind_deg: Floats, heading_deg: Floats) -> Floats:
+    """Wind angle off the bow by the heading, continuous; even multiples of 180 start starboard."""
+    angle = wind_deg - heading_deg
+    good = np.isfinite(angle)
+    if good.any():
+        angle = angle - 360.0 * np.round(angle[good][0] / 360.0)
+    return angle
+
+
+def stays(angle: Floats, clear: Floats | None = None) -> list[_Stay]:
+    """Times clearly on one side, in order; consecutive ones are on different sides."""
+    side = np.floor(angle / 180.0)
+    to_bow = np.abs(wrap180(angle))
+    to_stern = 180.0 - to_bow
+    with np.errstate(invalid="ignore"):
+        solid = (to_bow > BOW_CLEAR_DEG) & (to_stern > STERN_CLEAR_DEG)
+    if clear is not None:
+        solid &= clear
+    index = np.flatnonzero(solid)
+    if index.size == 0:
+        return []
+    sides = side[index].astype(int)
+    cut = np.flatnonzero(np.diff(sides) != 0) + 1
+    edges = np.concatenate([[0], cut, [index.size]])
+    return [_Stay(int(sides[a]), int(index[a]), int(index[b - 1]))
+            for a, b in itertools.pairwise(edges)]
+
+
+def find_turns(angle: Floats, heading_deg: Floats, wind_deg: Floats, speed_kn: Floats,
+               grid: Grid, close_hauled_deg: float) -> list[Turn]:
+    """All maneuvers of one stretch of sailing, in order of time.
+
+    Parameters
+    ----------
+    angle : ndarray, shape (n,)
+        Continuous wind angle, smoothed over a few seconds.
+    heading_deg, wind_deg, speed_kn : ndarray, shape (n,)
+    grid : Grid
+    close_hauled_deg : float
+        The angle she usually lies at upwind.
+    """
+    kept, remarks = _lasting(stays(angle), angle, speed_kn, grid)
+    turns: list[Turn] = list(remarks)
+    i = 0
+    while i + 1 < len(kept):
+        j = i + 1
+        # Sides run through without settling belong to one turn: a circle.
+        way = kept[j].side - kept[i].side
+        while j + 1 < len(kept) and _passing(kept[j], heading_deg, grid) \
+                and (kept[j + 1].side - kept[j].side) * way > 0:
+            j += 1
+        if j - i >= 2:
+            turns.append(Turn("circle", kept[i].last, kept[j].first,
+                              180.0 * max(kept[i].side, kept[i + 1].side)))
+        else:
+            turn = _passage(kept[i], kept[j], heading_deg, wind_deg, grid)
+            if turn is not None:
+                turns.append(turn)
+        i = j
+    turns += _luffs(angle, heading_deg, grid, close_hauled_deg, turns)
+    turns += _same_side_turns(angle, heading_deg, grid, turns)
+    return sorted(turns, key=lambda turn: turn.left)
+
+
+def _lasting(all_stays: list[_Stay], angle: Floats, speed: Floats,
+             grid: Grid) -> tuple[list[_Stay], list[Turn]]:
+    """Join what fell back to its old side; tell failed tacks."""
+    kept = list(all_stays)
+    failed: list[Turn] = []
+    changed = True
+    while changed:
+        changed = False
+        for k in range(1, len(kept) - 1):
+            before, here, after = kept[k - 1], kept[k], kept[k + 1]
+            if before.side != after.side:
+                continue
+            bow = max(before.side, here.side) % 2 == 0
+            lasted = (here.last - here.first + 1) * grid.step_s
+            if bow and not _fell_back(here, before, lasted, speed, grid):
+                continue
+            if not bow and lasted >= STERN_STAY_S:
+                continue
+            if bow:
+                failed.append(Turn("luff", before.last, after.first, np.nan,
+                                   "a tack that did not come through: fell back"))
+            kept[k - 1:k + 2] = [_Stay(before.side, before.first, after.last)]
+            changed = True
+            break
+    return kept, failed
+
+
+def _fell_back(here: _Stay, before: _Stay, lasted_s: float, speed: Floats, grid: Grid) -> bool:
+    if lasted_s < BOW_STAY_S:
+        return True
+    if lasted_s > 40.0:
+        return False
+    # Drifting in irons she may lie on the wrong side a while, but she never sails there.
+    way = np.nanmax(speed[here.first:here.last + 1], initial=-np.inf)
+    entry = speed[max(0, before.last - grid.bins(20.0)):before.last + 1]
+    entry = entry[np.isfinite(entry)]
+    return bool(entry.size and way < 0.3 * float(np.max(entry)))
+
+
+def _passing(stay: _Stay, heading_deg: Floats, grid: Grid) -> bool:
+    """Whether she only turned through this side, without ever steadying on it."""
+    if (stay.last - stay.first) * grid.step_s > 60.0:
+        return False
+    span = grid.bins(3.0)
+    part = heading_deg[stay.first:stay.last + 1]
+    if part.size <= 2 * span:
+        return True
+    rate = (part[span:] - part[:-span]) / (span * grid.step_s)
+    return bool(np.nanmin(np.abs(rate)) > 2.0)
+
+
+def _passage(a: _Stay, b: _Stay, heading_deg: Floats, wind_deg: Floats,
+             grid: Grid) -> Turn | None:
+    """A tack or gybe, unless it was the wind that turned."""
+    boundary = 180.0 * max(a.side, b.side)
+    bow = round(boundary / 180.0) % 2 == 0
+    if (b.first - a.last) * grid.step_s > LONGEST_PASSAGE_S:
+        return None
+    span = grid.bins(12.0)
+    before = slice(max(a.first, a.last - span), a.last + 1)
+    after = slice(b.first, min(b.last, b.first + span) + 1)
+    turned = _median(heading_deg[after]) - _median(heading_deg[before])
+    shifted = _median(wind_deg[after]) - _median(wind_deg[before])
+    least = TACK_TURN_DEG if bow else GYBE_TURN_DEG
+    change = shifted - turned
+    if not (abs(turned) >= least and np.sign(-turned) == np.sign(change)
+            and abs(turned) >= 0.5 * abs(change)):
+        return None
+    return Turn("tack" if bow else "gybe", a.last, b.first, boundary)
+
+
+def _luffs(angle: Floats, heading_deg: Floats, grid: Grid, close_hauled_deg: float,
+           others: list[Turn]) -> list[Turn]:
+    """Shot towards the wind and back to the same side."""
+    inside = min(25.0, 0.6 * close_hauled_deg)
+    to_bow = np.abs(wrap180(angle))
+    with np.errstate(invalid="ignore"):
+        close = to_bow < inside
+    found = []
+    for part in _joined(close, grid.bins(4.0)):
+        if (part.stop - part.start) * grid.step_s < LUFF_S or _touches(part, others, grid):
+            continue
+        span = grid.bins(20.0)
+        before = to_bow[max(0, part.start - span):part.start]
+        after = to_bow[part.stop:part.stop + span]
+        if not (before.size and after.size):
+            continue
+        turned = heading_deg[max(0, part.start - span):part.stop + span]
+        low = float(np.nanmin(to_bow[part]))
+        side = np.floor(angle / 180.0)
+        came, went = side[max(0, part.start - 1)], side[min(side.size - 1, part.stop)]
+        deep = min(np.nanmax(before, initial=0.0), np.nanmax(after, initial=0.0)) - low
+        if came == went and deep > 12.0 and np.nanmax(turned) - np.nanmin(turned) > 12.0:
+            found.append(Turn("luff", part.start, part.stop, np.nan))
+    return found
+
+
+def _same_side_turns(angle: Floats, heading_deg: Floats, grid: Grid,
+                     others: list[Turn]) -> list[Turn]:
+    """Lasting turns towards or away from the wind."""
+    off = np.abs(wrap180(angle))
+    before, after = side_mean(off, grid.bins(20.0), grid.bins(4.0))
+    turned_before, turned_after = side_mean(heading_deg, grid.bins(20.0), grid.bins(4.0))
+    change = after - before
+    side = np.floor(angle / 180.0)
+    turned = (turned_after - turned_before) * np.where(side % 2 == 0, -1.0, 1.0)
+    # Bearing away turns the bow to port on starboard tack, to starboard on port tack.
+    with np.errstate(invalid="ignore"):
+        strong = (np.abs(change) > STEADY_TURN_DEG) & (turned * change > 0) \
+            & (np.abs(turned) > 0.7 * STEADY_TURN_DEG)
+    found: list[Turn] = []
+    reach = grid.bins(20.0)
+    for part in true_stretches(strong):
+        peak = part.start + int(np.nanargmax(np.abs(change[part])))
+        window = slice(max(0, peak - reach), min(off.size, peak + reach))
+        if _touches(window, others, grid, 0.0) or len(np.unique(side[window])) > 1:
+            continue
+        kind = "bear_away" if change[peak] > 0 else "head_up"
+        found.append(Turn(kind, max(0, peak - 2), min(off.size - 1, peak + 2), np.nan))
+    return found
+
+
+def bounds(turn: Turn, heading_deg: Floats, grid: Grid) -> tuple[int, int, float]:
+    """First and last bin of the turning itself, and its greatest rate.
+
+    The rate, over five seconds so that yaw counts little, is followed outwards until it stays
+    below a sixth of its greatest (or 0.8 deg/s) for three seconds.
+
+    Returns
+    -------
+    start, end : int
+    rate_deg_s : float
+        Greatest rate of turn over three seconds, positive to starboard.
+    """
+    n = heading_deg.size
+    rate = _rate(heading_deg, grid, 5.0)
+    reach = grid.bins(6.0)
+    core = slice(max(0, turn.left - reach), min(n, turn.reached + reach + 1))
+    if not np.isfinite(rate[core]).any():
+        return turn.left, turn.reached, np.nan
+    sharp = _rate(heading_deg, grid, 3.0)[core]
+    net = heading_deg[core][-1] - heading_deg[core][0]
+    way = np.sign(net) if turn.kind in ("tack", "gybe", "circle") and np.isfinite(net) else 0.0
+    aim = sharp * way if way else np.abs(sharp)
+    rate_max = float(sharp[int(np.nanargmax(aim))]) if np.isfinite(aim).any() else np.nan
+    pace = rate * way if way else np.abs(rate)
+    floor = max(0.8, float(np.nanmax(pace[core])) / 6.0)
+    quiet = ~(pace > floor)
+    hold = max(1, grid.bins(3.0))
+    limit = grid.bins(40.0)
+    start = turn.left
+    while start > 0 and turn.left - start < limit and not quiet[max(0, start - hold):start].all():
+        start -= 1
+    end = turn.reached
+    while end < n - 1 and end - turn.reached < limit \
+            and not quiet[end + 1:min(n, end + 1 + hold)].all():
+        end += 1
+    return start, end, rate_max
+
+
+def _rate(heading_deg: Floats, grid: Grid, window_s: float) -> Floats:
+    smooth = box_mean(heading_deg, grid.bins(window_s))
+    half = max(1, grid.bins(window_s) // 2)
+    index = np.arange(smooth.size)
+    ahead, behind = np.minimum(index + half, smooth.size - 1), np.maximum(index - half, 0)
+    span = np.maximum(ahead - behind, 1) * grid.step_s
+    return np.asarray((smooth[ahead] - smooth[behind]) / span, dtype=float)
+
+
+def _joined(mask: Bools, bins: int) -> list[slice]:
+    parts: list[slice] = []
+    for part in true_stretches(mask):
+        if parts and part.start - parts[-1].stop <= bins:
+            parts[-1] = slice(parts[-1].start, part.stop)
+        else:
+            parts.append(part)
+    return parts
+
+
+def _touches(part: slice, others: list[Turn], grid: Grid, margin_s: float = 6.0) -> bool:
+    margin = grid.bins(margin_s) if margin_s else 0
+    return any(part.start <= t.reached + margin and t.left - margin <= part.stop for t in others)
+
+
+def _median(value: Floats) -> float:
+    value = value[np.isfinite(value)]
+    return float(np.median(value)) if value.size else float("nan")
