@@ -373,6 +373,8 @@ def _take_block(block: bytes, layout: _Layout, gathered: _Gathered, parts: TimeP
         reading.used += same
         reading.ignored += same
         total -= same
+    if not block.isascii():
+        block = _valid_text(block)
     if b'"' in block:
         block, bad = _without_open_quotes(block)
         reading.rejected["quote not closed"] += bad
@@ -392,6 +394,15 @@ def _take_block(block: bytes, layout: _Layout, gathered: _Gathered, parts: TimeP
     reading.ignored += blank
     if table.num_rows:
         _take_table(table, layout, gathered, parts)
+
+
+def _valid_text(block: bytes) -> bytes:
+    """The block as UTF-8; an older western encoding or rubbish is turned into it."""
+    try:
+        block.decode("utf-8")
+        return block
+    except UnicodeDecodeError:
+        return block.decode("cp1252", "replace").encode()
 
 
 def _without_header(block: bytes, header: bytes) -> tuple[bytes, int]:
@@ -421,8 +432,7 @@ def _only_full_rows(block: bytes, layout: _Layout) -> tuple[bytes, int]:
     lines = [line for line in block.split(b"\n") if line.strip()]
     kept = [line.replace(b'"', b"") for line in lines
             if line.count(mark) == layout.width - 1 and len(line) <= MAX_LINE_BYTES]
-    clean = [line.decode("utf-8", "replace").encode() for line in kept]
-    return b"\n".join(clean) + b"\n", len(lines) - len(kept)
+    return b"\n".join(kept) + b"\n", len(lines) - len(kept)
 
 
 def _parse(block: bytes, layout: _Layout, typed: bool) -> tuple[Any, int]:
@@ -432,7 +442,7 @@ def _parse(block: bytes, layout: _Layout, typed: bool) -> tuple[Any, int]:
     if not block.strip(b"\n\r "):
         return pa.table({}), 0
     if not typed:
-        block = block.replace(b"\0", b" ").decode("utf-8", "replace").encode()
+        block = block.replace(b"\0", b" ")
     names = [str(at) for at in range(layout.width)]
     types = {}
     for at in layout.wanted():
