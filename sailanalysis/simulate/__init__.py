@@ -9,9 +9,14 @@ from .helms import AUTOPILOT, LEARNER, SKILLED, HelmModel
 from .plan import Action, Leg, turns
 from .sea import SeaModel
 from .sensors import Fault, SensorModel
+from .write_nmea0183 import LogFaults, write_nmea0183
+from .write_nmea2000 import write_nmea2000
+from .write_text import write_boat_file, write_crew_log, write_csv, write_gpx, write_signalk
 
 __all__ = [
     "AUTOPILOT", "BOATS", "CATAMARAN", "DINGHY", "LEARNER", "LONG_KEELER", "SKILLED", "SLOOP",
-    "Action", "BoatModel", "Fault", "HelmModel", "Leg", "SailSet", "Scenario", "SeaModel",
-    "SensorErrors", "SensorModel", "SimulatedDay", "simulate_day", "turns",
+    "Action", "BoatModel", "Fault", "HelmModel", "Leg", "LogFaults", "SailSet", "Scenario",
+    "SeaModel", "SensorErrors", "SensorModel", "SimulatedDay", "simulate_day", "turns",
+    "write_boat_file", "write_crew_log", "write_csv", "write_gpx", "write_nmea0183",
+    "write_nmea2000", "write_signalk",
 ]

@@ -303,7 +303,8 @@ class Polar:
 
     def __call__(self, tws_kn: object, twa_deg: object) -> np.ndarray:
         """Speed in knots at any true wind."""
-        tws, twa = np.broadcast_arrays(np.asarray(tws_kn, float), np.abs(np.asarray(twa_deg, float)))
+        tws, twa = np.broadcast_arrays(np.asarray(tws_kn, float),
+                                       np.abs(np.asarray(twa_deg, float)))
         points = np.stack([np.clip(tws, 0, 45), np.clip(twa, 0, 180)], axis=-1)
         return self._interpolate(points).reshape(tws.shape)
 

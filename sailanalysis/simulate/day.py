@@ -191,7 +191,7 @@ class SimulatedDay:
                 ("hdg_deg", "speed_m_s", "leeway_deg")}
         other = old
         crossing = turn.crossing if turn.crossing >= 0 else turn.start
-        if reference == "free_turn" and turn.kind in ("tack", "gybe"):
+        if (reference == "free_turn" or along == "course") and turn.kind in ("tack", "gybe"):
             new = self._rerun(turn, stop, mirrored=True)
             swap = np.arange(size) >= crossing - turn.start
             other = {name: np.where(swap, new[name], old[name]) for name in old}
@@ -218,7 +218,7 @@ class SimulatedDay:
         """
         number = int(event if isinstance(event, (int, np.integer)) else event["turn"])
         turn = self._turns[number]
-        if turn.kind not in ("tack", "gybe", "luff"):
+        if turn.kind not in ("tack", "gybe", "luff") or turn.intended == "rounding":
             return float("nan")
         frame = self.counterfactual(number, reference, along, horizon_s)
         end = self.recovered_s(number) - turn.start * STEP_S

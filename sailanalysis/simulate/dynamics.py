@@ -197,10 +197,11 @@ class Voyage:
         past = _wrap(bearing - other) * s.side * (1 if up else -1)
         line = (leg.mark_m[0] - self._origin[0], leg.mark_m[1] - self._origin[1])
         length = max(math.hypot(*line), 1.0)
-        off = ((s.east - self._origin[0]) * line[1] - (s.north - self._origin[1]) * line[0]) / length
+        off = ((s.east - self._origin[0]) * line[1]
+               - (s.north - self._origin[1]) * line[0]) / length
         going = math.radians(s.heading)
         outward = (math.sin(going) * line[1] - math.cos(going) * line[0]) / length * off > 0
-        if past > 0 and abs(past) < 90 or (abs(off) > leg.width_m and outward):
+        if (past > 0 and abs(past) < 90) or (abs(off) > leg.width_m and outward):
             self._act(s, i, Action("tack" if up else "gybe", 0.0))
 
     def _begin(self, s: State, i: int) -> None:
@@ -244,8 +245,7 @@ class Voyage:
         elif leg.kind == "reach":
             s.angle = abs(leg.twa_deg)
         s.side = side
-        s.by_wind = leg.kind in ("beat", "run", "reach") and leg.mark_m is None or \
-            leg.kind in ("beat", "run")
+        s.by_wind = leg.kind in ("beat", "run") or (leg.kind == "reach" and leg.mark_m is None)
         if leg.kind == "hoist":
             s.course = self.slow_from[i] % 360.0
         elif leg.kind in ("motor", "course"):
@@ -276,7 +276,7 @@ class Voyage:
             return
         through = {"tack": 1 if was > 0 else -1, "gybe": -1 if was > 0 else 1}
         direction = through.get(kind, 1 if change > 0 else -1)
-        self._turn(s, i, kind, direction, wanted, 1.0, s.by_wind)
+        self._turn(s, i, kind, direction, wanted, 1.0, s.by_wind, "rounding")
 
     def _turn(self, s: State, i: int, kind: str, direction: int, wanted: float, quality: float,
               by_wind: bool, intended: str = "") -> None:
@@ -376,7 +376,8 @@ class Voyage:
             turn = self.turns[s.event]
             off = abs(_wrap(self.slow_from[i] - s.heading - (
                 s.side * s.angle if s.by_wind else self.slow_from[i] - s.course)))
-            if (off < 6.0 and s.efficiency > 0.93 and abs(s.exit_extra) < 2.0) or i - turn.start > 1200:
+            settled = off < 6.0 and s.efficiency > 0.93 and abs(s.exit_extra) < 2.0
+            if settled or i - turn.start > 1200:
                 turn.end = i
                 s.event = -1
 
@@ -581,7 +582,8 @@ class Voyage:
             t_yaw = boat.nomoto_t * length / (quick if quick > 1.0 else 1.0)
             turn_to = (boat.nomoto_k * (steer if speed > 0.8 else max(speed, 0.1)) / length
                        * (rudder - boat.weather_helm * heel_slow))
-            if speed < 1.0 and area > 0.0 and s.turn_kind != "luff" and abs((felt_from[i] - heading + 180) % 360 - 180) < 38:
+            if (speed < 1.0 and area > 0.0 and s.turn_kind != "luff"
+                    and abs((felt_from[i] - heading + 180) % 360 - 180) < 38):
                 # In irons: backed sails and sternway push the bow the way the crew wants.
                 towards = s.turning or -s.side
                 turn_to += towards * boat.backing_deg_s * (1.0 - max(speed, 0.0))

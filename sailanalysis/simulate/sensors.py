@@ -182,7 +182,8 @@ def record(truth: dict[str, np.ndarray], start_s: float, step_s: float, model: S
         if rate <= 0:
             continue
         if group not in phase:
-            phase[group] = float(rng.uniform(0, 0.9 / rate))
+            # Receivers fix on the whole second; the other sensors keep no common beat.
+            phase[group] = 0.0 if group == "gps" else float(rng.uniform(0, 0.9 / rate))
         at = np.arange(phase[group], base[-1], 1.0 / rate)
         index = np.minimum(np.round(at / step_s).astype(int), n - 1)
         value = full[index]
