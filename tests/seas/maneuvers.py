@@ -355,7 +355,7 @@ def _record(scenario, run, wind, b, forked):
     t = np.arange(n) * DT
     steady = _centred(wind["twd"], 301)
     events = []
-    for (_, k, i0, count, angle), loss in forked:
+    for (_, k, i0, count, _), loss in forked:
         plan = scenario.plans[k]
         a = steady[i0:i0 + count] - head[i0:i0 + count]
         crossing = np.nan

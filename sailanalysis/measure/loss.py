@@ -1,0 +1,395 @@
+"""What each maneuver cost: metres made good that she lost by it, with an interval.
+
+Loss = what she would have made good had she not turned, less what she did, from just before the
+turn until the speed made good is back. Upwind and downwind it is counted along the wind as it was
+at each moment, so that a shift is neither credited nor blamed; where she reached, along the
+course, and ``loss_along`` says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sailanalysis.angles import Floats, cosd, mean_angle, wrap180
+from sailanalysis.measure.loss_reference import (
+    Reference,
+    Response,
+    SpeedModel,
+    expected_vmg,
+    learn_response,
+    predict,
+)
+from sailanalysis.measure.loss_series import Series, sailing_series
+from sailanalysis.model import Boat
+from sailanalysis.segment.grid import box_mean
+from sailanalysis.series import epoch_s
+from sailanalysis.stats import mad_sd
+
+Bools = NDArray[np.bool_]
+
+LEAD_S: Final = 8.0
+"""The helm's preparation (bearing away for speed, easing) lies before the turn."""
+AROUND_S: Final = 75.0
+LEAST_S: Final = 20.0
+"""Less steady sailing than this on a side does not carry a reference."""
+BACK: Final = 0.95
+LATEST_S: Final = 120.0
+"""A catamaran may take a minute to rebuild; after two, something else is going on."""
+VMG_SHARE: Final = 0.85
+"""Below this share of her best speed made good she was not sailing for the wind's direction."""
+
+
+@dataclass
+class Case:
+    """One maneuver on its series; bins throughout."""
+
+    row: int
+    kind: str
+    series: Series
+    start: int
+    end: int
+    crossing: int
+    floor: int
+    ceiling: int
+    along: str = "wind"
+    sign: float = 1.0
+    stop: int = 0
+    back: int | None = None
+    measure: Floats = field(default_factory=lambda: np.empty(0))
+    before: Bools = field(default_factory=lambda: np.empty(0, dtype=bool))
+    after: Bools = field(default_factory=lambda: np.empty(0, dtype=bool))
+    twa_before_deg: float = float("nan")
+    twa_after_deg: float = float("nan")
+    reference: Reference | None = None
+    loss_m: float = float("nan")
+    sd_m: float = float("nan")
+    why_not: str = ""
+
+    @property
+    def window(self) -> slice:
+        """Bins over which the loss is counted."""
+        return slice(max(0, self.start - self.series.grid.bins(LEAD_S)), self.stop + 1)
+
+    @property
+    def two_sided(self) -> bool:
+        """Whether she came out on another tack."""
+        return self.kind in ("tack", "gybe")
+
+
+def rate_maneuvers(samples: pd.DataFrame, maneuvers: pd.DataFrame, legs: pd.DataFrame,
+                   speed_model: SpeedModel | None, boat: Boat) -> tuple[pd.DataFrame, Any]:
+    """Cost every maneuver, with its anatomy and what the dear ones have in common.
+
+    Parameters
+    ----------
+    samples : DataFrame, n rows
+    maneuvers : DataFrame
+        From ``find_maneuvers``.
+    legs : DataFrame
+        From ``find_legs``.
+    speed_model : callable or None
+        ``(tws_kn, twa_deg) -> stw_kn``, NaN where unknown: the season's polar or the day's.
+    boat : Boat
+        ``loa_m`` (else ``lwl_m``) for losses in boat lengths.
+
+    Returns
+    -------
+    maneuvers : DataFrame
+        The same rows, ``loss_*``, ``recovery_s``, ``rated`` and ``why_not`` filled. ``recovery_s``
+        runs from the crossing (the end of the turn where there is none) until the speed made good
+        stays above 95 % of the reference. The interval holds the noise of the reference, of the
+        wind's direction through the turn and of the day's wind axis.
+    study : ManeuverStudy
+    """
+    from sailanalysis.measure.anatomy import study_maneuvers
+
+    table = maneuvers.copy()
+    cases, response = cost_cases(samples, table, speed_model)
+    length = boat.loa_m or boat.lwl_m
+    fill_table(table, cases, length)
+    return table, study_maneuvers(samples, table, cases, response, boat)
+
+
+def cost_cases(samples: pd.DataFrame, table: pd.DataFrame,
+               model: SpeedModel | None) -> tuple[list[Case], Response]:
+    """All maneuvers with their references and losses, and what the day taught of the boat."""
+    if not len(table):
+        return [], Response()
+    series = sailing_series(samples)
+    cases = _cases(series, table)
+    response = learn_response(_steady_stretches(series, cases), model)
+    for case in cases:
+        _prepare(case, model)
+    usual = {kind: _usual_recovery_bins(cases, kind) for kind in ("tack", "gybe", "luff", "circle")}
+    for case in cases:
+        _limit(case, usual.get(case.kind))
+    response = replace(response, side_sd=_side_sd(cases, response))
+    for case in cases:
+        if not case.why_not:
+            _cost(case, response, model)
+    return cases, response
+
+
+def fill_table(table: pd.DataFrame, cases: list[Case], length_m: float | None) -> None:
+    """Write losses into the maneuvers' table."""
+    table["why_not"] = "no wind, heading or boat speed through this maneuver"
+    table["rated"] = False
+    for case in cases:
+        k = case.row
+        step = case.series.grid.step_s
+        table.loc[k, "why_not"] = case.why_not
+        table.loc[k, "loss_along"] = case.along if case.kind not in ("bear_away", "head_up") else ""
+        if case.back is not None:
+            table.loc[k, "recovery_s"] = max(0, case.back - case.crossing) * step
+        if case.reference is None:
+            continue
+        half = 1.96 * case.sd_m
+        pace = float(np.mean(case.reference.speed_ms))
+        table.loc[k, "loss_m"] = case.loss_m
+        table.loc[k, "loss_m_low"] = case.loss_m - half
+        table.loc[k, "loss_m_high"] = case.loss_m + half
+        table.loc[k, "loss_s"] = case.loss_m / pace if pace > 0.1 else np.nan
+        if length_m:
+            table.loc[k, "loss_boat_lengths"] = case.loss_m / length_m
+        table.loc[k, "rated"] = not case.why_not
+
+
+# ------------------------------------------------------------------------------- the cases
+def _cases(series: list[Series], table: pd.DataFrame) -> list[Case]:
+    start, end = epoch_s(table["start"]), epoch_s(table["end"])
+    crossing = np.where(table["crossing"].notna(),
+                        epoch_s(table["crossing"].fillna(table["end"])), end)
+    cases: list[Case] = []
+    for one in series:
+        t0, t1 = one.time_s[0] - one.grid.step_s, one.time_s[-1] + one.grid.step_s
+        inside = [k for k in range(len(table)) if start[k] >= t0 and end[k] <= t1]
+        for j, k in enumerate(inside):
+            floor = one.index(end[inside[j - 1]]) if j else 0
+            ceiling = one.index(start[inside[j + 1]]) if j + 1 < len(inside) \
+                else len(one.grid) - 1
+            cases.append(Case(k, str(table["kind"].iloc[k]), one, one.index(start[k]),
+                              one.index(end[k]), one.index(crossing[k]), floor, ceiling))
+    return sorted(cases, key=lambda case: case.row)
+
+
+def _steady_stretches(series: list[Series],
+                      cases: list[Case]) -> list[tuple[Series, Bools, float]]:
+    out = []
+    for one in series:
+        free = ~one.turning
+        for case in cases:
+            if case.series is one:
+                late = case.end + one.grid.bins(45.0)
+                free[max(0, case.start - one.grid.bins(LEAD_S)):late] = False
+        off = np.abs(one.twa_deg)
+        for low, high in ((25.0, 65.0), (65.0, 115.0), (115.0, 181.0)):
+            mask = free & (off > low) & (off <= high)
+            if mask.sum() > one.grid.bins(40.0) and low != 65.0:
+                out.append((one, mask, float(np.median(off[mask]))))
+    return out
+
+
+def _prepare(case: Case, model: SpeedModel | None) -> None:
+    """Sides, angles, direction that counts, and whether there is anything to compare."""
+    one, grid = case.series, case.series.grid
+    if case.kind in ("bear_away", "head_up"):
+        case.why_not = "she took up another course: there is nothing to compare with"
+    lead, reach = grid.bins(LEAD_S), grid.bins(AROUND_S)
+    index = np.arange(len(grid))
+    known = np.isfinite(one.vmg_ms)
+    begin = case.start - lead
+    case.before = known & (index >= max(case.floor, begin - reach)) & (index < begin)
+    settled = case.end + grid.bins(25.0)
+    rough = known & (index >= settled) & (index < min(case.ceiling - lead, settled + reach))
+    if not rough.any():
+        rough = known & (index > case.end) & (index < case.ceiling)
+    case.after = rough
+    if not case.before.any() or not rough.any():
+        case.why_not = case.why_not or _edge_reason(case)
+        return
+    case.twa_before_deg = float(wrap180(mean_angle(one.twa_deg[case.before])))
+    case.twa_after_deg = float(wrap180(mean_angle(one.twa_deg[rough])))
+    case.along, case.sign = _direction(case, model)
+    case.measure = _measure(case)
+
+
+def _edge_reason(case: Case) -> str:
+    at_end = case.ceiling >= len(case.series.grid) - 1 or case.floor == 0
+    return "no steady sailing on both sides: the log or the sailing begins or ends there" \
+        if at_end else "too close to another maneuver"
+
+
+def _direction(case: Case, model: SpeedModel | None) -> tuple[str, float]:
+    """Along the wind where she sailed for it, along the course otherwise."""
+    before, after = abs(case.twa_before_deg), abs(case.twa_after_deg)
+    both = 0.5 * (before + after)
+    sign = 1.0 if both < 90.0 else -1.0
+    tws = float(np.nanmean(case.series.tws_kn[case.before | case.after])) \
+        if np.isfinite(case.series.tws_kn).any() else float("nan")
+    if model is not None and np.isfinite(tws):
+        angles = np.arange(30.0, 181.0, 2.0)
+        speed = np.asarray(model(np.full(angles.size, tws), angles), dtype=float)
+        made = sign * speed * cosd(angles)
+        here = [np.interp(a, angles, made) for a in (before, after)]
+        best = np.nanmax(made) if np.isfinite(made).any() else np.nan
+        if np.isfinite(best) and best > 0 and np.isfinite(here).all():
+            return ("wind" if min(here) >= VMG_SHARE * best else "course"), sign
+    # Best angles lie below 60 and above 130 deg for all but the fastest boats (common practice).
+    reaching = max(before, after) > 65.0 if sign > 0 else min(before, after) < 120.0
+    return ("course" if reaching else "wind"), sign
+
+
+def _measure(case: Case) -> Floats:
+    one = case.series
+    if case.along == "wind":
+        return case.sign * one.vmg_ms
+    first = mean_angle(np.mod(one.course_deg[case.before], 360.0))
+    second = mean_angle(np.mod(one.course_deg[case.after], 360.0))
+    index = np.arange(len(one.grid))
+    aim = np.where(index < case.crossing, first, second if case.two_sided else first)
+    return np.asarray(one.speed_ms * cosd(one.course_deg - aim), dtype=float)
+
+
+# ------------------------------------------------------------------------ end of a maneuver
+def _relative(case: Case) -> Floats:
+    """What is made good over its level on either side, smoothed over a wave or two."""
+    index = np.arange(case.measure.size)
+    first, second = (np.mean(case.measure[m]) for m in (case.before, case.after))
+    level = np.where(index < case.crossing, first, second)
+    return box_mean(case.measure, case.series.grid.bins(7.0)) / np.maximum(level, 0.05)
+
+
+def _usual_recovery_bins(cases: list[Case], kind: str) -> int | None:
+    """Bins from the crossing until the median maneuver of the day is back for good."""
+    group = [c for c in cases if c.kind == kind and c.measure.size]
+    if len(group) < 3:
+        return None
+    longest = group[0].series.grid.bins(LATEST_S)
+    stack = np.full((len(group), longest), np.nan)
+    for row, case in zip(stack, group, strict=True):
+        last = min(case.crossing + longest, case.ceiling)
+        part = _relative(case)[case.crossing:last]
+        row[:part.size] = part
+    seen = np.isfinite(stack).sum(axis=0) >= max(3, len(group) // 2)
+    if not seen.any():
+        return None
+    size = int(np.flatnonzero(seen)[-1]) + 1
+    middle = np.nanmedian(stack[:, :size], axis=0)
+    middle = box_mean(middle, group[0].series.grid.bins(5.0))
+    low = np.flatnonzero(middle < 0.98)
+    return int(low[-1]) + 1 if low.size and low[-1] + 1 < size else None
+
+
+def _own_recovery(case: Case) -> int | None:
+    """First bin from which what she makes good stays back for eight seconds."""
+    hold = case.series.grid.bins(8.0)
+    relative = _relative(case)
+    last = min(case.crossing + case.series.grid.bins(LATEST_S), case.ceiling, relative.size - 1)
+    noise = 1.5 * mad_sd(relative[case.after]) if case.after.sum() > 5 else 0.0
+    good = relative[case.crossing:last + 1] >= min(BACK, 1.0 - noise)
+    # After the turn itself: through the wind the speed made good can stand high.
+    good[:max(0, case.end - case.crossing)] = False
+    held = np.convolve(good.astype(float), np.ones(hold), mode="valid")
+    found = np.flatnonzero(held >= hold - 0.5)
+    return case.crossing + int(found[0]) if found.size else None
+
+
+def _limit(case: Case, usual_bins: int | None) -> None:
+    """Set where the maneuver ends and which sailing after it is steady."""
+    if not case.measure.size:
+        return
+    grid = case.series.grid
+    case.back = _own_recovery(case)
+    if case.back is None:
+        case.why_not = case.why_not or "her speed was not back before the next change"
+        return
+    stop = max(case.back + grid.bins(5.0), case.end + grid.bins(5.0))
+    if usual_bins is not None:
+        stop = max(stop, case.crossing + usual_bins)
+    case.stop = min(stop, case.ceiling)
+    index = np.arange(len(grid))
+    known = np.isfinite(case.measure)
+    until = min(case.ceiling - grid.bins(LEAD_S), case.stop + grid.bins(AROUND_S))
+    case.after = known & (index > case.stop) & (index <= until)
+    step = grid.step_s
+    if case.before.sum() * step < LEAST_S or case.after.sum() * step < LEAST_S:
+        case.why_not = case.why_not or _edge_reason(case)
+    window = case.window
+    if (~np.isfinite(case.measure[window])).mean() > 0.1:
+        case.why_not = case.why_not or "a gap in the log"
+    gap = abs(abs(case.twa_before_deg) - abs(case.twa_after_deg))
+    if case.along == "wind" and gap > 20.0:
+        case.why_not = case.why_not or "she came out on another course, as at a mark"
+
+
+def _side_sd(cases: list[Case], response: Response) -> float:
+    """How much the two tacks differ in level, beyond the noise of their means."""
+    good = [c for c in cases if c.two_sided and not c.why_not]
+    if len(good) < 4:
+        return response.side_sd
+    d = np.array([2 * (np.mean(c.measure[c.after]) - np.mean(c.measure[c.before]))
+                  / (np.mean(c.measure[c.after]) + np.mean(c.measure[c.before])) for c in good])
+    t = np.concatenate([np.arange(0.0, 75.0, 5.0), np.arange(130.0, 205.0, 5.0)])
+    weight = np.where(t < 100.0, -1.0, 1.0) / 15.0
+    noise = weight @ response.covariance(t, t) @ weight + response.nugget * 2 / 15.0
+    return float(np.sqrt(max(mad_sd(d - np.median(d)) ** 2 + np.median(d) ** 2 - noise, 0.01**2)))
+
+
+# ------------------------------------------------------------------------------------ cost
+def _cost(case: Case, response: Response, model: SpeedModel | None) -> None:
+    one = case.series
+    twa = 0.5 * (abs(case.twa_before_deg) + abs(case.twa_after_deg))
+    shape = expected_vmg(one, model, twa, response.lag_s)
+    case.reference = predict(one, case.measure, shape, case.before, case.after, case.window,
+                             case.crossing, response, case.two_sided)
+    made = case.measure[case.window]
+    good = np.isfinite(made)
+    lost = np.where(good, case.reference.speed_ms - made, 0.0)
+    case.loss_m = float(np.sum(lost) * one.grid.step_s)
+    case.sd_m = float(np.sqrt(case.reference.sd_m**2 + _noise_m(case, response) ** 2
+                              + _wind_m(case) ** 2 + _axis_m(case) ** 2))
+
+
+def _noise_m(case: Case, response: Response) -> float:
+    """What waves and sensors leave in the integral of what she made good."""
+    assert case.reference is not None
+    level = float(np.mean(case.reference.speed_ms))
+    seconds = (case.window.stop - case.window.start) * case.series.grid.step_s
+    return level * float(np.sqrt(response.nugget * 5.0 * seconds))
+
+
+def _wind_m(case: Case) -> float:
+    """Wind direction drawn straight through the turn: how far it may have bowed meanwhile."""
+    if case.along != "wind":
+        return 0.0
+    one = case.series
+    wind = one.wind_deg
+    lag = max(1, (case.end - case.start + one.grid.bins(20.0)) // 2)
+    quiet = ~one.turning
+    steady = np.flatnonzero(quiet[lag:-lag] & quiet[2 * lag:] & quiet[:-2 * lag])
+    if steady.size < 30:
+        bow = 3.0
+    else:
+        middle = wind[lag:-lag] - 0.5 * (wind[2 * lag:] + wind[:-2 * lag])
+        bow = mad_sd(middle[steady])
+    bridge = slice(case.start, min(case.end + one.grid.bins(15.0), case.stop) + 1)
+    # Across the course the error counts in full; through the turn it changes sign and cancels.
+    lever = one.speed_ms[bridge] * np.sin(np.radians(one.wind_deg - one.course_deg)[bridge])
+    return abs(float(np.nansum(lever) * one.grid.step_s * np.radians(bow) * 2.0 / 3.0))
+
+
+def _axis_m(case: Case, axis_sd_deg: float = 2.0) -> float:
+    """The wind's axis may be off for good by what calibration leaves."""
+    if case.along != "wind":
+        return 0.0
+    return abs(case.loss_m * np.radians(axis_sd_deg) * np.tan(np.radians(
+        min(60.0, abs(abs(case.twa_after_deg) if case.sign > 0
+                      else 180.0 - abs(case.twa_after_deg))))))
+
+
+
