@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from sailanalysis.errors import Finding, LogError
 from sailanalysis.model import Boat, InputReport, RawLog
 from sailanalysis.read.limits import open_log, stopped_by
-from sailanalysis.read.recognise import HEAD_BYTES, recognise
 from sailanalysis.read.reading import ReadContext, Reading
+from sailanalysis.read.recognise import HEAD_BYTES, recognise
 
 READERS: Final = {
     "nmea0183": ("nmea0183", "read_nmea0183"),

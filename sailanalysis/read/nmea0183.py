@@ -8,8 +8,8 @@ import numpy as np
 
 from sailanalysis.model import Stream
 from sailanalysis.read.clock import DAY_S, Marks, arrival_clock, attach_days
-from sailanalysis.read.nmea0183_gather import Gathered, Key, in_order
-from sailanalysis.read.nmea0183_lines import read_line
+from sailanalysis.read.nmea0183_gather import Key, in_order
+from sailanalysis.read.nmea0183_scan import gather
 from sailanalysis.read.nmea0183_sentences import (
     TIME_FIELD,
     TIMED,
@@ -18,19 +18,6 @@ from sailanalysis.read.nmea0183_sentences import (
     fix_is_valid,
 )
 from sailanalysis.read.reading import ReadContext, Reading
-
-
-def gather(handle: BinaryIO) -> Gathered:
-    """Read every sentence of a log."""
-    out = Gathered()
-    position = 0
-    records = []
-    for line in handle:
-        records += read_line(line, position, out.tally)
-        position += len(line)
-    out.add_records(records)
-    out.size = position
-    return out
 
 
 def _day_number(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> np.ndarray:

@@ -21,13 +21,18 @@ NO_SENTENCE: Final = "not a sentence"
 BINARY: Final = "binary"
 TOO_LONG: Final = "line too long"
 
+MAX_SENTENCE_BYTES: Final = 1024
+"""The standard allows 82 characters; TAG blocks and careless devices need more, none this much."""
+
 _START: Final = re.compile(rb"[$!](?:P[A-Z0-9]{1,15}|[A-Z0-9]{5})(?=,)")
-_ADDRESS: Final = re.compile(rb"[$!][A-Z0-9]{3,16}$")
+ADDRESS: Final = re.compile(rb"[$!](?:P[A-Z0-9]{1,15}|[A-Z0-9]{5})$")
 _CHECK: Final = re.compile(rb"\*([0-9A-Fa-f]{2})(?![0-9A-Fa-f])")
 _NUMBER: Final = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)$")
 _TWICE_SIGNED: Final = re.compile(rb"-?(\d+)\.-(\d+)$")
 _TAG: Final = re.compile(rb"\\([^\\$!]{0,200})\\")
-_RUBBISH: Final = bytes(range(0, 9)) + bytes(range(14, 32)) + bytes(range(127, 256))
+RUBBISH: Final = bytes(range(9)) + bytes(range(14, 32)) + bytes(range(127, 256))
+"""Bytes that no text log holds."""
+BLANK: Final = b" \t\n\v\f\r"
 
 
 @dataclass(frozen=True)
@@ -94,11 +99,19 @@ def number(text: bytes) -> tuple[float, bool]:
 
 
 def kind_of(address: bytes) -> tuple[str, str]:
-    """Talker and sentence type of an address such as ``$GPRMC``; ``P`` marks proprietary ones."""
+    """Talker and sentence type of an address: ``$GPRMC`` gives GP, RMC; ``!AIVDM`` AI, !VDM.
+
+    Proprietary sentences (``$P...``) give P and their whole name: what follows is the maker's.
+    """
     text = address.decode("ascii", "replace")
-    if text[0] == "$" and text[1] == "P" and not (len(text) == 6 and text[3:] in TYPES):
+    if text[0] == "$" and text[1] == "P":
         return "P", text[1:]
     return text[1:3], text[0].replace("$", "") + text[3:]
+
+
+def label_of(talker: str, kind: str) -> str:
+    """Name under which an ignored sentence is counted: ``GSV``, ``!AIVDM``, ``PXYZ``."""
+    return f"!{talker}{kind[1:]}" if kind.startswith("!") else kind
 
 
 def _tag_block(prefix: bytes, tally: Tally) -> tuple[str, Stamp | None]:
@@ -125,9 +138,10 @@ def _complete_without_checksum(kind: str, fields: list[bytes]) -> bool:
     sentence = TYPES.get(kind)
     if sentence is None or len(fields) < sentence.complete:
         return False
-    if any(fields[i - 1] not in (bytes([u]) for u in units)
-           for i, units in sentence.units.items()):
-        return False
+    for i, allowed in sentence.units.items():
+        text = fields[i - 1].decode("latin-1") or "_"
+        if len(text) > 1 or text not in allowed:
+            return False
     numbers = [i for i in sentence.numbers if i <= len(fields)]
     return not any(number(fields[i - 1])[1] for i in numbers)
 
@@ -136,7 +150,7 @@ def _take(body: bytes, position: int, source: str, stamp: Stamp | None, checked:
           tally: Tally) -> Record | None:
     """Make a record of ``$AACCC,...`` (no checksum); None and a count where it gives nothing."""
     address, *fields = body.split(b",")
-    if not _ADDRESS.match(address):
+    if not ADDRESS.match(address):
         tally.reject(NO_SENTENCE)
         return None
     talker, kind = kind_of(address)
@@ -158,8 +172,7 @@ def _take(body: bytes, position: int, source: str, stamp: Stamp | None, checked:
         return Record(*record, len(fields), (), (), tuple(values), stamp)
     sentence = TYPES.get(kind)
     if sentence is None:
-        label = talker + kind if kind.startswith("!") else kind
-        tally.ignored[label] += 1
+        tally.ignored[label_of(talker, kind)] += 1
         return Record(*record, len(fields), (), (), (), stamp)
     numbers = []
     for index in sentence.numbers:
@@ -190,50 +203,51 @@ def read_line(line: bytes, position: int, tally: Tally) -> list[Record]:
             at += len(piece) + 1
         return out
     clean = line.replace(b"\0", b"").strip()
-    if not clean:
-        if line.strip():
-            tally.reject(BINARY)
-        return []
     starts = [match.start() for match in _START.finditer(clean)]
     if not starts:
-        rubbish = len(clean) - len(clean.translate(None, _RUBBISH))
-        if rubbish * 10 >= len(clean):
+        text = line.strip(BLANK)
+        rubbish = len(line) - len(line.translate(None, RUBBISH))
+        if text and rubbish * 10 >= len(line):
             tally.reject(BINARY)
-        else:
-            tally.reject(CUT if clean[:1] in (b"$", b"!") else NO_SENTENCE)
+        elif text:
+            tally.reject(CUT if text[:1] in (b"$", b"!") else NO_SENTENCE)
         return []
     prefix = clean[: starts[0]]
     source, stamp = _tag_block(prefix, tally)
     stamp = stamp or stamp_in(_TAG.sub(b"", prefix))
-    # A sentence may hold a '$' of its own: a checksum that fits the whole of it decides.
+    ends = [*starts[1:], len(clean)]
     records: list[Record] = []
-    while starts:
-        end_of = [*starts[1:], len(clean)]
-        for stop in ((end_of[0], end_of[-1]) if len(starts) > 1 else (end_of[0],)):
-            piece = clean[starts[0]:stop]
-            match = _CHECK.search(piece)
-            good = match is not None and checksum(piece[1 : match.start()]) == int(match[1], 16)
-            if good:
-                break
-        else:
-            stop, piece = end_of[0], clean[starts[0]:end_of[0]]
-            match = _CHECK.search(piece)
-        at = position + starts[0]
+    taken_to = 0
+    for at, end in zip(starts, ends, strict=True):
+        if at < taken_to:
+            continue
+        piece, match, good = _checked(clean[at:end])
+        if not good and len(clean) - at <= MAX_SENTENCE_BYTES:
+            # A garbled field may hold a '$': a checksum that fits the whole rest decides.
+            whole = _checked(clean[at:])
+            if whole[2]:
+                (piece, match, good), end = whole, len(clean)
         if good and match is not None:
-            record = _take(piece[: match.start()], at, source, stamp, True, tally)
+            record = _take(piece[: match.start()], position + at, source, stamp, True, tally)
+            records += [record] if record is not None else []
         elif match is not None:
             tally.reject(CHECKSUM)
-            record = None
-        elif b"*" in piece or stop != len(clean):
+        elif b"*" in piece or end != len(clean):
             tally.reject(CUT)
-            record = None
         else:
-            record = _take(piece, at, source, stamp, False, tally)
-        if record is not None:
-            records.append(record)
-        starts = [s for s in starts if s >= stop]
+            record = _take(piece, position + at, source, stamp, False, tally)
+            records += [record] if record is not None else []
+        taken_to = end
         inner = _TAG.search(piece, match.end() if match else 0)
-        if inner and starts:
+        if inner:
             source, tagged = _tag_block(inner[0], tally)
             stamp = tagged or stamp
     return records
+
+
+def _checked(piece: bytes) -> tuple[bytes, re.Match[bytes] | None, bool]:
+    """A stretch of text, its checksum's place, and whether the checksum fits."""
+    match = _CHECK.search(piece)
+    good = match is not None and match.start() <= MAX_SENTENCE_BYTES and (
+        checksum(piece[1 : match.start()]) == int(match[1], 16))
+    return piece, match, good

@@ -74,13 +74,14 @@ class Sentence:
     """One sentence type: the fields to convert and the function that gives them meaning.
 
     ``complete`` is the number of fields of the shortest complete form and ``units`` the letters
-    it must then show; a sentence without a checksum is taken only when it shows them.
+    it must then show ("_" where empty will do); a sentence without a checksum is taken only when
+    it shows them, so that a line cut short is not mistaken for a whole one.
     """
 
     numbers: tuple[int, ...]
     letters: tuple[int, ...]
     complete: int
-    units: dict[int, bytes]
+    units: dict[int, str]
     decode: Decode
 
 
@@ -157,13 +158,13 @@ def _gll(c: Columns) -> Decoded:
 
 def _vtg(c: Columns) -> Decoded:
     out = Decoded()
-    # The form before version 2 has the four numbers side by side, without letters.
+    # The form before version 2 has four numbers side by side, without letters: true, magnetic,
+    # knots, km/h.
     old = c.fields == 4
     fixed = ~_is(c.letter[9], "N")
+    speed = np.where(old, c.number[3], _first(c.number[5], c.number[7] * KMH_TO_KN))
     out.bearing("cog_deg", np.where(fixed, c.number[1], np.nan))
-    out.bearing("cog_mag_deg", np.where(fixed, np.where(old, c.number[2], c.number[3]), np.nan))
-    speed = np.where(old, _first(c.number[3], c.number[4] * KMH_TO_KN),
-                     _first(c.number[5], c.number[7] * KMH_TO_KN))
+    out.bearing("cog_mag_deg", np.where(fixed & ~old, c.number[3], np.nan))
     out.add("sog_kn", np.where(fixed, speed, np.nan), 0.0)
     return out
 
@@ -338,32 +339,32 @@ def _vbw(c: Columns) -> Decoded:
 
 
 TYPES: Final[dict[str, Sentence]] = {
-    "RMC": Sentence((1, 3, 5, 7, 8, 9, 10), (2, 4, 6, 11, 12), 11, {2: b"AV"}, _rmc),
-    "GGA": Sentence((1, 2, 4, 6), (3, 5), 14, {}, _gga),
-    "GLL": Sentence((1, 3, 5), (2, 4, 6, 7), 6, {6: b"AV"}, _gll),
-    "VTG": Sentence((1, 2, 3, 4, 5, 7), (9,), 8, {2: b"T", 8: b"K"}, _vtg),
+    "RMC": Sentence((1, 3, 5, 7, 8, 9, 10), (2, 4, 6, 11, 12), 11, {2: "AV", 11: "EW_"}, _rmc),
+    "GGA": Sentence((1, 2, 4, 6), (3, 5), 14, {3: "NS_", 5: "EW_"}, _gga),
+    "GLL": Sentence((1, 3, 5), (2, 4, 6, 7), 6, {6: "AV"}, _gll),
+    "VTG": Sentence((1, 3, 5, 7), (9,), 8, {2: "T", 8: "K"}, _vtg),
     "ZDA": Sentence((1, 2, 3, 4), (), 6, {}, _nothing),
-    "VHW": Sentence((1, 3, 5, 7), (), 8, {8: b"K"}, _vhw),
-    "HDG": Sentence((1, 2, 4), (3, 5), 5, {}, _hdg),
-    "HDM": Sentence((1,), (), 2, {2: b"M"}, _hdm),
-    "HDT": Sentence((1,), (), 2, {2: b"T"}, _hdt),
-    "MWV": Sentence((1, 3), (2, 4, 5), 5, {2: b"RT", 5: b"AV"}, _mwv),
-    "MWD": Sentence((1, 3, 5, 7), (), 8, {}, _mwd),
-    "VWR": Sentence((1, 3, 5, 7), (2,), 8, {}, _vwr),
-    "VWT": Sentence((1, 3, 5, 7), (2,), 8, {}, _vwt),
-    "RSA": Sentence((1, 3), (2, 4), 2, {2: b"AV"}, _rsa),
-    "ROT": Sentence((1,), (2,), 2, {2: b"AV"}, _rot),
+    "VHW": Sentence((1, 3, 5, 7), (), 8, {8: "K_"}, _vhw),
+    "HDG": Sentence((1, 2, 4), (3, 5), 5, {3: "EW_", 5: "EW_"}, _hdg),
+    "HDM": Sentence((1,), (), 2, {2: "M"}, _hdm),
+    "HDT": Sentence((1,), (), 2, {2: "T"}, _hdt),
+    "MWV": Sentence((1, 3), (2, 4, 5), 5, {2: "RT", 5: "AV"}, _mwv),
+    "MWD": Sentence((1, 3, 5, 7), (), 8, {8: "M_"}, _mwd),
+    "VWR": Sentence((1, 3, 5, 7), (2,), 8, {2: "LR_", 8: "K_"}, _vwr),
+    "VWT": Sentence((1, 3, 5, 7), (2,), 8, {2: "LR_", 8: "K_"}, _vwt),
+    "RSA": Sentence((1, 3), (2, 4), 4, {2: "AV", 4: "AV_"}, _rsa),
+    "ROT": Sentence((1,), (2,), 2, {2: "AV"}, _rot),
     "DPT": Sentence((1, 2), (), 2, {}, _dpt),
-    "DBT": Sentence((1, 3, 5), (), 6, {6: b"F"}, _dbx),
-    "DBS": Sentence((1, 3, 5), (), 6, {6: b"F"}, _dbx),
-    "DBK": Sentence((1, 3, 5), (), 6, {6: b"F"}, _dbx),
-    "RPM": Sentence((3,), (1, 5), 5, {1: b"SE", 5: b"AV"}, _rpm),
-    "VDR": Sentence((1, 5), (), 6, {6: b"N"}, _vdr),
-    "MTW": Sentence((1,), (2,), 2, {2: b"CF"}, _mtw),
-    "MTA": Sentence((1,), (), 2, {2: b"C"}, _mta),
-    "MDA": Sentence((3, 5, 7), (), 8, {}, _mda),
-    "VLW": Sentence((1,), (), 4, {4: b"N"}, _vlw),
-    "VBW": Sentence((1, 2, 4, 5), (3, 6), 6, {6: b"AV"}, _vbw),
+    "DBT": Sentence((1, 3, 5), (), 6, {6: "F_"}, _dbx),
+    "DBS": Sentence((1, 3, 5), (), 6, {6: "F_"}, _dbx),
+    "DBK": Sentence((1, 3, 5), (), 6, {6: "F_"}, _dbx),
+    "RPM": Sentence((3,), (1, 5), 5, {1: "SE", 5: "AV"}, _rpm),
+    "VDR": Sentence((1, 5), (), 6, {6: "N_"}, _vdr),
+    "MTW": Sentence((1,), (2,), 2, {2: "CF"}, _mtw),
+    "MTA": Sentence((1,), (), 2, {2: "C"}, _mta),
+    "MDA": Sentence((3, 5, 7), (), 8, {4: "B_", 6: "C_", 8: "C_"}, _mda),
+    "VLW": Sentence((1,), (), 4, {4: "N_"}, _vlw),
+    "VBW": Sentence((1, 2, 4, 5), (3, 6), 6, {6: "AV"}, _vbw),
 }
 """Sentence types that are read; ``XDR`` has its own module, all others are counted as ignored."""
 

@@ -14,12 +14,17 @@ _DAY = rb"(?P<y>\d{4})[-/.](?P<m>\d\d)[-/.](?P<d>\d\d)"
 _CLOCK = rb"(?P<H>\d\d):(?P<M>\d\d):(?P<S>\d\d)(?:[.,](?P<f>\d{1,9}))?"
 _ZONE = rb"\s?(?P<z>Z|UTC|[+-]\d\d:?\d\d)?"
 _ISO: Final = re.compile(rb"(?<!\d)" + _DAY + rb"[T _,;-]{1,2}" + _CLOCK + _ZONE)
-_BASIC: Final = re.compile(rb"(?<!\d)(?P<y>\d{4})(?P<m>\d\d)(?P<d>\d\d)[T _-](?P<H>\d\d)(?P<M>\d\d)"
-                           rb"(?P<S>\d\d)(?:[.,](?P<f>\d{1,9}))?" + _ZONE)
-_EUROPEAN: Final = re.compile(rb"(?<!\d)(?P<d>\d\d)\.(?P<m>\d\d)\.(?P<y>\d{4})[T _,;-]{1,2}" + _CLOCK
-                              + _ZONE)
+_BASIC: Final = re.compile(
+    rb"(?<!\d)(?P<y>\d{4})(?P<m>\d\d)(?P<d>\d\d)[T _-](?P<H>\d\d)(?P<M>\d\d)(?P<S>\d\d)"
+    rb"(?:[.,](?P<f>\d{1,9}))?" + _ZONE)
+_EUROPEAN: Final = re.compile(
+    rb"(?<!\d)(?P<d>\d\d)\.(?P<m>\d\d)\.(?P<y>\d{4})[T _,;-]{1,2}" + _CLOCK + _ZONE)
 _TIME: Final = re.compile(rb"(?<![\d:])" + _CLOCK + rb"(?!\d)")
-_EPOCH: Final = re.compile(rb"(?<![\d.])(?P<i>\d{9,10}|\d{12,13}|\d{15,16})(?P<f>\.\d{1,9})?(?![\d])")
+_EPOCH: Final = re.compile(
+    rb"(?<![\d.])(?P<i>\d{9,10}|\d{12,13}|\d{15,16})(?P<f>\.\d{1,9})?(?!\d)")
+
+MIN_PREFIX_BYTES: Final = 8
+MAX_PREFIX_BYTES: Final = 200
 
 
 @dataclass(frozen=True)
@@ -65,14 +70,21 @@ def stamp_in(prefix: bytes) -> Stamp | None:
     prefix : bytes
         Everything between the start of the line and the sentence.
     """
-    if len(prefix) < 8 or len(prefix) > 200:
+    match = stamp_match(prefix)
+    if match is None:
         return None
-    for pattern in (_ISO, _EUROPEAN, _BASIC, _TIME):
+    if match.re is not _EPOCH:
+        return _calendar(match)
+    value = float(match["i"] + (match["f"] or b""))
+    return Stamp(epoch_seconds(len(match["i"]), value), "utc")
+
+
+def stamp_match(prefix: bytes) -> re.Match[bytes] | None:
+    """Where in the text before a sentence the receive time stands; its groups are the parts."""
+    if not MIN_PREFIX_BYTES <= len(prefix) <= MAX_PREFIX_BYTES:
+        return None
+    for pattern in (_ISO, _EUROPEAN, _BASIC, _TIME, _EPOCH):
         match = pattern.search(prefix)
         if match:
-            return _calendar(match)
-    match = _EPOCH.search(prefix)
-    if match:
-        value = float(match["i"] + (match["f"] or b""))
-        return Stamp(epoch_seconds(len(match["i"]), value), "utc")
+            return match
     return None

@@ -1,0 +1,364 @@
+"""The fast way to read NMEA 0183: whole pieces of a file as arrays of bytes.
+
+One search finds every delimiter; a line is ordinary where they read: line end, ``$`` or ``!``,
+``*``, line end. Checksums are differences of running XORs, addresses are 64-bit words, numbers
+are converted from words. Every line that is not ordinary goes to the plain way, which decides.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sailanalysis.read.decimals import MARGIN, Bytes, Index, Words, decimals, words_of
+from sailanalysis.read.nmea0183_gather import Gathered, Key
+from sailanalysis.read.nmea0183_lines import (
+    ADDRESS,
+    BINARY,
+    BLANK,
+    CHECKSUM,
+    NO_SENTENCE,
+    RUBBISH,
+    kind_of,
+    label_of,
+    number,
+    read_line,
+)
+from sailanalysis.read.nmea0183_sentences import TYPES
+from sailanalysis.read.nmea0183_xdr import layout
+from sailanalysis.read.stamp_columns import stamps_alike
+from sailanalysis.read.stamps import MAX_PREFIX_BYTES
+
+_U = np.uint64
+_NEWLINE, _RETURN, _DOLLAR, _BANG, _STAR, _COMMA = 10, 13, 36, 33, 42, 44
+MAX_TEMPLATES: Final = 8
+"""So many shapes of prefix or transducer sentence are met fast in one piece; the rest plainly."""
+
+_HEX: Final = np.full(256, 255, dtype=np.uint8)
+for _i, _c in enumerate(b"0123456789"):
+    _HEX[_c] = _i
+for _i, _c in enumerate(b"ABCDEF"):
+    _HEX[_c] = _HEX[_c + 32] = 10 + _i
+_IS_RUBBISH: Final = np.zeros(256, dtype=bool)
+_IS_RUBBISH[list(RUBBISH)] = True
+_IS_BLANK: Final = np.zeros(256, dtype=bool)
+_IS_BLANK[list(BLANK)] = True
+# Masks of the first L of eight characters, L from 0 to 8.
+_FIRST: Final = np.array([(1 << (8 * n)) - 1 for n in range(9)], dtype=_U)
+
+
+class Kinds:
+    """Addresses met so far, found again by a multiplicative hash of their first eight bytes.
+
+    Number 0 stands for every address that is none, or one too many.
+    """
+
+    SLOTS: Final = 1 << 12
+    MOST: Final = 1000
+
+    def __init__(self) -> None:
+        self.keys: list[tuple[str, str]] = [("", "")]
+        self._key = np.zeros(self.SLOTS, dtype=_U)
+        self._id = np.zeros(self.SLOTS, dtype=np.uint16)
+        self._by_word: dict[int, int] = {}
+
+    def find(self, word: Words) -> NDArray[np.uint16]:
+        """Number of each address; new ones are learned in order of appearance."""
+        slot = ((word * _U(0x9E3779B97F4A7C15)) >> _U(52)).astype(np.intp)
+        out = self._id.take(slot)
+        for i in np.flatnonzero(self._key.take(slot) != word):
+            out[i] = self._learn(int(word[i]), int(slot[i]))
+        return out
+
+    def _learn(self, word: int, slot: int) -> int:
+        if word in self._by_word:
+            return self._by_word[word]
+        if len(self._by_word) >= self.MOST:
+            return 0
+        text = word.to_bytes(8, "little").rstrip(b"\0")
+        number = 0
+        if ADDRESS.match(text):
+            number = len(self.keys)
+            self.keys.append(kind_of(text))
+        self._by_word[word] = number
+        if self._key[slot] == 0:
+            self._key[slot], self._id[slot] = word, number
+        return number
+
+
+def _checksums(buffer: Bytes, start: Index, end: Index) -> Bytes:
+    """XOR of ``buffer[start:end]`` for many stretches, from the running XOR of whole words."""
+    words = buffer[: buffer.size & ~7].view("<u8")
+    running = np.empty(words.size + 1, dtype=_U)
+    running[0] = 0
+    np.bitwise_xor.accumulate(words, out=running[1:])
+    first, last = start >> 3, end >> 3
+    total = running.take(last) ^ running.take(first)
+    total ^= words.take(first) & _FIRST.take(start & 7)
+    total ^= words.take(last) & _FIRST.take(end & 7)
+    for shift in (32, 16, 8):
+        total ^= total >> _U(shift)
+    return total.astype(np.uint8)
+
+
+class _Ordinary:
+    """Ordinary lines of a piece; all arrays have one element a line, ``delimiter`` apart."""
+
+    def __init__(self, buffer: Bytes, size: int) -> None:
+        view = buffer[MARGIN - 1 : MARGIN + size]
+        found = view == _COMMA
+        for other in (_STAR, _DOLLAR, _BANG, _NEWLINE):
+            found |= view == other
+        self.delimiter = np.flatnonzero(found)
+        self.delimiter += MARGIN - 1
+        what = buffer.take(self.delimiter)
+        marks = np.flatnonzero(what != _COMMA)
+        what = what.take(marks)
+        ends = np.flatnonzero(what == _NEWLINE)
+        # Position 0 is the line end put before the piece.
+        end = ends[1:]
+        before = ends[:-1]
+        self.all_start = self.delimiter.take(marks.take(before)) + 1
+        self.all_end = self.delimiter.take(marks.take(end))
+        plain = end - before == 3
+        opening = what.take(before + 1, mode="clip")
+        plain &= (opening == _DOLLAR) | (opening == _BANG)
+        plain &= what.take(end - 1) == _STAR
+        self.has_mark = end - before > 1
+        star = self.delimiter.take(marks.take(end - 1))
+        tail = self.all_end - star
+        plain &= (tail == 3) | ((tail == 4) & (buffer.take(star + 3, mode="clip") == _RETURN))
+        self.plain = plain
+        rows = np.flatnonzero(plain)
+        self.line = rows
+        self.first = marks.take(before.take(rows) + 1)
+        self.last = marks.take(end.take(rows) - 1)
+        self.start = self.delimiter.take(self.first)
+        self.star = star.take(rows)
+
+    def keep(self, rows: Index) -> None:
+        """Keep some of the ordinary lines only."""
+        for name in ("line", "first", "last", "start", "star"):
+            setattr(self, name, getattr(self, name).take(rows))
+
+
+def scan_piece(buffer: Bytes, size: int, position: int, kinds: Kinds) -> Gathered:
+    """Gather the sentences of one piece of whole lines.
+
+    Parameters
+    ----------
+    buffer : ndarray of uint8
+        ``buffer[MARGIN:MARGIN + size]`` is the piece, its last byte a line end, the byte before
+        it a line end too; :data:`MARGIN` bytes follow.
+    size, position : int
+        Bytes of the piece, and its place in the file.
+    kinds : Kinds
+        Addresses met so far.
+    """
+    out = Gathered()
+    o = _Ordinary(buffer, size)
+    odd = ~o.plain
+    _mark_control_bytes(buffer, size, o, odd)
+    comma = o.delimiter.take(np.minimum(o.first + 1, o.last))
+    length = comma - o.start
+    words = words_of(buffer)
+    good = (length <= 8) & (comma < o.star) & ~odd.take(o.line)
+    number_of = kinds.find(words[o.start] & _FIRST.take(np.minimum(length, 8)))
+    high, low = _HEX.take(buffer.take(o.star + 1)), _HEX.take(buffer.take(o.star + 2))
+    good &= (number_of > 0) & (high < 16) & (low < 16)
+    right = _checksums(buffer, o.start + 1, o.star) == ((high << 4) | low)
+    wrong = good & ~right
+    out.tally.reject(CHECKSUM, int(wrong.sum()))
+    odd[o.line[~good]] = True
+    good &= right
+    rows = np.flatnonzero(good)
+    number_of = number_of.take(rows)
+    o.keep(rows)
+    prefixed = np.flatnonzero(o.start != o.all_start.take(o.line))
+    if prefixed.size:
+        left = _read_prefixes(buffer, position, o, prefixed, out)
+        if left.size:
+            odd[o.line[left]] = True
+            stay = np.ones(o.line.size, dtype=bool)
+            stay[left] = False
+            o.keep(np.flatnonzero(stay))
+            number_of = number_of[stay]
+    left = _read_sentences(buffer, words, position, o, number_of, kinds, out)
+    if left.size:
+        odd[o.line[left]] = True
+    taken = o.line.size - left.size
+    out.tally.lines += taken
+    out.tally.used += taken
+    _read_odd(buffer, position, o, odd, out)
+    return out
+
+
+def _mark_control_bytes(buffer: Bytes, size: int, o: _Ordinary, odd: NDArray[np.bool_]) -> None:
+    """Lines with bytes other than printable ASCII are odd: a NUL hides from the checksum."""
+    view = buffer[MARGIN : MARGIN + size]
+    strange = (view - np.uint8(32)) > np.uint8(94)
+    returns = int(np.count_nonzero(buffer.take(o.all_end - 1) == _RETURN))
+    if np.count_nonzero(strange) != o.all_end.size + returns:
+        where = np.flatnonzero(strange) + MARGIN
+        byte = buffer.take(where)
+        where = where[(byte != _NEWLINE) & ~((byte == _RETURN) & (buffer.take(where + 1) == 10))]
+        odd[np.searchsorted(o.all_end, where)] = True
+
+
+def _read_prefixes(buffer: Bytes, position: int, o: _Ordinary, rows: Index, out: Gathered) -> Index:
+    """Receive times in front of sentences; returns the rows that need the plain way."""
+    start = o.all_start.take(o.line.take(rows))
+    length = o.start.take(rows) - start
+    left = [rows[length > MAX_PREFIX_BYTES]]
+    for size in np.unique(length[length <= MAX_PREFIX_BYTES]):
+        todo = np.flatnonzero(length == size)
+        matrix = buffer[start[todo][:, None] + np.arange(size)]
+        if (matrix == 0x5C).any():
+            left.append(rows[todo])
+            continue
+        for _ in range(MAX_TEMPLATES):
+            alike, kind, seconds = stamps_alike(matrix)
+            known = alike & np.isfinite(seconds)
+            if kind is not None and known.any():
+                at = o.start.take(rows[todo[known]]) - MARGIN + position
+                out.stamps.setdefault(kind, []).append((at, seconds[known]))
+            todo, matrix = todo[~alike], matrix[~alike]
+            if not todo.size:
+                break
+        left.append(rows[todo])
+    return np.sort(np.concatenate(left))
+
+
+def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
+                    number_of: NDArray[np.uint16], kinds: Kinds, out: Gathered) -> Index:
+    """Group the good sentences and convert their fields; returns rows for the plain way."""
+    order = np.argsort(number_of, kind="stable")
+    counts = np.bincount(number_of, minlength=len(kinds.keys))
+    stops = np.cumsum(counts)
+    starts: list[Index] = []
+    ends: list[Index] = []
+    wanted: list[tuple[Key, Index]] = []
+    left = [np.zeros(0, dtype=np.int64)]
+    for kind in np.flatnonzero(counts):
+        talker, name = kinds.keys[kind]
+        rows = order[stops[kind] - counts[kind] : stops[kind]]
+        if name == "XDR":
+            left.append(_read_transducers(buffer, words, position, o, rows, talker, out))
+            continue
+        sentence = TYPES.get(name)
+        if sentence is None or talker == "P":
+            out.tally.ignored[label_of(talker, name)] += rows.size
+            continue
+        wanted.append(((talker, name, ""), rows))
+        first, last = o.first.take(rows), o.last.take(rows)
+        for f in sentence.numbers:
+            begin = o.delimiter.take(np.minimum(first + f, last))
+            starts.append(begin + 1)
+            ends.append(o.delimiter.take(np.minimum(first + f + 1, last)))
+    if not wanted:
+        return np.concatenate(left)
+    value = np.zeros(0)
+    if starts:
+        value, malformed = decimals(buffer, words, np.concatenate(starts), np.concatenate(ends),
+                                    number)
+        out.tally.malformed += malformed
+    at = 0
+    for key, rows in wanted:
+        sentence = TYPES[key[1]]
+        many = len(sentence.numbers) * rows.size
+        first, last = o.first.take(rows), o.last.take(rows)
+        letters = np.zeros((len(sentence.letters), rows.size), dtype=np.uint8)
+        for i, f in enumerate(sentence.letters):
+            begin = o.delimiter.take(np.minimum(first + f, last)) + 1
+            single = o.delimiter.take(np.minimum(first + f + 1, last)) - begin == 1
+            letters[i] = np.where(single, buffer.take(begin), 0)
+        out.groups.setdefault(key, []).append((
+            o.start.take(rows) + (position - MARGIN),
+            np.minimum(last - first - 1, 255).astype(np.uint8),
+            value[at : at + many].reshape(len(sentence.numbers), rows.size), letters))
+        at += many
+    return np.concatenate(left)
+
+
+def _read_transducers(buffer: Bytes, words: Words, position: int, o: _Ordinary, rows: Index,
+                      talker: str, out: Gathered) -> Index:
+    """Sentences whose names and units equal the first one's share its layout."""
+    for _ in range(MAX_TEMPLATES):
+        if not rows.size:
+            break
+        fields = o.last.take(rows) - o.first.take(rows) - 1
+        count = int(fields[0])
+        same = fields == count
+        at = o.first[rows[0]]
+        text = buffer[o.start[rows[0]] : o.star[rows[0]]].tobytes().decode("latin-1")
+        places = layout(text.split(",")[1:])
+        values = {index + 1 for _, index, _, _ in places}
+        mine = rows[same]
+        alike = np.ones(mine.size, dtype=bool)
+        for f in range(1, count + 1):
+            if f in values:
+                continue
+            size = int(o.delimiter[at + f + 1] - o.delimiter[at + f] - 1)
+            begin = o.delimiter.take(o.first.take(mine) + f) + 1
+            length = o.delimiter.take(o.first.take(mine) + f + 1) - begin
+            if _is_value(buffer, o, at, f):
+                # A number that is not wanted: it must stay one, or it might name something.
+                alike &= length <= 16
+                byte = buffer.take(begin)
+                alike &= (length == 0) | ((byte >= 43) & (byte <= 57))
+                continue
+            alike &= length == size
+            for offset in range(0, size, 8):
+                mask = _FIRST[min(8, size - offset)]
+                word = words[begin + offset] & mask
+                alike &= word == (words[o.delimiter[at + f] + 1 + offset] & mask)
+        good = mine[alike]
+        for channel, index, factor, offset in places:
+            first = o.first.take(good) + index + 1
+            value, malformed = decimals(buffer, words, o.delimiter.take(first) + 1,
+                                        o.delimiter.take(first + 1), number)
+            out.tally.malformed += malformed
+            out.transducers.setdefault(((talker, "XDR", ""), channel), []).append(
+                (o.start.take(good) + (position - MARGIN), factor * value + offset))
+        keep = np.ones(rows.size, dtype=bool)
+        keep[np.flatnonzero(same)[alike]] = False
+        rows = rows[keep]
+    return rows
+
+
+def _is_value(buffer: Bytes, o: _Ordinary, at: int, f: int) -> bool:
+    begin, end = o.delimiter[at + f] + 1, o.delimiter[at + f + 1]
+    text = buffer[begin:end].tobytes()
+    return bool(text) and text[:1] in b"+-.0123456789" and not any(c >= 65 for c in text)
+
+
+def _read_odd(buffer: Bytes, position: int, o: _Ordinary, odd: NDArray[np.bool_],
+              out: Gathered) -> None:
+    """Count odd lines that hold no sentence; hand the others to the plain way."""
+    rows = np.flatnonzero(odd)
+    if not rows.size:
+        return
+    start, end = o.all_start.take(rows), o.all_end.take(rows)
+    bare = ~o.has_mark.take(rows)
+    inner = np.zeros(rows.size, dtype=bool)
+    if bare.any():
+        end = np.where(bare & (end > start) & (buffer.take(end - 1) == _RETURN), end - 1, end)
+        # Running counts are taken over the piece once, so a million short lines cost no loop.
+        def count(flag: NDArray[np.bool_]) -> Index:
+            total = np.concatenate([[0], np.cumsum(flag, dtype=np.int32)])
+            return np.asarray(total.take(end) - total.take(start), dtype=np.int64)
+
+        size = end - start
+        rubbish, blank = count(_IS_RUBBISH.take(buffer)), count(_IS_BLANK.take(buffer))
+        inner = count(buffer == _RETURN) > 0
+        text = bare & ~inner & (blank < size)
+        binary = text & (rubbish * 10 >= size)
+        out.tally.reject(BINARY, int(binary.sum()))
+        out.tally.reject(NO_SENTENCE, int((text & ~binary).sum()))
+    records = []
+    for i in np.flatnonzero(~bare | inner):
+        line = buffer[start[i] : end[i]].tobytes()
+        records += read_line(line, int(start[i]) - MARGIN + position, out.tally)
+    out.add_records(records)

@@ -1,0 +1,92 @@
+"""Receive times of thousands of lines at once, where their prefixes all look alike."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sailanalysis.read.stamps import StampKind, epoch_seconds, stamp_match
+
+Index = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+_DIGITS: Final = frozenset(b"0123456789")
+
+
+def day_number(year: Floats, month: Floats, day: Floats) -> Floats:
+    """Days since 1970 of calendar dates; NaN where there is no such day."""
+    out = np.full(np.shape(year), np.nan)
+    ok = (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31) & (year >= 1) & (year < 10000)
+    months = ((year[ok] - 1970) * 12 + month[ok] - 1).astype(np.int64)
+    first = months.astype("datetime64[M]")
+    start = first.astype("datetime64[D]").astype(float)
+    length = (first + 1).astype("datetime64[D]").astype(float) - start
+    out[ok] = np.where(day[ok] <= length, start + day[ok] - 1, np.nan)
+    return out
+
+
+def _integer(matrix: NDArray[np.uint8], span: tuple[int, int]) -> Floats:
+    digits = matrix[:, span[0]:span[1]].astype(float) - 48.0
+    return digits @ 10.0 ** np.arange(digits.shape[1] - 1, -1, -1)
+
+
+def stamps_alike(
+    matrix: NDArray[np.uint8],
+) -> tuple[NDArray[np.bool_], StampKind | None, Floats]:
+    """Receive times of prefixes of one length, as far as they are built like the first.
+
+    Parameters
+    ----------
+    matrix : ndarray of uint8, shape (n, length)
+        One prefix a row.
+
+    Returns
+    -------
+    alike : ndarray of bool, shape (n,)
+        Rows with digits where the first has digits, and otherwise the same characters.
+    kind : str or None
+        What the stamp says; None where there is no stamp.
+    seconds : ndarray, shape (n,)
+        As in :class:`stamps.Stamp`; NaN where the row is no time. Only valid where ``alike``.
+    """
+    first = matrix[0]
+    is_digit = np.isin(first, list(_DIGITS))
+    match = stamp_match(first.tobytes())
+    fixed = ~is_digit
+    if match is not None and "z" in match.groupdict() and match["z"] is not None:
+        fixed[match.start("z"):match.end("z")] = True
+    alike = np.all(matrix[:, fixed] == first[fixed], axis=1)
+    rest = matrix[:, ~fixed]
+    alike &= np.all((rest >= 48) & (rest <= 57), axis=1)
+    if match is None:
+        return alike, None, np.full(alike.shape, np.nan)
+    part = {name: match.span(name) for name, text in match.groupdict().items() if text is not None}
+    with np.errstate(invalid="ignore"):
+        if "i" in part:
+            whole = _integer(matrix, part["i"])
+            if "f" in part:
+                at, end = part["f"]
+                whole = whole + _integer(matrix, (at + 1, end)) / 10.0 ** (end - at - 1)
+            digits = part["i"][1] - part["i"][0]
+            return alike, "utc", whole / (1.0 / epoch_seconds(digits, 1.0))
+        hour, minute, second = (_integer(matrix, part[name]) for name in "HMS")
+        wrong = (hour > 23) | (minute > 59) | (second > 60)
+        seconds = 3600.0 * hour + 60.0 * minute + second
+        fraction = 0.0
+        if "f" in part:
+            fraction = _integer(matrix, part["f"]) / 10.0 ** (part["f"][1] - part["f"][0])
+        kind: StampKind = "time-of-day"
+        if "y" in part:
+            day = day_number(*(_integer(matrix, part[name]) for name in "ymd"))
+            seconds = day * 86400.0 + seconds
+            kind = "zoneless"
+        seconds = seconds + fraction
+        if "z" in part:
+            kind = "utc"
+            zone = match["z"]
+            if zone not in (b"Z", b"UTC"):
+                sign = -1.0 if zone[:1] == b"+" else 1.0
+                seconds = seconds + sign * (3600.0 * int(zone[1:3]) + 60.0 * int(zone[-2:]))
+    return alike, kind, np.where(wrong, np.nan, seconds)
