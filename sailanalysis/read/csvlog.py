@@ -27,7 +27,7 @@ from sailanalysis.read.engines import busiest
 from sailanalysis.read.limits import MAX_LINE_BYTES
 from sailanalysis.read.reading import ReadContext, Reading
 
-BLOCK_BYTES: Final = 4 << 20
+BLOCK_BYTES: Final = 16 << 20
 MAX_COLUMNS: Final = 2000
 _HEAD_LINES: Final = 60
 """A header stands within the first lines; loggers put a few lines of remarks before it."""
@@ -222,7 +222,7 @@ def _layout(block: bytes, context: ReadContext, reading: Reading) -> _Layout | N
     width = Counter(len(row) for row in below).most_common(1)[0][0] if below else len(cells)
     cells = [*cells, *[""] * (width - len(cells))][:width]
     columns = [*columns, *[None] * (width - len(columns))][:width]
-    rows = [row for row in below if len(row) == width]
+    rows = [row for row in below if len(row) == width][:200]
     decimal = _decimal(rows, delimiter, columns)
     found = _time_column(columns, rows)
     if found is None:
@@ -439,7 +439,7 @@ def _parse(block: bytes, layout: _Layout, typed: bool) -> tuple[Any, int]:
     import pyarrow as pa
     import pyarrow.csv as pacsv
 
-    if not block.strip(b"\n\r "):
+    if block.isspace() or not block:
         return pa.table({}), 0
     if not typed:
         block = block.replace(b"\0", b" ")
