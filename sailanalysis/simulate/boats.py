@@ -17,6 +17,8 @@ KNOT = 1852.0 / 3600.0
 AIR_KG_M3 = 1.22
 WATER_KG_M3 = 1025.0
 GRAVITY = 9.81
+STALLED = 0.14
+"""Most that the keel's drag can be of its side force: the tangent of half the largest leeway."""
 
 # Coefficients over the apparent wind angle, shaped after published sail-force tables for a
 # main with a headsail and a main with a spinnaker; rounded, not copied (common practice).
@@ -188,7 +190,7 @@ class BoatModel:
         sails : str
             Sail set.
         thrust_factor : float
-            Factor on sail lift (trim).
+            Factor on the sails' driving force (trim).
         wave_height_m : float
             Significant height, for the added resistance.
 
@@ -248,7 +250,7 @@ def steady_state(boat: BoatModel, tws_kn: np.ndarray, twa_deg: np.ndarray, sails
         abeam = tws * np.sin(np.radians(twa)) - speed * np.sin(lee)
         aws = np.hypot(ahead, abeam)
         angle = np.degrees(np.arctan2(np.abs(abeam), ahead))
-        lift0 = thrust_factor * np.interp(angle, np.arange(181.0), lift_table)
+        lift0 = np.interp(angle, np.arange(181.0), lift_table)
         drag0 = np.interp(angle, np.arange(181.0), drag_table)
         beta = np.radians(angle)
         pressure = 0.5 * AIR_KG_M3 * aws**2 * np.cos(np.radians(heel)) ** 2
@@ -257,7 +259,8 @@ def steady_state(boat: BoatModel, tws_kn: np.ndarray, twa_deg: np.ndarray, sails
         lift = ease * lift0
         drag = 0.06 + (drag0 - 0.06) * ease**1.5
         side = pressure * sails.area_m2 * (lift * np.cos(beta) + drag * np.sin(beta))
-        drive = pressure * (sails.area_m2 * (lift * np.sin(beta) - drag * np.cos(beta))
+        drive = pressure * (thrust_factor * sails.area_m2
+                            * (lift * np.sin(beta) - drag * np.cos(beta))
                             - boat.windage_m2 * np.cos(beta))
         heel += 0.3 * (np.degrees(np.arcsin(np.clip(
             side * sails.centre_m / (weight * boat.gm_m), 0, 0.9))) - heel)
@@ -265,7 +268,7 @@ def steady_state(boat: BoatModel, tws_kn: np.ndarray, twa_deg: np.ndarray, sails
         leeway += 0.3 * (np.minimum(boat.leeway_k * heel / knots**2, 16.0) - leeway)
         fluid = 0.5 * WATER_KG_M3 * np.maximum(speed, 0.8) ** 2 * np.pi * boat.keel_span_m**2
         loss = (np.interp(speed, np.arange(0, 20.005, 0.01), boat.resistance_n)
-                + side**2 / fluid
+                + np.minimum(side**2 / fluid, STALLED * side)
                 + rudder_drag_n(boat, speed, boat.weather_helm * heel)
                 + added_wave_resistance(boat, wave_height_m, twa))
         change = step * (drive - loss) / boat.mass_kg

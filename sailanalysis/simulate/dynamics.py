@@ -12,7 +12,16 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .boats import AIR_KG_M3, GRAVITY, KNOT, WATER_KG_M3, BoatModel, Polar, added_wave_resistance
+from .boats import (
+    AIR_KG_M3,
+    GRAVITY,
+    KNOT,
+    STALLED,
+    WATER_KG_M3,
+    BoatModel,
+    Polar,
+    added_wave_resistance,
+)
 from .helms import HelmModel
 from .plan import Action, Leg
 from .sea import Water, lowpass, wandering
@@ -365,7 +374,7 @@ class Voyage:
         s.efficiency = min(s.efficiency, 0.5)
         s.sheet_s = 4.0
         self.sails_text.append((i, sails))
-        self.notes.append((i, "sails", sails))
+        self.notes.append((i, "sails", sails or "none"))
 
     def _finish(self, s: State, i: int) -> None:
         """A turn's end: on the new angle, or a luff held long enough."""
@@ -440,13 +449,19 @@ class Voyage:
                 helm = self.helms[s.helm]
                 seen, noise, drift = self.seen[s.helm], self.noise[s.helm], self.drift[s.helm]
                 delay = max(1, round(helm.delay_s / dt))
-                lift_table, drag_table, area, centre, _ = self.table(s.sails)
+                table = self.table(s.sails)
+                lift_table, drag_table, area, centre, _ = table
                 side_max = righting * heel_limit / max(centre, 1.0)
                 thrust = boat.engine_thrust_n(s.rpm) if s.rpm > 0 else 0.0
                 rudder_max = boat.rudder_max_deg * (0.95 if s.turning else 0.8)
                 s.exit_extra *= math.exp(-1.0 / s.exit_scale) if not s.turning else 1.0
                 power = max(0.5, min(2.2, cruise / max(speed, 0.3)))
                 band = helm.dead_band_deg
+                footing = 0.0
+                if s.best == "up":
+                    # A boat that has lost her way is sailed free until she goes again.
+                    usual = float(table[4](self.felt_mean(i) / KNOT, s.angle)) * KNOT
+                    footing = max(0.0, min(14.0, 30.0 * (0.65 - speed / max(usual, 0.5))))
                 kite_hold = 0.35 if area and self.boat.sail_set(s.sails).kind == "kite" else 0.55
 
             # Air and sails.
@@ -460,7 +475,7 @@ class Voyage:
             position = beta * deg
             k = int(position)
             part = position - k
-            lift = (lift_table[k] + part * (lift_table[k + 1] - lift_table[k])) * s.trim
+            lift = lift_table[k] + part * (lift_table[k + 1] - lift_table[k])
             drag = drag_table[k] + part * (drag_table[k + 1] - drag_table[k])
             sin_b, cos_b = sin(beta), cos(beta)
             pressure = 0.5 * AIR_KG_M3 * aws2 * cos(heel_slow * rad) ** 2
@@ -473,7 +488,7 @@ class Voyage:
                 side_force, drive = 0.0, -pressure * boat.windage_m2 * cos_b
             else:
                 side_force = pressure * area * (lift * cos_b + drag * sin_b)
-                drive = pressure * (area * (lift * sin_b - drag * cos_b)
+                drive = pressure * (s.trim * area * (lift * sin_b - drag * cos_b)
                                     - boat.windage_m2 * cos_b)
             # Heel: starboard down is positive, wind from starboard heels to port.
             lever = side_force * centre / righting
@@ -502,8 +517,9 @@ class Voyage:
                 water = -water
             ahead_wave = 0.5 + 0.5 * c
             turn_rate = yaw * rad
+            keel = side_force * side_force / (fluid0 * quick * quick)
             force = (drive + thrust * (1 - 0.4 * speed / full) - water
-                     - side_force * side_force / (fluid0 * quick * quick)
+                     - (keel if keel < STALLED * side_force else STALLED * side_force)
                      - rudder0 * speed * abs(speed) * sin(attack) ** 2
                      - self.light_wave * ahead_wave**1.5 * (1.0 if speed > 0.3 else 0.0)
                      - turn_drag * turn_rate * turn_rate * (1.0 if speed > 0 else 0.0))
@@ -556,10 +572,11 @@ class Voyage:
                     off = (seen[then] if then >= 0 else seen[0]) - seen_heading - s.turn_to
                     efficiency += (0.25 - efficiency) * dt / 0.8
                 elif s.by_wind:
-                    target = s.side * (s.angle + helm.bias_deg * (1 if s.best == "up" else 0)
-                                       + s.exit_extra)
+                    bias = helm.bias_deg if s.best == "up" else 0.0
+                    target = s.side * (s.angle + footing + bias + s.exit_extra)
+                    # Attention drifts high and low of the groove, whichever tack she is on.
                     off = ((seen[then] if then >= 0 else seen[0]) - seen_heading
-                           - target - drift[i])
+                           - target - s.side * drift[i])
                 else:
                     off = s.course - seen_heading + drift[i]
                 off = (off + 180.0) % 360.0 - 180.0

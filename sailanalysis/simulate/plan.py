@@ -26,7 +26,7 @@ class Action:
     quality : float
         1 as the helm usually does; 2 twice as slow and late.
     effect : float
-        Trim: factor on sail lift from now on.
+        Trim: factor on the sails' driving force from now on; 1 is as well as she can.
     stall : bool
         The turn is steered too slowly and the boat stops in the wind.
     """
