@@ -38,10 +38,12 @@ AROUND_S: Final = 75.0
 LEAST_S: Final = 20.0
 """Less steady sailing than this on a side does not carry a reference."""
 BACK: Final = 0.95
+DEFAULT_BUILD_S: Final = 6.0
 LATEST_S: Final = 120.0
 """A catamaran may take a minute to rebuild; after two, something else is going on."""
-VMG_SHARE: Final = 0.85
-"""Below this share of her best speed made good she was not sailing for the wind's direction."""
+REACH_FROM_DEG: Final = 65.0
+REACH_TO_DEG: Final = 125.0
+"""Between these she reaches (common practice), unless her own best angles lie nearer the beam."""
 
 
 @dataclass
@@ -60,6 +62,7 @@ class Case:
     sign: float = 1.0
     stop: int = 0
     back: int | None = None
+    build_s: float = 6.0
     measure: Floats = field(default_factory=lambda: np.empty(0))
     before: Bools = field(default_factory=lambda: np.empty(0, dtype=bool))
     after: Bools = field(default_factory=lambda: np.empty(0, dtype=bool))
@@ -126,8 +129,10 @@ def cost_cases(samples: pd.DataFrame, table: pd.DataFrame,
     for case in cases:
         _prepare(case, model)
     usual = {kind: _usual_recovery_bins(cases, kind) for kind in ("tack", "gybe", "luff", "circle")}
+    build = {kind: _usual_build_s(cases, kind) for kind in usual}
     for case in cases:
         _limit(case, usual.get(case.kind))
+        case.build_s = build.get(case.kind, DEFAULT_BUILD_S)
     response = replace(response, side_sd=_side_sd(cases, response))
     for case in cases:
         if not case.why_not:
@@ -225,23 +230,27 @@ def _edge_reason(case: Case) -> str:
 
 
 def _direction(case: Case, model: SpeedModel | None) -> tuple[str, float]:
-    """Along the wind where she sailed for it, along the course otherwise."""
+    """Along the wind where she beat or ran, along the course where she reached."""
     before, after = abs(case.twa_before_deg), abs(case.twa_after_deg)
-    both = 0.5 * (before + after)
-    sign = 1.0 if both < 90.0 else -1.0
-    tws = float(np.nanmean(case.series.tws_kn[case.before | case.after])) \
-        if np.isfinite(case.series.tws_kn).any() else float("nan")
-    if model is not None and np.isfinite(tws):
-        angles = np.arange(30.0, 181.0, 2.0)
-        speed = np.asarray(model(np.full(angles.size, tws), angles), dtype=float)
-        made = sign * speed * cosd(angles)
-        here = [np.interp(a, angles, made) for a in (before, after)]
-        best = np.nanmax(made) if np.isfinite(made).any() else np.nan
-        if np.isfinite(best) and best > 0 and np.isfinite(here).all():
-            return ("wind" if min(here) >= VMG_SHARE * best else "course"), sign
-    # Best angles lie below 60 and above 130 deg for all but the fastest boats (common practice).
-    reaching = max(before, after) > 65.0 if sign > 0 else min(before, after) < 120.0
+    sign = 1.0 if before + after < 180.0 else -1.0
+    best = _best_angle_deg(case, model, sign)
+    if sign > 0:
+        reaching = max(before, after) > max(REACH_FROM_DEG, best + 15.0)
+    else:
+        reaching = min(before, after) < min(REACH_TO_DEG, best - 20.0)
     return ("course" if reaching else "wind"), sign
+
+
+def _best_angle_deg(case: Case, model: SpeedModel | None, sign: float) -> float:
+    """Angle of best speed made good, up or down, by the polar; 45 or 150 without one."""
+    usual = 45.0 if sign > 0 else 150.0
+    tws = case.series.tws_kn[case.before | case.after]
+    if model is None or not np.isfinite(tws).any():
+        return usual
+    angles = np.arange(30.0, 90.0, 2.0) if sign > 0 else np.arange(92.0, 181.0, 2.0)
+    speed = np.asarray(model(np.full(angles.size, float(np.nanmean(tws))), angles), dtype=float)
+    made = sign * speed * cosd(angles)
+    return float(angles[int(np.nanargmax(made))]) if np.isfinite(made).sum() > 3 else usual
 
 
 def _measure(case: Case) -> Floats:
@@ -283,6 +292,25 @@ def _usual_recovery_bins(cases: list[Case], kind: str) -> int | None:
     middle = box_mean(middle, group[0].series.grid.bins(5.0))
     low = np.flatnonzero(middle < 0.98)
     return int(low[-1]) + 1 if low.size and low[-1] + 1 < size else None
+
+
+def _usual_build_s(cases: list[Case], kind: str) -> float:
+    """Time constant of the build: from half to 85 % of what was lost, the middle maneuver's."""
+    found = []
+    for case in cases:
+        if case.kind != kind or not case.measure.size:
+            continue
+        last = min(case.crossing + case.series.grid.bins(LATEST_S), case.ceiling)
+        part = _relative(case)[case.start:last]
+        if part.size < 10 or not np.isfinite(part).any():
+            continue
+        low = int(np.nanargmin(part))
+        deep = 1.0 - part[low]
+        half = np.flatnonzero(part[low:] > 1.0 - 0.5 * deep)
+        most = np.flatnonzero(part[low:] > 1.0 - 0.15 * deep)
+        if deep > 0.1 and half.size and most.size:
+            found.append((most[0] - half[0]) * case.series.grid.step_s / np.log(0.5 / 0.15))
+    return float(np.clip(np.median(found), 2.0, 30.0)) if len(found) >= 3 else DEFAULT_BUILD_S
 
 
 def _own_recovery(case: Case) -> int | None:
@@ -346,11 +374,11 @@ def _cost(case: Case, response: Response, model: SpeedModel | None) -> None:
     twa = 0.5 * (abs(case.twa_before_deg) + abs(case.twa_after_deg))
     shape = expected_vmg(one, model, twa, response.lag_s)
     case.reference = predict(one, case.measure, shape, case.before, case.after, case.window,
-                             case.crossing, response, case.two_sided)
+                             case.crossing, response, case.two_sided, case.build_s)
     made = case.measure[case.window]
     good = np.isfinite(made)
     lost = np.where(good, case.reference.speed_ms - made, 0.0)
-    case.loss_m = float(np.sum(lost) * one.grid.step_s)
+    case.loss_m = float(np.sum(lost) * one.grid.step_s) + case.reference.tail_m
     case.sd_m = float(np.sqrt(case.reference.sd_m**2 + _noise_m(case, response) ** 2
                               + _wind_m(case) ** 2 + _axis_m(case) ** 2))
 

@@ -32,6 +32,8 @@ BLOCK_S: Final = 5.0
 """One block holds a wave or two: shorter ones would only repeat them."""
 LAGS_S: Final = (3.0, 6.0, 12.0, 20.0, 30.0)
 """Trial times for speed to answer the wind: dinghy to heavy cruiser."""
+LACK_SD: Final = 0.03
+"""Share of the speed made good that may still be missing when a maneuver is called over."""
 DEFAULT_NOISE: Final = 0.05
 """Share of the speed made good that varies on its own, where the day is too short to tell."""
 
@@ -206,18 +208,22 @@ class Reference:
         On the bins of the window asked for.
     before_ms, after_ms : float
         Mean levels of the two sides.
+    tail_m : float
+        What was still to be lost when the window ended.
     sd_m : float
-        Standard error of the integral over the window.
+        Standard error of the integral over the window and of the tail together.
     """
 
     speed_ms: Floats
     before_ms: float
     after_ms: float
+    tail_m: float
     sd_m: float
 
 
 def predict(series: Series, measure: Floats, shape: Floats, before: Bools, after: Bools,
-            window: slice, crossing: int, response: Response, two_sided: bool) -> Reference:
+            window: slice, crossing: int, response: Response, two_sided: bool,
+            build_s: float) -> Reference:
     """Carry the two sides through a window.
 
     Parameters
@@ -236,42 +242,56 @@ def predict(series: Series, measure: Floats, shape: Floats, before: Bools, after
     response : Response
     two_sided : bool
         Whether the sides may differ (another tack), or are the same (a luff).
+    build_s : float
+        Time constant with which speed builds after the turn: what is missing yet when the window
+        ends decays with it, and is estimated from the sailing that follows.
     """
-    step = series.grid.step_s
-    times, values, sides, weights = [], [], [], []
-    size = series.grid.bins(BLOCK_S)
+    grid = series.grid
     level = float(np.mean(measure[before | after]))
     centre = float(np.mean(shape[before | after]))
     relative = 1.0 + response.gain * (shape / centre - 1.0)
+    t, y, s, weight = _observed(series, measure / (relative * level), before, after)
+    at = series.time_s[window]
+    side = np.where(np.arange(window.start, window.stop) < crossing, -0.5, 0.5)
+    if not two_sided:
+        s, side = 0.0 * s, 0.0 * side
+    lacking = np.where(t > at[-1], np.exp(-(t - at[-1]) / build_s), 0.0)
+    side_var, lack_var = response.side_sd**2, LACK_SD**2
+    cov = response.covariance(t, t) + np.diag(response.nugget * weight) \
+        + side_var * np.outer(s, s) + lack_var * np.outer(lacking, lacking)
+    to = response.covariance(at, t) + side_var * np.outer(side, s)
+    # Ordinary kriging: the level is unknown, the weights of each prediction sum to one.
+    solved = np.linalg.solve(cov, np.column_stack([np.ones(t.size), y]))
+    one = solved[:, 0].sum()
+    mean = solved[:, 1].sum() / one
+    left = solved[:, 1] - mean * solved[:, 0]
+    predicted = mean + to @ left
+    share = relative[window] * level * grid.step_s
+    tail = build_s * level
+    lack = -lack_var * float(lacking @ left)
+    # The whole is one linear functional of the observations; so is its error.
+    cross = share @ to - tail * lack_var * lacking
+    own = share @ (response.covariance(at, at) + side_var * np.outer(side, side)) @ share \
+        + tail**2 * lack_var
+    weights = np.linalg.solve(cov, cross)
+    variance = own - cross @ weights + (share.sum() - weights.sum()) ** 2 / one
+    return Reference(predicted * relative[window] * level, _level(measure, before),
+                     _level(measure, after), lack * tail, float(np.sqrt(max(variance, 0.0))))
+
+
+def _observed(series: Series, value: Floats, before: Bools,
+              after: Bools) -> tuple[Floats, Floats, Floats, Floats]:
+    """Block means on both sides: time, value, side (-1/2 before), share of the nugget."""
+    size = series.grid.bins(BLOCK_S)
+    rows = []
     for mask, side in ((before, -0.5), (after, 0.5)):
-        index = np.flatnonzero(mask & np.isfinite(measure))
+        index = np.flatnonzero(mask & np.isfinite(value))
         for k in range(0, index.size, size):
             part = index[k:k + size]
-            times.append(series.time_s[part].mean())
-            values.append(float(np.mean(measure[part] / relative[part])) / level)
-            sides.append(side)
-            weights.append(size / part.size)
-    t, y, s = np.array(times), np.array(values), np.array(sides)
-    at = series.time_s[window]
-    target_side = np.where(np.arange(window.start, window.stop) < crossing, -0.5, 0.5)
-    if not two_sided:
-        s, target_side = 0.0 * s, 0.0 * target_side
-    side_var = response.side_sd**2
-    cov = response.covariance(t, t) + np.diag(response.nugget * np.array(weights)) \
-        + side_var * np.outer(s, s)
-    to = response.covariance(at, t) + side_var * np.outer(target_side, s)
-    # Ordinary kriging: the level itself is unknown, the weights of each prediction sum to one.
-    solved = np.linalg.solve(cov, np.column_stack([to.T, np.ones(t.size), y]))
-    k_to, k_one, k_y = solved[:, :-2], solved[:, -2], solved[:, -1]
-    one = k_one.sum()
-    mean = k_y.sum() / one
-    predicted = mean + to @ (k_y - mean * k_one)
-    share = relative[window] * level * step
-    own = response.covariance(at, at) + side_var * np.outer(target_side, target_side) \
-        - to @ k_to + np.outer(1.0 - k_to.sum(axis=0), 1.0 - k_to.sum(axis=0)) / one
-    sd = float(np.sqrt(max(share @ own @ share, 0.0)))
+            rows.append((series.time_s[part].mean(), value[part].mean(), side, size / part.size))
+    t, y, s, weight = np.array(rows).T
+    return t, y, s, weight
 
-    def side_mean(mask: Bools) -> float:
-        return float(np.mean(measure[mask])) if mask.any() else float("nan")
 
-    return Reference(predicted * relative[window] * level, side_mean(before), side_mean(after), sd)
+def _level(measure: Floats, mask: Bools) -> float:
+    return float(np.mean(measure[mask])) if mask.any() else float("nan")

@@ -60,6 +60,7 @@ class Weather:
     wave_kn: float = 0.15
     yaw_deg: float = 2.0
     wave_s: float = 5.0
+    felt_s: float = 4.0
 
 
 @dataclass(frozen=True)
@@ -110,7 +111,7 @@ class Event:
     crossing_s: float
     loss_m: float
     window_s: float
-    end_s: float = float("nan")
+    lost_m: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -285,12 +286,12 @@ def _wind(scenario: Scenario, n: int) -> dict[str, np.ndarray]:
     twd = w.twd_deg + w.trend_deg_h * t / 3600.0 + _noise(rng, n, w.shift_deg, w.shift_s)
     twd = _lowpass(twd, 5.0)
     tws = w.tws_kn * np.maximum(0.1, 1.0 + _lowpass(_noise(rng, n, w.gust, w.gust_s), 3.0))
-    felt = _lowpass(twd, 8.0)
+    felt = _lowpass(twd, w.felt_s)
     phase = 2 * np.pi * np.cumsum(DT / w.wave_s * (1 + 0.15 * _noise(rng, n, 1.0, 20.0)))
     swell = np.abs(1.0 + _noise(rng, n, 0.4, 30.0))
     return {"twd": twd, "tws": tws, "felt": felt, "wave": w.wave_kn * swell * np.sin(phase),
-            "yaw": w.yaw_deg * swell * np.sin(phase + 1.0)
-            + _noise(rng, n, scenario.wander_deg, 12.0), "phase": phase}
+            "yaw": w.yaw_deg * swell * np.sin(phase + 1.0),
+            "wander": _noise(rng, n, scenario.wander_deg, 12.0), "phase": phase}
 
 
 def _lowpass(x: np.ndarray, tau_s: float) -> np.ndarray:
@@ -302,7 +303,9 @@ def _lowpass(x: np.ndarray, tau_s: float) -> np.ndarray:
 
 def _run(fleet, wind, wanted, start=None):
     boats, n = wanted.shape
-    stack = {k: np.array([w[k] for w in wind]) for k in ("twd", "tws", "felt", "yaw")}
+    stack = {k: np.array([w[k] for w in wind]) for k in ("twd", "tws", "felt", "yaw", "wander")}
+    # Wander is the helm's, towards and away from the wind: the same on either tack.
+    stack["yaw"] = stack["yaw"] - np.sign(np.sin(np.radians(wanted))) * stack["wander"]
     aim = stack["felt"] - wanted
     u_all, psi_all, s_all = (np.empty((boats, n)) for _ in range(3))
     awa_all, aws_all = np.empty((boats, n)), np.empty((boats, n))
@@ -319,11 +322,11 @@ def _run(fleet, wind, wanted, start=None):
         u, drive, awa, aws = fleet.step(u, drive, awa, stack["tws"][:, i] * KN, twa, rate)
         u_all[:, i], psi_all[:, i], s_all[:, i] = u, psi, drive
         awa_all[:, i], aws_all[:, i] = awa, aws
-    return {"u": u_all, "psi": psi_all, "drive": s_all, "awa": awa_all, "aws": aws_all}
+    return {"head": psi_all + stack["yaw"], "u": u_all, "psi": psi_all, "drive": s_all, "awa": awa_all, "aws": aws_all}
 
 
 def _forks(scenarios, run, wind, forks):
-    """Metres lost towards (upwind) or away from (downwind) the true wind by each maneuver."""
+    """Metres lost towards (upwind) or away from (downwind) the true wind, as they add up."""
     if not forks:
         return []
     size = max(f[3] for f in forks)
@@ -341,17 +344,17 @@ def _forks(scenarios, run, wind, forks):
         part, sl = parts[row], slice(i0, i0 + count)
         twd = part["twd"][:count]
         cf = free["u"][row, :count] * np.cos(np.radians(
-            twd - free["psi"][row, :count] - part["yaw"][:count]))
-        was = run["u"][b, sl] * np.cos(np.radians(twd - run["psi"][b, sl] - part["yaw"][:count]))
+            twd - free["head"][row, :count]))
+        was = run["u"][b, sl] * np.cos(np.radians(twd - run["head"][b, sl]))
         sign = 1.0 if np.cos(np.radians(angle)) > 0 else -1.0
-        losses.append(float(sign * np.sum(cf - was) * DT))
+        losses.append(sign * np.cumsum(cf - was) * DT)
     return losses
 
 
 def _record(scenario, run, wind, b, forked):
     n = run["u"].shape[1]
     keep = slice(0, int(scenario.minutes * 60.0 / DT))
-    head = run["psi"][b] + wind["yaw"]
+    head = run["head"][b]
     t = np.arange(n) * DT
     steady = _centred(wind["twd"], 301)
     events = []
@@ -364,7 +367,8 @@ def _record(scenario, run, wind, b, forked):
             change = np.flatnonzero(np.diff(side) != 0)
             crossing = t[i0 + int(change[0]) + 1] if change.size else np.nan
         kind = "tack" if plan.kind == "reach_tack" else plan.kind
-        events.append(Event(kind, plan.start_s, crossing, loss, count * DT))
+        k95 = min(count, int(90 / DT)) - 1
+        events.append(Event(kind, plan.start_s, crossing, float(loss[k95]), count * DT, loss))
     truth = pd.DataFrame({"t": t, "u_kn": run["u"][b] / KN, "hdg": head % 360.0,
                           "twd": wind["twd"], "tws": wind["tws"]})[keep]
     return Sailed(scenario, _sense(scenario, run, wind, b, head),
