@@ -1,0 +1,182 @@
+"""Steady seconds and blocks: the raw material of the calibration."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sailanalysis.angles import Floats, cosd, sind, wrap180
+from sailanalysis.model import Boat, Conditioned
+from sailanalysis.series import epoch_s, running_mean, runs
+from sailanalysis.wind.direction import is_turning
+
+MAX_BLOCKS = 300
+"""Blocks of a day: each is then a minute or two of a long one, and the fit takes a second."""
+MIN_BLOCK_S = 15.0
+MAX_BLOCK_S = 30.0
+MIN_SPEED_KN = 1.5
+"""Slower, a paddle wheel stalls and the keel's leeway has no law."""
+MIN_WIND_KN = 2.5
+"""Lighter, a vane points where the mast swings."""
+HEEL_WINDOW_S = 10.0
+
+
+@dataclass(frozen=True)
+class Seconds:
+    """Steady samples about a second apart, corrected as the boat file says, and their blocks.
+
+    Attributes
+    ----------
+    time_s, stw_kn, hdg_deg, awa_deg, aws_kn, heel_deg : ndarray, shape (n,)
+        ``awa_deg`` and ``aws_kn`` in the sensor's own plane (not levelled); NaN where unknown.
+    ground_kn : ndarray of complex, shape (n,)
+        Velocity over ground, north + i east.
+    slow_heel_deg, slow_stw_kn : ndarray, shape (n,)
+        Means over ten seconds, for leeway.
+    has_sails : ndarray of bool, shape (n,)
+        False under engine: no side force from sails.
+    start : ndarray of int, shape (m,)
+        First sample of each block.
+    middle_s, seconds : ndarray, shape (m,)
+        Each block's middle and length.
+    """
+
+    time_s: Floats
+    stw_kn: Floats
+    hdg_deg: Floats
+    awa_deg: Floats
+    aws_kn: Floats
+    heel_deg: Floats
+    ground_kn: NDArray[np.complex128]
+    slow_heel_deg: Floats
+    slow_stw_kn: Floats
+    has_sails: NDArray[np.bool_]
+    start: NDArray[np.intp]
+    middle_s: Floats
+    seconds: Floats
+
+    @property
+    def blocks(self) -> int:
+        """Number of blocks."""
+        return int(self.start.size)
+
+    def mean(self, value: NDArray) -> NDArray:
+        """Mean of each block."""
+        count = np.diff(np.append(self.start, self.time_s.size))
+        return np.add.reduceat(value, self.start) / count
+
+
+def steady_seconds(
+    samples: pd.DataFrame,
+    cond: Conditioned | None,
+    boat: Boat,
+    maneuvers: pd.DataFrame | None = None,
+) -> Seconds | None:
+    """Samples in steady sailing or motoring, cut into blocks; None where there are too few.
+
+    Left out: turns and half a minute about them, found maneuvers with 20 s after, time stopped,
+    time without heading, and speeds at which nothing can be learnt.
+    """
+    time = epoch_s(samples.index)
+    if time.size < 60:
+        return None
+    hdg = samples["hdg_deg"].to_numpy(dtype=float)
+    if not np.isfinite(hdg).any():
+        return None
+    stw = samples["stw_kn"].to_numpy(dtype=float)
+    sog = samples["sog_kn"].to_numpy(dtype=float)
+    cog = samples["cog_deg"].to_numpy(dtype=float)
+    heel = samples["heel_deg"].to_numpy(dtype=float)
+    awa, aws = _shown_wind(samples, cond, boat)
+    state = samples["state"].to_numpy() if "state" in samples else np.full(time.size, "")
+    slow_heel = running_mean(time, heel, HEEL_WINDOW_S)
+    slow_stw = running_mean(time, stw, HEEL_WINDOW_S)
+    speed = slow_stw if np.isfinite(stw).any() else running_mean(time, sog, HEEL_WINDOW_S)
+    use = np.isfinite(hdg) & ~is_turning(time, hdg) & (state != "stopped")
+    use &= np.nan_to_num(speed) > MIN_SPEED_KN
+    known_way = np.isfinite(stw) if np.isfinite(stw).any() else np.ones(time.size, dtype=bool)
+    known_track = (np.isfinite(sog) & np.isfinite(cog) if np.isfinite(sog).any()
+                   else np.ones(time.size, dtype=bool))
+    use &= known_way & known_track
+    if maneuvers is not None and len(maneuvers):
+        for a, b in zip(epoch_s(pd.DatetimeIndex(maneuvers["start"])),
+                        epoch_s(pd.DatetimeIndex(maneuvers["end"])), strict=True):
+            lo, hi = np.searchsorted(time, [a, b + 20.0])
+            use[lo:hi] = False
+    rate = 1.0 / float(np.median(np.diff(time)))
+    width = max(1, round(rate))
+    # Long days can do with every second second: a block's mean hardly knows the difference.
+    while use.sum() / width > 20_000:
+        width *= 2
+    group, first = _groups(time, use, width)
+    if first.size < 60:
+        return None
+
+    def mean(value: Floats) -> Floats:
+        return np.asarray(np.bincount(group[use], value[use], first.size)
+                          / np.bincount(group[use], minlength=first.size), dtype=float)
+
+    def mean_angle(angle: Floats, weight: Floats | None = None) -> Floats:
+        w = np.ones(angle.size) if weight is None else weight
+        return np.asarray(np.degrees(np.arctan2(mean(w * sind(angle)), mean(w * cosd(angle)))),
+                          dtype=float)
+
+    at = mean(time)
+    wind_east, wind_north = mean(aws * sind(awa)), mean(aws * cosd(awa))
+    ground = mean(sog * cosd(cog)) + 1j * mean(sog * sind(cog))
+    start = _block_starts(at, width / rate)
+    count = np.diff(np.append(start, at.size))
+    seconds = count * width / rate
+    keep = seconds >= min(MIN_BLOCK_S, 0.5 * float(np.max(seconds)))
+    inside = np.repeat(keep, count)
+    start = np.concatenate([[0], np.cumsum(count[keep])[:-1]]).astype(np.intp)
+    if keep.sum() < 6:
+        return None
+    sails = mean((state != "motoring").astype(float))[inside] > 0.5
+    block_sum = np.add.reduceat(at[inside], start)
+    return Seconds(
+        time_s=at[inside], stw_kn=mean(stw)[inside], hdg_deg=mean_angle(hdg)[inside],
+        awa_deg=np.degrees(np.arctan2(wind_east, wind_north))[inside],
+        aws_kn=np.hypot(wind_east, wind_north)[inside], heel_deg=mean(heel)[inside],
+        ground_kn=ground[inside], slow_heel_deg=mean(slow_heel)[inside],
+        slow_stw_kn=mean(slow_stw)[inside], has_sails=sails, start=start,
+        middle_s=block_sum / count[keep], seconds=seconds[keep],
+    )
+
+
+def _shown_wind(
+    samples: pd.DataFrame, cond: Conditioned | None, boat: Boat
+) -> tuple[Floats, Floats]:
+    """Apparent wind as the sensor shows it, less what the boat file already corrects."""
+    if cond is not None and len(cond.samples) == len(samples) and {
+        "awa_deg", "aws_kn"
+    } <= set(cond.samples.columns):
+        awa = cond.samples["awa_deg"].to_numpy(dtype=float) + boat.sensors.awa_offset_deg
+        return wrap180(awa), cond.samples["aws_kn"].to_numpy(dtype=float) * boat.sensors.aws_factor
+    nothing = np.full(len(samples), np.nan)
+    return nothing, nothing
+
+
+def _groups(time: Floats, use: NDArray[np.bool_], width: int) -> tuple[NDArray, NDArray]:
+    """Number of the group of ``width`` samples each used sample belongs to, and first members."""
+    ticks = np.floor(time / (np.median(np.diff(time)) * width) + 1e-6).astype(np.int64)
+    numbers, group_of_used = np.unique(ticks[use], return_inverse=True)
+    group = np.zeros(time.size, dtype=np.intp)
+    group[use] = group_of_used
+    return group, numbers
+
+
+def _block_starts(at: Floats, step: float) -> NDArray[np.intp]:
+    """First sample of each block: equal pieces of every unbroken stretch."""
+    stretches = runs(at, max_gap_s=max(2.5 * step, 3.0))
+    total = sum(at[s.stop - 1] - at[s.start] + step for s in stretches)
+    length = max(MAX_BLOCK_S, total / MAX_BLOCKS)
+    starts: list[int] = []
+    for s in stretches:
+        n = s.stop - s.start
+        pieces = max(1, round(n * step / length))
+        starts += [s.start + int(i * n / pieces) for i in range(pieces)]
+    return np.asarray(starts, dtype=np.intp)

@@ -1,0 +1,380 @@
+"""The joint fit: sensor errors with wind and current as slowly varying unknowns.
+
+Two vector equations hold in every steady block (complex numbers, north + i east; compass angles
+as exponents):
+
+.. math:: G = f s\\, e^{i(H + h + L)} + C(t),\\qquad
+          W(t) = f_a V e^{i(H + h + A + a)}_{level} - G
+
+with velocity over ground G, logged boat speed s, heading H, apparent wind V and A (levelled for
+heel), leeway ``L = k heel / (f s)^2``, current C and the wind over the ground W (where from).
+C and the speed and direction of W vary as :mod:`calibrate_noise` describes. The first equation
+holds the speed factor, the compass and leeway; the second the wind sensor. Both share the
+compass, so one fit serves all, and no error is pushed from one into another.
+
+Nuisance terms that a real boat has and nobody asked for (upwash at the masthead, a heel sensor
+off zero, compass deviation, a speed sensor that reads differently on the two tacks) are carried
+with modest priors: they make the intervals as wide as they should be.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sailanalysis.angles import Floats, unwrap
+from sailanalysis.measure.calibrate_blocks import MIN_WIND_KN, Seconds
+from sailanalysis.measure.calibrate_noise import Process, Scale, Variation
+
+WANTED: Final = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_k")
+NUISANCE: Final = ("upwash_deg", "heel_zero_deg", "speed_side",
+                   "dev_sin1_deg", "dev_cos1_deg", "dev_sin2_deg", "dev_cos2_deg")
+ANGLE_KNOTS_DEG: Final = (30.0, 42.0, 55.0, 75.0, 100.0, 125.0, 150.0, 180.0)
+WIND_KNOTS_DEG: Final = (45.0, 90.0, 150.0)
+POLAR_LEVELS: Final = tuple(f"polar_{k:.0f}" for k in ANGLE_KNOTS_DEG)
+POLAR_SLOPES: Final = tuple(f"polar_wind_{k:.0f}" for k in WIND_KNOTS_DEG)
+NAMES: Final = (*WANTED, *NUISANCE, "polar_side", *POLAR_LEVELS, *POLAR_SLOPES)
+PRIOR: Final[dict[str, tuple[float, float]]] = {
+    # Mean and standard deviation before the day speaks (common practice for yachts): speed 3-10 %
+    # off, vane and compass a few degrees; the keel's leeway coefficient mostly 5-15.
+    "stw_factor": (1.0, 0.15), "awa_offset_deg": (0.0, 8.0), "aws_factor": (1.0, 0.15),
+    "heading_offset_deg": (0.0, 8.0), "leeway_k": (10.0, 6.0),
+    "upwash_deg": (0.0, 2.0), "heel_zero_deg": (0.0, 1.0), "speed_side": (0.0, 0.005),
+    "dev_sin1_deg": (0.0, 0.5), "dev_cos1_deg": (0.0, 0.5),
+    "dev_sin2_deg": (0.0, 0.5), "dev_cos2_deg": (0.0, 0.5),
+    # The boat herself on the two tacks; her speed by angle (log of knots about the day's mean)
+    # and how it grows with the wind (a power of it).
+    "polar_side": (0.0, 0.005),
+    **{name: (0.0, 0.5) for name in POLAR_LEVELS},
+    **{name: (0.5, 0.4) for name in POLAR_SLOPES},
+}
+FREE_DEVIATION_SD: Final = 4.0
+"""Prior for each deviation term when the curve itself is asked for."""
+_STEP: Final[dict[str, float]] = {"stw_factor": 1e-3, "aws_factor": 1e-3, "speed_side": 1e-3}
+
+WATER: Final = Variation(3.0, (
+    # Knots: wave and helm wander, eddies, the boat's way through a sheared tide, the tide.
+    Scale(180.0, 0.06), Scale(1200.0, 0.10), Scale(7200.0, 0.5, smooth=True)), white_sd=0.06)
+WIND_DIRECTION: Final = Variation(90.0, (
+    # Degrees: gusts, oscillating shifts, slow shifts, a front or a sea breeze.
+    Scale(120.0, 3.0), Scale(600.0, 3.5), Scale(3600.0, 5.0), Scale(10800.0, 8.0, smooth=True)),
+    white_sd=2.0)
+WIND_SPEED: Final = Variation(2.0, (
+    # Natural logarithm: gusts, lulls, freshening.
+    Scale(120.0, 0.06), Scale(600.0, 0.07), Scale(3600.0, 0.08), Scale(10800.0, 0.15, smooth=True)),
+    white_sd=0.05)
+
+BOAT_SPEED: Final = Variation(1.0, (
+    # Logarithm, beside what wind and angle explain: waves, trim, sails, load, stores.
+    Scale(60.0, 0.02), Scale(600.0, 0.02), Scale(3600.0, 0.03), Scale(10800.0, 0.04, smooth=True)),
+    white_sd=0.015)
+
+
+@dataclass
+class Component:
+    """One real-valued equation of all its blocks, linear about a point.
+
+    Attributes
+    ----------
+    process : str
+        Which variation is its noise: ``water``, ``speed``, ``direction`` or ``boat``.
+    residual : ndarray, shape (n,)
+    slope : ndarray, shape (n, p)
+        Derivative of the residual with each parameter.
+    instrument : ndarray, shape (n, p)
+        Slope used for weighing: the same less the part that shares the residual's noise.
+    """
+
+    process: str
+    residual: Floats
+    slope: Floats
+    instrument: Floats
+
+    def moved(self, step: Floats) -> Component:
+        """The same with the parameters moved by ``step``, by the linear model."""
+        return Component(self.process, self.residual + self.slope @ step, self.slope,
+                         self.instrument)
+
+
+@dataclass
+class Fit:
+    """What the joint fit found.
+
+    Attributes
+    ----------
+    value, sd : dict of str to float
+        Estimates and posterior standard deviations, by name.
+    covariance : ndarray, shape (p, p)
+        In the order of ``NAMES``.
+    processes : dict of str to Process
+        The variations with their strengths; absent where an equation had no data.
+    components : list of Component
+        The equations at the estimates.
+    wind_from_deg, wind_kn : ndarray
+        Wind over the ground of each wind block at the estimates.
+    water_blocks, wind_blocks : ndarray of int
+        Blocks used by each equation.
+    """
+
+    value: dict[str, float]
+    sd: dict[str, float]
+    covariance: Floats
+    processes: dict[str, Process]
+    components: list[Component]
+    wind_from_deg: Floats
+    wind_kn: Floats
+    water_blocks: NDArray[np.intp]
+    wind_blocks: NDArray[np.intp]
+    notes: list[str] = field(default_factory=list)
+
+
+def compass_turn(angle_deg: Floats) -> NDArray[np.complex128]:
+    """Unit vector north + i east of a bearing."""
+    return np.exp(1j * np.radians(angle_deg))
+
+
+def upwash_shape(awa_deg: Floats) -> Floats:
+    """Bend of the wind ahead of the sails by apparent angle: 1 at its most, odd, none aft.
+
+    Largest close-hauled to close reaching and gone with the wind aft, where the masthead stands
+    in free air; the shape is common practice, its size a nuisance term.
+    """
+    a = np.radians(awa_deg)
+    return np.asarray(np.sin(a) * (1.0 + np.cos(a)) / 1.299, dtype=float)
+
+
+def deviation(theta: dict[str, float], hdg_deg: Floats) -> Floats:
+    """Deviation at a compass heading from the four curve terms, degrees."""
+    h = np.radians(hdg_deg)
+    return np.asarray(
+        theta["dev_sin1_deg"] * np.sin(h) + theta["dev_cos1_deg"] * np.cos(h)
+        + theta["dev_sin2_deg"] * np.sin(2 * h) + theta["dev_cos2_deg"] * np.cos(2 * h),
+        dtype=float)
+
+
+def water_way(data: Seconds, theta: dict[str, float]) -> NDArray[np.complex128]:
+    """Velocity through the water, sample by sample."""
+    side = np.sign(np.nan_to_num(data.slow_heel_deg))
+    factor = theta["stw_factor"] * (1.0 + theta["speed_side"] * side)
+    slow = np.maximum(data.slow_stw_kn * theta["stw_factor"], 1.0)
+    heel = np.nan_to_num(data.slow_heel_deg - theta["heel_zero_deg"])
+    leeway = np.clip(theta["leeway_k"] * heel / slow**2, -25.0, 25.0) * data.has_sails
+    heading = data.hdg_deg + theta["heading_offset_deg"] + deviation(theta, data.hdg_deg)
+    return factor * data.stw_kn * compass_turn(heading + leeway)
+
+
+def level_air(data: Seconds, theta: dict[str, float]) -> NDArray[np.complex128]:
+    """Apparent wind (where from) on the chart, sample by sample."""
+    bend = theta["upwash_deg"] * upwash_shape(data.awa_deg)
+    shown = theta["aws_factor"] * data.aws_kn * compass_turn(
+        data.awa_deg + theta["awa_offset_deg"] - bend)
+    lean = np.clip(np.nan_to_num(data.heel_deg), -60.0, 60.0)
+    level = shown.real + 1j * shown.imag / np.cos(np.radians(lean))
+    heading = data.hdg_deg + theta["heading_offset_deg"] + deviation(theta, data.hdg_deg)
+    return level * compass_turn(heading)
+
+
+@dataclass
+class _Seen:
+    """Block values at one set of errors."""
+
+    water: NDArray[np.complex128]
+    log_speed: Floats
+    from_deg: Floats
+    twa_deg: Floats
+    log_wind: Floats
+    log_boat: Floats
+
+
+class Equations:
+    """Block residuals of all equations as functions of the errors."""
+
+    def __init__(self, data: Seconds) -> None:
+        self.data = data
+        theta = {name: PRIOR[name][0] for name in NAMES}
+        none = np.zeros(0, np.intp)
+        self.ground = data.mean(data.ground_kn)
+        way = data.mean(water_way(data, theta))
+        self.has_ground = bool(np.isfinite(self.ground).mean() > 0.5)
+        both = np.isfinite(self.ground) & np.isfinite(way)
+        self.water_blocks = np.flatnonzero(both) if both.sum() >= 6 else none
+        air = data.mean(level_air(data, theta))
+        wind = air - (self.ground if self.has_ground else way)
+        good = np.isfinite(wind) & (np.abs(np.nan_to_num(wind)) > MIN_WIND_KN)
+        self.wind_blocks = np.flatnonzero(good) if good.sum() >= 6 else none
+        sailed = data.mean(data.has_sails.astype(float)) > 0.5
+        over_water = np.abs(np.nan_to_num(air - way))
+        boat = good & sailed & np.isfinite(way) & (over_water > MIN_WIND_KN)
+        self.boat_blocks = np.flatnonzero(boat) if boat.sum() >= 6 else none
+        self._direction_deg = unwrap(np.degrees(np.angle(wind[self.wind_blocks])))
+        self.centre_deg = float(np.median(self._direction_deg)) if good.any() else 0.0
+        self.level = float(np.median(np.log(np.abs(wind[good])))) if good.any() else 0.0
+        speed = np.log(np.maximum(data.mean(data.stw_kn), 0.3))
+        self.log_boat = float(np.median(speed[boat])) if boat.any() else 0.0
+        self._side = np.sign(np.angle(data.mean(compass_turn(data.awa_deg))))
+
+    def see(self, theta: dict[str, float]) -> _Seen:
+        """Block values at the given errors."""
+        data = self.data
+        way_now, air_now = water_way(data, theta), level_air(data, theta)
+        way, air = data.mean(way_now), data.mean(air_now)
+        wind = (air - (self.ground if self.has_ground else way))[self.wind_blocks]
+        off = np.degrees(np.angle(wind * compass_turn(-self._direction_deg)))
+        heading = data.hdg_deg + theta["heading_offset_deg"] + deviation(theta, data.hdg_deg)
+        # Over the water, seen from the bow.
+        felt = data.mean((air_now - way_now) * compass_turn(-heading))[self.boat_blocks]
+        return _Seen(
+            water=(self.ground - way)[self.water_blocks],
+            log_speed=np.log(np.maximum(np.abs(wind), 0.5)) - self.level,
+            from_deg=self._direction_deg + off - self.centre_deg,
+            twa_deg=np.degrees(np.angle(felt)),
+            log_wind=np.log(np.maximum(np.abs(felt), 0.5)) - self.level,
+            log_boat=np.log(np.maximum(np.abs(way), 0.3))[self.boat_blocks] - self.log_boat,
+        )
+
+    def residuals(self, theta: Floats) -> dict[str, Floats]:
+        """The five real equations."""
+        named = dict(zip(NAMES, theta.tolist(), strict=True))
+        seen = self.see(named)
+        basis = polar_basis(seen.twa_deg, seen.log_wind)
+        expected = basis @ theta[_POLAR] + named["polar_side"] * np.sign(seen.twa_deg)
+        return {"north": seen.water.real, "east": seen.water.imag, "speed": seen.log_speed,
+                "direction": seen.from_deg, "boat": seen.log_boat - expected}
+
+    def linear(self, theta: Floats, alike: Floats) -> list[Component]:
+        """All equations, linear about ``theta``: central differences, the polar's part exact."""
+        here = self.residuals(theta)
+        slopes = {key: np.zeros((value.size, len(NAMES))) for key, value in here.items()}
+        for i, name in enumerate(NAMES[: len(WANTED) + len(NUISANCE)]):
+            step = _STEP.get(name, 0.05)
+            up, down = theta.copy(), theta.copy()
+            up[i] += step
+            down[i] -= step
+            high, low = self.residuals(up), self.residuals(down)
+            for key, slope in slopes.items():
+                slope[:, i] = (high[key] - low[key]) / (2 * step)
+        seen = self.see(dict(zip(NAMES, theta.tolist(), strict=True)))
+        slopes["boat"][:, _POLAR] = -polar_basis(seen.twa_deg, seen.log_wind)
+        slopes["boat"][:, NAMES.index("polar_side")] = -np.sign(seen.twa_deg)
+        process = {"north": "water", "east": "water"}
+        out = []
+        for key, value in here.items():
+            if not value.size:
+                continue
+            # A gust is in the reading and in the slope alike; slopes averaged over other blocks
+            # sailed alike are instruments free of it.
+            free = alike @ slopes[key] if key in ("speed", "direction") else slopes[key]
+            out.append(Component(process.get(key, key), value, slopes[key], free))
+        return out
+
+    def alike(self) -> Floats:
+        """Averaging weights of the wind blocks over others sailed alike, rows summing to 1.
+
+        Others within a quarter of an hour whose apparent wind angle is within 15 deg; the block
+        itself only where there is no other.
+        """
+        at = self.wind_blocks
+        middle = self.data.middle_s[at]
+        awa = np.degrees(np.angle(self.data.mean(compass_turn(self.data.awa_deg))[at]))
+        near = np.abs(middle[:, None] - middle[None, :]) < 900.0
+        near &= np.abs((awa[:, None] - awa[None, :] + 180.0) % 360.0 - 180.0) < 15.0
+        np.fill_diagonal(near, False)
+        lonely = ~near.any(axis=1)
+        near[lonely, lonely] = True
+        return np.asarray(near / np.maximum(near.sum(axis=1, keepdims=True), 1), dtype=float)
+
+
+_POLAR: Final = slice(NAMES.index(POLAR_LEVELS[0]), len(NAMES))
+
+
+def polar_basis(twa_deg: Floats, log_wind: Floats) -> Floats:
+    """Tents over the angle off the wind, and over it times the wind's logarithm."""
+    angle = np.abs(twa_deg)
+    return np.hstack([_tents(angle, ANGLE_KNOTS_DEG),
+                      _tents(angle, WIND_KNOTS_DEG) * log_wind[:, None]])
+
+
+def _tents(x: Floats, knots: tuple[float, ...]) -> Floats:
+    """Piecewise linear basis; constant beyond the first and last knot."""
+    at = np.clip(x, knots[0], knots[-1])
+    return np.column_stack([
+        np.interp(at, knots, np.eye(len(knots))[i]) for i in range(len(knots))])
+
+
+def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = None,
+               start: Fit | None = None, rounds: int = 10) -> Fit:
+    """Estimate the errors, the strengths of wind and current, and the posterior.
+
+    Gauss-Newton on the errors and one step on the strengths in turn; blocks far from what all
+    the others say lose weight.
+
+    Parameters
+    ----------
+    data : Seconds
+    prior : dict, optional
+        Mean and standard deviation by name, where other than ``PRIOR``.
+    start : Fit, optional
+        Begin with its estimates and strengths.
+    rounds : int
+    """
+    prior = PRIOR | (prior or {})
+    mean = np.array([prior[n][0] for n in NAMES])
+    precision = np.diag([1.0 / prior[n][1] ** 2 for n in NAMES])
+    equations = Equations(data)
+    processes = _processes(data, equations, start)
+    alike = equations.alike()
+    theta = np.array([start.value[n] for n in NAMES]) if start else mean.copy()
+    covariance = np.linalg.inv(precision)
+    at, about = theta, equations.linear(theta, alike)
+    for turn in range(rounds):
+        if turn in (1, 2, 4, 7):
+            at, about = theta, equations.linear(theta, alike)
+        normal, right = precision.copy(), precision @ (mean - theta)
+        for part in (c.moved(theta - at) for c in about):
+            weighted = processes[part.process].inverse @ part.instrument
+            normal += part.instrument.T @ weighted
+            right -= weighted.T @ part.residual
+        covariance = np.linalg.inv(normal)
+        theta = theta + covariance @ right
+        theta[[0, 2]] = np.clip(theta[[0, 2]], 0.5, 2.0)
+        if turn == rounds - 1:
+            break
+        root = np.linalg.cholesky(0.5 * (covariance + covariance.T))
+        now = [c.moved(theta - at) for c in about]
+        for name, process in processes.items():
+            mine = [c for c in now if c.process == name]
+            process.step([c.residual for c in mine],
+                         [process.inverse @ (c.instrument @ root) for c in mine])
+            if turn >= 2:
+                far = np.max([np.abs(process.leave_one_out(c.residual)) for c in mine], axis=0)
+                process.weight = np.where(far > 2.5, (2.5 / np.maximum(far, 2.5)) ** 2, 1.0)
+            process.refresh()
+    seen = equations.see(dict(zip(NAMES, theta.tolist(), strict=True)))
+    return Fit(
+        value=dict(zip(NAMES, theta.tolist(), strict=True)),
+        sd=dict(zip(NAMES, np.sqrt(np.diag(covariance)).tolist(), strict=True)),
+        covariance=covariance, processes=processes,
+        components=equations.linear(theta, alike),
+        wind_from_deg=seen.from_deg + equations.centre_deg,
+        wind_kn=np.exp(seen.log_speed + equations.level),
+        water_blocks=equations.water_blocks, wind_blocks=equations.wind_blocks)
+
+
+def _processes(data: Seconds, equations: Equations, start: Fit | None) -> dict[str, Process]:
+    """One variation for each kind of quantity that has data."""
+    kinds = {"water": (WATER, equations.water_blocks),
+             "speed": (WIND_SPEED, equations.wind_blocks),
+             "direction": (WIND_DIRECTION, equations.wind_blocks),
+             "boat": (BOAT_SPEED, equations.boat_blocks)}
+    out = {}
+    for name, (kind, at) in kinds.items():
+        if at.size:
+            out[name] = Process(kind, data.middle_s[at], data.seconds[at])
+            if start is not None and name in start.processes:
+                out[name].variance = start.processes[name].variance.copy()
+                out[name].weight = start.processes[name].weight.copy()
+                out[name].refresh()
+    return out
