@@ -106,12 +106,19 @@ class Scenario:
 
 @dataclass(frozen=True)
 class Event:
+    """What truly happened.
+
+    ``loss_m`` is the cost in a wind that gusts alike but keeps its direction, so that no shift is
+    credited; ``carried_m`` that of the raw fork after 90 s, with the luck of either tack in it.
+    """
+
     kind: str
     start_s: float
     crossing_s: float
     loss_m: float
     window_s: float
-    lost_m: np.ndarray | None = None
+    carried_m: float
+    lost_m: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -265,7 +272,7 @@ def sail_all(scenarios: list[Scenario]) -> list[Sailed]:
     fleet = _Fleet([s.craft for s in scenarios])
     wind = [_wind(s, n) for s in scenarios]
     wanted, held = zip(*(_wanted_twa(s, n) for s in scenarios), strict=True)
-    run = _run(fleet, wind, np.array(wanted))
+    run = _run(fleet, wind, np.array(wanted)) | {"wanted": np.array(wanted)}
     out = []
     forks = []
     for b, scenario in enumerate(scenarios):
@@ -305,7 +312,8 @@ def _run(fleet, wind, wanted, start=None):
     boats, n = wanted.shape
     stack = {k: np.array([w[k] for w in wind]) for k in ("twd", "tws", "felt", "yaw", "wander")}
     # Wander is the helm's, towards and away from the wind: the same on either tack.
-    stack["yaw"] = stack["yaw"] - np.sign(np.sin(np.radians(wanted))) * stack["wander"]
+    side = np.clip(2.0 * np.sin(np.radians(wanted)), -1.0, 1.0)
+    stack["yaw"] = stack["yaw"] - side * stack["wander"]
     aim = stack["felt"] - wanted
     u_all, psi_all, s_all = (np.empty((boats, n)) for _ in range(3))
     awa_all, aws_all = np.empty((boats, n)), np.empty((boats, n))
@@ -338,17 +346,32 @@ def _forks(scenarios, run, wind, forks):
         wanted[row] = angle
         for store, name in zip(start, ("u", "drive", "psi", "awa"), strict=True):
             store.append(run[name][b, i0 - 1])
-    free = _run(fleet, parts, wanted, [np.array(x) for x in start])
+    start = [np.array(x) for x in start]
+    free = _run(fleet, parts, wanted, start)
+    # The same pair in a wind that gusts alike but does not shift: no luck of either tack.
+    still = [{**p, "twd": np.full(size, p["felt"][0]), "felt": np.full(size, p["felt"][0])}
+             for p in parts]
+    plan = np.empty_like(wanted)
+    for row, (b, _, i0, count, angle) in enumerate(forks):
+        row_plan = run["wanted"][b, i0:i0 + count]
+        plan[row, :count], plan[row, count:] = row_plan, row_plan[-1]
+    fair_free, fair_real = _run(fleet, still, wanted, start), _run(fleet, still, plan, start)
     losses = []
     for row, (b, _, i0, count, angle) in enumerate(forks):
-        part, sl = parts[row], slice(i0, i0 + count)
-        twd = part["twd"][:count]
-        cf = free["u"][row, :count] * np.cos(np.radians(
-            twd - free["head"][row, :count]))
-        was = run["u"][b, sl] * np.cos(np.radians(twd - run["head"][b, sl]))
         sign = 1.0 if np.cos(np.radians(angle)) > 0 else -1.0
-        losses.append(sign * np.cumsum(cf - was) * DT)
+        real = {k: run[k][b, i0:i0 + count] for k in ("u", "head")}
+        pairs = ((free, real, parts), (fair_free, fair_real, still))
+        made = []
+        for a, z, wind_of in pairs:
+            twd = wind_of[row]["twd"][:count]
+            made.append(sum(k * _made(r, row, count, twd) for k, r in ((1, a), (-1, z))))
+        losses.append([sign * np.cumsum(m) * DT for m in made])
     return losses
+
+
+def _made(run, row, count, twd):
+    u, head = (run[k] if run[k].ndim == 1 else run[k][row, :count] for k in ("u", "head"))
+    return u * np.cos(np.radians(twd - head))
 
 
 def _record(scenario, run, wind, b, forked):
@@ -367,8 +390,9 @@ def _record(scenario, run, wind, b, forked):
             change = np.flatnonzero(np.diff(side) != 0)
             crossing = t[i0 + int(change[0]) + 1] if change.size else np.nan
         kind = "tack" if plan.kind == "reach_tack" else plan.kind
-        k95 = min(count, int(90 / DT)) - 1
-        events.append(Event(kind, plan.start_s, crossing, float(loss[k95]), count * DT, loss))
+        carried, fair = loss
+        events.append(Event(kind, plan.start_s, crossing, float(fair[-1]), count * DT,
+                            float(carried[min(count, int(90 / DT)) - 1]), carried))
     truth = pd.DataFrame({"t": t, "u_kn": run["u"][b] / KN, "hdg": head % 360.0,
                           "twd": wind["twd"], "tws": wind["tws"]})[keep]
     return Sailed(scenario, _sense(scenario, run, wind, b, head),
