@@ -1,0 +1,230 @@
+"""Maneuvers drawn: all aligned at the crossing, each track with the wind up the page, their parts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sailanalysis.angles import cosd, mean_angle, sind
+from sailanalysis.figures.chart import chart_of, positions
+from sailanalysis.figures.palette import category
+from sailanalysis.figures.spec import Spec, axis, f32, layout
+from sailanalysis.figures.tables import flags, numbers, seconds, texts
+from sailanalysis.series import epoch_s
+
+Floats = NDArray[np.float64]
+BEFORE_S, AFTER_S, STEP_S = 30.0, 75.0, 0.5
+PANELS = (("stw_kn", "boat speed (kn)"), ("twa_deg", "wind angle, old side positive (°)"),
+          ("rate_of_turn_deg_s", "rate of turn (°/s)"), ("vmg_kn", "VMG (kn)"))
+
+
+def standing_out(table: pd.DataFrame) -> tuple[int | None, int | None]:
+    """Row positions of the cheapest and of the median rated maneuver by loss."""
+    loss = np.where(flags(table, "rated"), numbers(table, "loss_m"), np.nan)
+    order = np.argsort(loss)[: int(np.isfinite(loss).sum())]
+    if order.size == 0:
+        return None, None
+    return int(order[0]), (int(order[(order.size - 1) // 2]) if order.size > 2 else None)
+
+
+def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str]) -> Spec:
+    """Traces of alike maneuvers aligned at the crossing, best and median standing out.
+
+    Parameters
+    ----------
+    samples, table : DataFrame
+        ``table`` holds maneuvers of one kind.
+    names : list of str
+        One label a row.
+    """
+    time = epoch_s(samples.index)
+    t0 = float(time[0])
+    cross, start, end = (seconds(table[c]) for c in ("crossing", "start", "end"))
+    cross = np.where(np.isfinite(cross), cross, (start + end) / 2)
+    best, median = standing_out(table)
+    sides = texts(table, "from_side")
+    grid = np.arange(-BEFORE_S, AFTER_S + STEP_S / 2, STEP_S)
+    panels = [(c, label) for c, label in PANELS if c in samples and samples[c].notna().any()]
+    data: list[Spec] = []
+    order = [i for i in range(len(table)) if i not in (best, median)]
+    order += [i for i in (median, best) if i is not None]
+    for i in order:
+        style = {"color": "~none", "width": 1.0, "dash": "solid"}
+        if i == best:
+            style = {"color": "~c0", "width": 3.0, "dash": "solid"}
+        elif i == median:
+            style = {"color": "~c1", "width": 2.6, "dash": "dash"}
+        sign = 1.0 if sides[i] != "port" else -1.0
+        for number, (column, _) in enumerate(panels, start=1):
+            y = _aligned(time, samples[column].to_numpy(dtype=float), cross[i] + grid)
+            if column == "twa_deg":
+                y = sign * y
+                y = np.where(y < -178, np.nan, y)
+            elif column == "rate_of_turn_deg_s":
+                y = np.where(np.nanmean(y[(grid > -8) & (grid < 8)]) < 0, -1, 1) * y \
+                    if np.isfinite(y[(grid > -8) & (grid < 8)]).any() else y
+            data.append({
+                "type": "scatter", "mode": "lines", "x0": -BEFORE_S, "dx": STEP_S, "y": f32(y),
+                "xaxis": "x", "yaxis": "y" + (str(number) if number > 1 else ""),
+                "line": style, "opacity": 1.0 if i in (best, median) else 0.75,
+                "name": "best" if i == best else ("median" if i == median else names[i]),
+                "showlegend": number == 1 and i in (best, median), "text": names[i],
+                "hovertemplate": names[i] + "<br>%{x:.0f} s: %{y:.1f}<extra></extra>",
+                "meta": {"role": "focus",
+                         "focus": [float(start[i] - t0), float(end[i] - t0), names[i]]}})
+    height = 60 + 150 * max(len(panels), 1)
+    spec: Spec = {"data": data, "layout": layout(height, showlegend=True)}
+    frame = spec["layout"]
+    frame["margin"] = {"l": 60, "r": 14, "t": 40, "b": 48}
+    frame["legend"]["y"] = 1.0
+    frame["xaxis"] = axis("seconds from passing the wind", range=[-BEFORE_S, AFTER_S],
+                          anchor="free", position=0.0, dtick=15)
+    top = 1.0
+    notes = []
+    for number, (_, label) in enumerate(panels, start=1):
+        low = top - 1.0 / len(panels)
+        frame["yaxis" + (str(number) if number > 1 else "")] = axis(
+            "", domain=[max(low + 0.03, 0.0), top - 0.045], anchor="x", nticks=5)
+        notes.append({"xref": "paper", "yref": "paper", "x": 0, "y": top - 0.04, "xanchor": "left",
+                      "yanchor": "bottom", "showarrow": False, "text": label,
+                      "font": {"size": 12, "color": "~soft"}})
+        top = low
+    frame["annotations"] = notes
+    frame["shapes"] = [{"type": "line", "xref": "x", "yref": "paper", "x0": 0, "x1": 0, "y0": 0,
+                        "y1": 1, "line": {"color": "~soft", "width": 1, "dash": "dot"}}]
+    return spec
+
+
+def _aligned(time: Floats, value: Floats, at: Floats) -> Floats:
+    """Nearest-sample values at the wanted instants, NaN where the log has a hole."""
+    i = np.clip(np.searchsorted(time, at), 1, time.size - 1)
+    i = np.where(at - time[i - 1] < time[i] - at, i - 1, i)
+    near = np.abs(time[i] - at) <= max(1.1 * float(np.median(np.diff(time))), STEP_S)
+    return np.where(near, value[i], np.nan)
+
+
+def wind_up_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
+                   across: int = 6) -> Spec | None:
+    """Small drawings of each maneuver's track, the wind blowing down the page, one scale.
+
+    Returns None where the log holds no positions or no wind direction.
+    """
+    if "twd_deg" not in samples or not len(table):
+        return None
+    time = epoch_s(samples.index)
+    lat, lon = positions(samples)
+    chart = chart_of(lat, lon)
+    if chart is None:
+        return None
+    t0 = float(time[0])
+    twd = samples["twd_deg"].to_numpy(dtype=float)
+    cross, start, end = (seconds(table[c]) for c in ("crossing", "start", "end"))
+    cross = np.where(np.isfinite(cross), cross, (start + end) / 2)
+    loss, _low, _high = (numbers(table, c) for c in ("loss_m", "loss_m_low", "loss_m_high"))
+    rated = flags(table, "rated")
+    best, median = standing_out(table)
+    drawn: list[tuple[int, Floats, Floats, Floats]] = []
+    for i in range(len(table)):
+        near = np.flatnonzero((time >= cross[i] - 25) & (time <= cross[i] + 50))
+        near = near[np.isfinite(lat[near]) & np.isfinite(lon[near])]
+        if near.size < 5:
+            continue
+        wind = mean_angle(twd[near])
+        if not np.isfinite(wind):
+            continue
+        x, y = chart.xy(lat[near], lon[near])
+        k = int(np.argmin(np.abs(time[near] - cross[i])))
+        x, y = x - x[k], y - y[k]
+        thin = max(1, near.size // 120)
+        drawn.append((i, (x * cosd(wind) - y * sind(wind))[::thin],
+                      (x * sind(wind) + y * cosd(wind))[::thin], time[near][::thin] - cross[i]))
+    if not drawn:
+        return None
+    reach = max(float(np.percentile([np.abs(p).max() for _, a, b, _ in drawn for p in (a, b)],
+                                    90)), 20.0)
+    pitch_x, pitch_y = 2.3 * reach, 2.7 * reach
+    data: list[Spec] = []
+    notes: list[Spec] = []
+    across = min(across, len(drawn))
+    for place, (i, x, y, dt) in enumerate(drawn):
+        cx, cy = (place % across) * pitch_x, -(place // across) * pitch_y
+        style = {"color": "~c0", "width": 3.0} if i == best else (
+            {"color": "~c1", "width": 2.6, "dash": "dash"} if i == median
+            else {"color": "~soft", "width": 2.0})
+        focus = [float(start[i] - t0), float(end[i] - t0), names[i]]
+        for keep, dash in (((dt <= end[i] - cross[i]) & (dt >= start[i] - cross[i]), None),
+                           (np.ones(dt.size, bool), "dot")):
+            line = dict(style, width=1.0, color="~none", dash="dot") if dash else style
+            data.insert(0 if dash else len(data), {
+                "type": "scatter", "mode": "lines", "x": f32(np.where(keep, x, np.nan) + cx),
+                "y": f32(np.where(keep, y, np.nan) + cy), "line": line, "name": names[i],
+                "hoverinfo": "text", "text": names[i],
+                "meta": {"role": "focus", "focus": focus}})
+        cost = f"{loss[i]:.0f} m" if rated[i] and np.isfinite(loss[i]) else "not rated"
+        flag = " · best" if i == best else (" · median" if i == median else "")
+        notes.append({"x": cx, "y": cy - 1.15 * reach, "text": f"{names[i]}<br>{cost}{flag}",
+                      "showarrow": False, "font": {"size": 11, "color": "~ink"}})
+    rows = (len(drawn) - 1) // across + 1
+    notes.append({"xref": "paper", "yref": "paper", "x": 0.0, "y": 1.0, "ax": 0, "ay": -26,
+                  "text": "wind", "showarrow": True, "arrowhead": 2, "arrowcolor": "~accent",
+                  "arrowwidth": 2, "font": {"size": 12, "color": "~accent"}, "yshift": -14})
+    x0 = -0.5 * pitch_x
+    spec: Spec = {"data": data, "layout": layout(
+        70 + 165 * rows, annotations=notes,
+        xaxis=axis("", range=[x0, x0 + across * pitch_x], visible=False, fixedrange=True),
+        yaxis=axis("", range=[-(rows - 0.45) * pitch_y, 0.55 * pitch_y], visible=False,
+                   scaleanchor="x", fixedrange=True))}
+    spec["layout"]["margin"] = {"l": 8, "r": 8, "t": 30, "b": 8}
+    bar = 50.0 if reach < 150 else 100.0
+    spec["layout"]["shapes"] = [{"type": "line", "x0": x0 + 0.1 * reach, "x1": x0 + 0.1 * reach
+                                 + bar, "y0": -(rows - 0.5) * pitch_y,
+                                 "y1": -(rows - 0.5) * pitch_y,
+                                 "line": {"color": "~ink", "width": 2.5}}]
+    notes.append({"x": x0 + 0.2 * reach + bar, "y": -(rows - 0.5) * pitch_y, "text": f"{bar:.0f} m",
+                  "showarrow": False, "xanchor": "left", "font": {"size": 11}})
+    return spec
+
+
+def loss_figure(table: pd.DataFrame, names: list[str]) -> Spec:
+    """Loss of each maneuver with its interval, in order of the day; unrated ones are hollow."""
+    loss, low, high = (numbers(table, c) for c in ("loss_m", "loss_m_low", "loss_m_high"))
+    rated = flags(table, "rated")
+    sides = texts(table, "to_side")
+    data = []
+    for side, symbol, colour in (("port", "triangle-left", "~port"),
+                                 ("starboard", "triangle-right", "~starboard"),
+                                 ("", "circle", "~soft")):
+        mine = np.flatnonzero((sides == side) & np.isfinite(loss))
+        if not mine.size:
+            continue
+        data.append({
+            "type": "scatter", "mode": "markers", "x": [int(i) + 1 for i in mine],
+            "y": f32(loss[mine]),
+            "error_y": {"type": "data", "symmetric": False, "array": f32(high[mine] - loss[mine]),
+                        "arrayminus": f32(loss[mine] - low[mine]), "color": colour,
+                        "thickness": 1.3, "width": 3},
+            "marker": {"symbol": [symbol + ("" if rated[i] else "-open") for i in mine],
+                       "size": 11, "color": colour},
+            "name": f"on to {side}" if side else "other",
+            "text": [names[i] for i in mine],
+            "hovertemplate": "%{text}<br>%{y:.0f} m<extra></extra>"})
+    return {"data": data, "layout": layout(
+        340, showlegend=True,
+        xaxis=axis("number in the day's order", dtick=1 if len(table) < 25 else 5),
+        yaxis=axis("loss (m)", zeroline=True, rangemode="tozero"))}
+
+
+def parts_figure(names: list[str], parts: dict[str, Floats]) -> Spec:
+    """Where the metres went: one stacked bar a maneuver, parts adding up to the loss."""
+    data = []
+    for k, (label, value) in enumerate(parts.items()):
+        style = category(k)
+        data.append({"type": "bar", "orientation": "h", "y": names, "x": f32(value), "name": label,
+                     "marker": {"color": style["color"],
+                                "pattern": {"shape": style["pattern"], "solidity": 0.25}},
+                     "hovertemplate": f"{label}: %{{x:.1f}} m<extra></extra>"})
+    return {"data": data, "layout": layout(
+        110 + 24 * len(names), barmode="relative", showlegend=True,
+        xaxis=axis("metres lost (negative: gained)", zeroline=True, zerolinecolor="~soft"),
+        yaxis=axis("", autorange="reversed", type="category"))}

@@ -1,0 +1,222 @@
+"""Section: what each tack and gybe cost, and why."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.report.facts import Facts, flags, get, numbers, texts
+from sailanalysis.report.sections import Block, Column, Figure, Headline, Section, Table, Text
+from sailanalysis.report.words import amount, count, duration, interval, known, listed, sentence
+
+COLUMNS = (
+    Column("name", "maneuver"), Column("side", "on to", show="side"), Column("helm", "helm"),
+    Column("sails", "sails"), Column("tws_kn", "true wind", 0, "kn"),
+    Column("loss_m", "loss, 95 % interval", 0, "m", "loss_m_low", "loss_m_high"),
+    Column("loss_s", "loss", 1, "s"), Column("turn_deg", "turned", 0, "°"),
+    Column("max_rate_of_turn_deg_s", "quickest turn", 1, "°/s"),
+    Column("stw_before_kn", "speed before", 1, "kn"), Column("stw_min_kn", "slowest", 1, "kn"),
+    Column("recovery_s", "until back", 0, "s"), Column("remark", "remark"),
+)
+
+
+def maneuvers_section(facts: Facts) -> Section:
+    """Tacks and gybes with their cost; work apart."""
+    table = facts.day.maneuvers.reset_index(drop=True)
+    kinds = texts(table, "kind")
+    turning = np.isin(kinds, ("tack", "gybe"))
+    blocks: list[Block] = []
+    headlines: list[Headline] = []
+    if facts.day.wind_source == "none" and not turning.any():
+        return Section("maneuvers", "Tacks and gybes",
+                       "Without any wind, measured or deduced, a turn cannot be told from a tack.",
+                       (Text(("Neither a wind sensor nor the shape of the track tells where the "
+                              "wind was, so no maneuver is shown by the wind.",), "unknown"),))
+    if not len(table):
+        return Section("maneuvers", "Tacks and gybes", "No tack, no gybe, no luff today.",
+                       code='part["maneuvers"]\nday.maneuvers')
+    verdicts = []
+    for kind in ("tack", "gybe"):
+        mine = np.flatnonzero(kinds == kind)
+        if not mine.size:
+            continue
+        words, headline = _kind_words(facts, table.iloc[mine], kind)
+        verdicts.append(words)
+        headlines += headline
+        blocks += _kind_blocks(facts, mine, kind)
+    blocks += _study_blocks(facts)
+    if turning.any():
+        blocks.insert(0, _table(facts, np.flatnonzero(turning)))
+    work = np.flatnonzero(~turning)
+    if work.size:
+        blocks += _work(facts, work)
+    if not verdicts:
+        verdicts = ["No tack and no gybe today; " + count(work.size, "other turn") + " below."]
+    return Section(
+        "maneuvers", "Tacks and gybes", " ".join(verdicts), tuple(blocks),
+        how=(
+            "A maneuver is found by heading against a wind direction that is estimated smoothly "
+            "from the steady sailing around it, so that a shift is no tack and a wave is none. "
+            "The crossing is the instant the heading passes that wind.",
+            "The loss is what the boat would have made good had she not turned, less what she did, "
+            "until her speed made good is back. The reference is the speed just before and just "
+            "after, carried along with the wind's own changes by the boat's polar. The range is a "
+            "95 % interval with the reference's and the wind direction's noise in it.",
+            "A maneuver is rated only where that can be known; the remark says why not.",
+        ),
+        source=("Mean directions on the circle: Mardia and Jupp, Directional Statistics, Wiley, "
+                "2000.",),
+        code='part["maneuvers"]\npart["maneuvers"].figure("overlay-tack").plotly()\n'
+             'day.maneuvers[day.maneuvers.rated].groupby(["kind", "helm"]).loss_m.describe()',
+        headlines=tuple(headlines))
+
+
+def _kind_words(facts: Facts, mine: pd.DataFrame, kind: str) -> tuple[str, list[Headline]]:
+    loss = np.where(flags(mine, "rated"), numbers(mine, "loss_m"), np.nan)
+    good = loss[np.isfinite(loss)]
+    total = count(len(mine), kind)
+    if not good.size:
+        reasons = [w for w in dict.fromkeys(texts(mine, "why_not")) if w]
+        tail = f": {reasons[0].rstrip('.')}" if reasons else ""
+        verb = "could not be costed"
+        return f"{sentence(f'{total} {verb}{tail}')}", []
+    low, high = median_interval(good)
+    middle = float(np.median(good))
+    seconds_lost = np.nanmedian(np.where(flags(mine, "rated"), numbers(mine, "loss_s"), np.nan)) \
+        if np.isfinite(numbers(mine, "loss_s")[flags(mine, "rated")]).any() else float("nan")
+    lengths = facts.day.boat.loa_m
+    size = (f" ({middle / lengths:.1f} boat lengths)" if lengths else "")
+    best = float(good.min())
+    if good.size == 1:
+        one = mine[flags(mine, "rated")].iloc[0]
+        text = (f"The {kind if len(mine) == 1 else 'one rated ' + kind} cost "
+                f"{interval(one['loss_m'], one.get('loss_m_low'), one.get('loss_m_high'), 'm', 0)}"
+                f"{size}.")
+        return text, [Headline(text, 60 + abs(middle) / 10)]
+    rated = "" if good.size == len(mine) else f" {good.size} of them could be costed."
+    text = (f"{sentence(total)[:-1]}:{' of those that could be costed,' if rated else ''} "
+            f"the usual one cost {interval(middle, low, high, 'm', 0)}{size}"
+            + (f", {amount(seconds_lost, 's', 0)}" if known(seconds_lost) else "")
+            + f"; the best {amount(best, 'm', 0)}.{rated}")
+    spread = float(np.sum(good - best))
+    extra = ""
+    if good.size >= 4 and spread > 20:
+        extra = (f" All as good as the best would have saved {amount(spread, 'm', 0)} "
+                 f"over the {count(good.size, kind)} costed.")
+    return text, [Headline(text + extra, 70 + min(spread, 500) / 20)]
+
+
+def median_interval(value: np.ndarray) -> tuple[float, float]:
+    """Distribution-free 95 % interval of the median from order statistics; NaN below six values.
+
+    References
+    ----------
+    .. [1] David and Nagaraja, Order Statistics, 3rd ed., Wiley, 2003, section 7.1.
+    """
+    from math import comb
+
+    x = np.sort(value)
+    n = x.size
+    if n < 6:  # two-sided coverage 1 - 2 * 0.5**n stays below 0.95
+        return float("nan"), float("nan")
+    tail, k = 0.0, 0
+    while tail + comb(n, k) * 0.5**n <= 0.025:
+        tail += comb(n, k) * 0.5**n
+        k += 1
+    return float(x[k - 1]), float(x[n - k])
+
+
+def _table(facts: Facts, which: np.ndarray) -> Table:
+    frame = facts.day.maneuvers.reset_index(drop=True)
+    rows = facts.rows(frame, lambda i, row: facts.names[i])
+    picked = []
+    for i in which:
+        row = dict(rows[i])
+        row["name"] = facts.names[i]
+        row["side"] = row.get("to_side", "")
+        remark = [str(row.get("remark") or "").strip()]
+        if not flags(frame.iloc[[i]], "rated")[0]:
+            remark.append("not rated: " + (str(row.get("why_not") or "") or "reason not given"))
+            for name in ("loss_m", "loss_s"):
+                row[name] = float("nan")
+        row["remark"] = "; ".join(r for r in remark if r and r != "nan")
+        picked.append(row)
+    columns = tuple(c for c in COLUMNS if c.name in ("name", "side", "loss_m", "remark") or any(
+        r.get(c.name) not in (None, "") and (isinstance(r.get(c.name), str)
+                                             or known(r.get(c.name))) for r in picked))
+    return Table("maneuvers", "Every tack and gybe", columns, picked)
+
+
+def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
+    from sailanalysis.figures.maneuvers import loss_figure, overlay_figure, wind_up_figure
+
+    table = facts.day.maneuvers.reset_index(drop=True).iloc[mine]
+    names = [facts.names[i] for i in mine]
+    plural = kind + "s"
+    blocks: list[Block] = []
+    if np.isfinite(numbers(table, "loss_m")).sum() > 1:
+        blocks.append(Figure(
+            f"loss-{kind}", f"What each {kind} cost, with its 95 % interval. Left-pointing red: on "
+            "to port tack; right-pointing green: on to starboard. Hollow: not rated.",
+            f"Loss of each {kind} in metres, in the day's order", loss_figure(table, names)))
+    if facts.has("stw_kn") or facts.has("twa_deg"):
+        blocks.append(Figure(
+            f"overlay-{kind}", f"All {plural} on top of each other, zero where the boat passed the "
+            "wind. Thick blue: the cheapest; dashed orange: the median. Choose a line to see it on "
+            "the track.", f"{count(len(mine), kind)} aligned at the crossing: boat speed, wind "
+            "angle, rate of turn and VMG", overlay_figure(facts.day.samples, table, names)))
+    drawn = wind_up_figure(facts.day.samples, table.iloc[:24], names[:24])
+    if drawn is not None:
+        more = "" if len(mine) <= 24 else f" The first 24 of {len(mine)}."
+        blocks.append(Figure(
+            f"windup-{kind}", f"Each {kind}'s track over ground with the wind blowing down the "
+            f"page, all on one scale; the bold part is the maneuver itself.{more}",
+            f"Small drawings of {count(min(len(mine), 24), kind)} relative to the wind", drawn,
+            wide=True))
+    return blocks
+
+
+def _study_blocks(facts: Facts) -> list[Block]:
+    """What sets the cheap apart from the dear: from the study of the day's maneuvers."""
+    study = facts.result("maneuver_study")
+    if study is None:
+        return []
+    blocks: list[Block] = []
+    sentences = get(study, "sentences") or get(study, "findings") or ()
+    spoken = [str(s if isinstance(s, str) else get(s, "sentence", get(s, "message", "")))
+              for s in sentences]
+    spoken = [s for s in spoken if s]
+    if spoken:
+        blocks.append(Text(("What the cheap ones had in common",), "heading"))
+        blocks.append(Text(tuple(facts.scrub(s) for s in spoken)))
+    return blocks
+
+
+def _work(facts: Facts, which: np.ndarray) -> list[Block]:
+    frame = facts.day.maneuvers.reset_index(drop=True)
+    rows = facts.rows(frame, lambda i, row: facts.names[i])
+    picked = []
+    for i in which:
+        row = dict(rows[i])
+        row["name"] = facts.names[i]
+        row["lasted"] = row["end"] - row["start"]
+        row["remark"] = str(row.get("remark") or "")
+        if not flags(frame.iloc[[i]], "rated")[0]:
+            row["loss_m"] = float("nan")
+        picked.append(row)
+    total = float(np.nansum([r["lasted"] for r in picked]))
+    kinds = texts(frame.iloc[which], "kind")
+    listing = listed(count(int((kinds == k).sum()), w) for k, w in
+                     (("luff", "luff"), ("bear_away", "bear-away"), ("head_up", "head-up"),
+                      ("circle", "circle")) if (kinds == k).any())
+    return [
+        Text(("Other turns: work, not mistakes",), "heading"),
+        Text((f"{sentence(listing)[:-1]}, {duration(total)} in all. A luff to tension a halyard or "
+              "lower a board is work and is listed apart.",)),
+        Table("work", "Luffs, bear-aways, head-ups and circles", (
+            Column("name", "turn"), Column("lasted", "lasted", 0, "s"),
+            Column("turn_deg", "turned", 0, "°"), Column("tws_kn", "true wind", 0, "kn"),
+            Column("stw_before_kn", "speed before", 1, "kn"),
+            Column("stw_min_kn", "slowest", 1, "kn"),
+            Column("loss_m", "distance it cost", 0, "m", "loss_m_low", "loss_m_high"),
+            Column("helm", "helm"), Column("remark", "remark")), picked)]

@@ -1,0 +1,122 @@
+"""Section: where she went and what she did when."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from sailanalysis.report.facts import Facts, texts
+from sailanalysis.report.sections import Block, Column, Figure, Section, Table, Text, View
+from sailanalysis.report.words import amount, clock, count, duration, known, listed
+
+KIND_WORDS = {"tack": "tack", "gybe": "gybe", "luff": "luff", "bear_away": "bear-away",
+              "head_up": "head-up", "circle": "circle"}
+
+
+def day_section(facts: Facts) -> Section:
+    """The track, the strips and the states, linked."""
+    from sailanalysis.figures.chart import read_coastline
+    from sailanalysis.figures.strips import available, strip_detail, strips_figure
+    from sailanalysis.figures.track import detail, track_figure
+
+    day, s = facts.day, facts.day.summary
+    blocks: list[Block] = []
+    fine = detail(day.samples, facts.chart)
+    fine["strips"] = strip_detail(day.samples)
+    track, offered = None, []
+    if facts.chart is not None:
+        coast = read_coastline(facts.coastline) if facts.coastline and not facts.private else None
+        spec, offered = track_figure(day.samples, day.maneuvers, facts.chart, facts.share, coast)
+        where = ("distances from the start" if facts.private else "degrees and minutes")
+        track = Figure(
+            "track", "The track, north up, axes in " + where + ". Triangles are tacks (up) and "
+            "gybes (down); choose one to look closer. Arrows: mean wind and current of the day. "
+            "Not a chart: do not navigate by it." if not facts.private or not facts.turned_deg
+            else "The track from its start, turned by a chosen angle, axes in " + where + ".",
+            f"Track of the day, {_track_words(facts)}", spec, wide=True)
+    strips = Figure(
+        "strips", "Strip charts of the day, with states, helms, sails and crew-log marks as bands "
+        "on top. Drag to move, scroll or pinch to look closer.",
+        f"Strip charts from {clock(facts.t0, False)} to {clock(facts.time[-1], False)} UTC: "
+        + listed(label for _, label, on in available(day.samples) if on),
+        strips_figure(day.samples, day.crew, day.maneuvers, notes=not facts.private), wide=True)
+    blocks.append(View("day", track, strips, fine, tuple(offered),
+                       tuple(available(day.samples))))
+    if track is None:
+        blocks.append(Text(("The log holds no positions, so there is no track to draw.",),
+                           "unknown"))
+    blocks.append(_states_table(facts))
+    return Section(
+        "day", "The day", _verdict(facts), tuple(blocks),
+        how=(
+            "All channels stand on one clock in UTC; gaps in the log stay gaps. States come from "
+            "the engine's revolutions or the crew log where there are any, else from what wind "
+            "and speed allow: " + _states_basis(facts),
+            "Distances are speed over ground (or through the water) added up over the time not "
+            "stopped; no distance is counted across a gap.",
+            "Traces are thinned for the screen by keeping the lowest and the highest value of each "
+            "short bucket, so that no peak is lost; the tables hold every sample.",
+        ),
+        code='part["day"]\npart["day"].figure("track").plotly()\n'
+             'day.samples[["stw_kn", "tws_kn", "twa_deg"]].describe()',
+    ) if s else Section("day", "The day", _verdict(facts), tuple(blocks))
+
+
+def _states_basis(facts: Facts) -> str:
+    if facts.has("engine_rpm"):
+        return "today from the engine's revolutions."
+    if facts.day.crew.of("engine"):
+        return "today from the crew log."
+    return "today inferred, since neither tells about the engine."
+
+
+def _track_words(facts: Facts) -> str:
+    s = facts.day.summary
+    miles = s.get("distance_over_ground_nm")
+    return f"{amount(miles, 'NM')} over ground" if known(miles) else "distance unknown"
+
+
+def _verdict(facts: Facts) -> str:
+    s = facts.day.summary
+    sailed, motored, stopped = (s.get(k, 0.0) for k in ("sailing_s", "motoring_s", "stopped_s"))
+    parts = [f"{duration(value)} {word}" for value, word in
+             ((sailed, "under sail"), (motored, "under engine"), (stopped, "stopped"))
+             if known(value) and value >= 30]
+    kinds = texts(facts.day.maneuvers, "kind")
+    turns = [count(int((kinds == k).sum()), w) for k, w in KIND_WORDS.items()
+             if (kinds == k).any()]
+    if not parts:
+        return "Nothing in the log says what the boat did."
+    text = listed(parts)
+    if sailed < 30 and motored >= 30:
+        return f"{text}: nothing was sailed, so nothing below judges sailing."
+    if sailed < 30:
+        return f"{text}: the boat did not sail."
+    return f"{text}, with {listed(turns)}." if turns else f"{text}, without a maneuver."
+
+
+def _states_table(facts: Facts) -> Table:
+    state = texts(facts.day.samples, "state")
+    edges = np.flatnonzero(state[1:] != state[:-1]) + 1
+    bounds = [0, *edges.tolist(), state.size]
+    rows = []
+    for a, b in itertools.pairwise(bounds):
+        start, end = facts.time[a], facts.time[b - 1]
+        piece = facts.day.samples.iloc[a:b]
+        rows.append({
+            "state": state[a] or "unknown", "start": start, "end": end, "duration_s": end - start,
+            "speed": _mean(piece, "sog_kn", "stw_kn"), "wind": _mean(piece, "tws_kn"),
+            "_focus": (start - facts.t0, end - facts.t0, f"{state[a] or 'unknown'} from "
+                       f"{clock(start, False)}")})
+    return Table("states", "What she did when", (
+        Column("state", "state"), Column("start", "from", show="clock"),
+        Column("end", "to", show="clock"), Column("duration_s", "for", show="duration"),
+        Column("speed", "mean speed", 1, "kn"), Column("wind", "mean true wind", 1, "kn")), rows)
+
+
+def _mean(frame, *names: str) -> float:
+    for name in names:
+        if name in frame and frame[name].notna().any():
+            return float(frame[name].mean())
+    return float("nan")

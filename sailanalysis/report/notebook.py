@@ -1,0 +1,130 @@
+"""The same sections as a runnable notebook on the day's saved tables."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.errors import Finding, SailAnalysisError
+from sailanalysis.model import Boat, CrewEntry, CrewLog, Day, InputReport
+from sailanalysis.report.day_head import Head
+from sailanalysis.report.sections import Section
+
+TABLES = ("maneuvers", "legs", "polar", "targets", "helm", "trials")
+
+
+def report_notebook(sections: Sequence[Section], head: Head, private: bool = False) -> str:
+    """Notebook (format 4.5) with one heading, the findings and one code cell a section.
+
+    The cells read the tables that lie beside the notebook; nothing of the day is inside it.
+    """
+    import nbformat
+
+    from sailanalysis.report.safe import escape
+
+    def markdown(text: str) -> Any:
+        return nbformat.v4.new_markdown_cell(text)
+
+    shown = "" if not private else ", private=True"
+    cells = [
+        markdown(f"# {escape(head.title)}\n\n{escape(head.subtitle)}\n\n" + "\n".join(
+            f"{n}. {escape(text)}" for n, (text, _) in enumerate(head.findings, start=1))),
+        markdown("The cells below read the tables saved beside this notebook. Run them from the "
+                 "top; change what you like, the tables stay as they are."),
+        nbformat.v4.new_code_cell(
+            "import pandas as pd\n"
+            "from sailanalysis.report import day_sections, open_day\n\n"
+            'day = open_day(".")\n'
+            f"part = {{section.key: section for section in day_sections(day{shown})}}\n"
+            "list(part)"),
+    ]
+    for section in sections:
+        cells.append(markdown(f"## {escape(section.title)}\n\n{escape(section.verdict)}"))
+        first, *rest = [line for line in section.code.splitlines() if line.strip()] or [""]
+        if first:
+            cells.append(nbformat.v4.new_code_cell(first))
+        cells += [nbformat.v4.new_code_cell(line) for line in rest]
+    for number, cell in enumerate(cells):
+        cell["id"] = f"cell-{number:02d}"
+    book = nbformat.v4.new_notebook(cells=cells, metadata={
+        "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+        "language_info": {"name": "python"}})
+    nbformat.validate(book)
+    return nbformat.writes(book) + "\n"
+
+
+def open_day(folder: str | Path) -> Day:
+    """A day from the tables that ``sailanalysis day`` wrote.
+
+    Parameters
+    ----------
+    folder : path
+        Holds ``samples.parquet``, the CSV tables, ``summary.json`` and ``calibration.json``.
+
+    Returns
+    -------
+    Day
+        Without the richer results that only the logs carry (sources, sensor health); sections
+        that need those say so.
+
+    Raises
+    ------
+    SailAnalysisError
+        If the folder does not hold a day's tables.
+    """
+    folder = Path(folder)
+    try:
+        samples = pd.read_parquet(folder / "samples.parquet")
+        summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+        calibration = json.loads((folder / "calibration.json").read_text(encoding="utf-8"))
+        tables = {name: pd.read_csv(folder / f"{name}.csv") for name in TABLES}
+    except (OSError, ValueError) as error:
+        raise SailAnalysisError(f"{folder}: not the tables of a day: {error}") from error
+    if "time" in samples.columns:
+        samples = samples.set_index(pd.DatetimeIndex(pd.to_datetime(samples.pop("time"), utc=True),
+                                                     name="time"))
+    for name in ("helm", "sails", "boards", "state"):
+        if name in samples:
+            samples[name] = samples[name].astype(object).where(samples[name].notna(), "")
+    rate = summary.get("rate_hz")
+    if not rate:
+        step = np.median(np.diff(samples.index.asi8)) if len(samples) > 1 else 1
+        rate = 1.0 / max(float(step / np.timedelta64(1, "s").astype(
+            f"timedelta64[{samples.index.unit}]").astype(int)), 1e-3)
+    inputs = tuple(InputReport(
+        item["file"], item["format"], int(item["lines"]), int(item.get("used", 0)),
+        _reasons(item.get("rejected")), int(item.get("ignored", 0)))
+        for item in summary.get("inputs", []))
+    findings = tuple(Finding(f["code"], f["message"], level)
+                     for key, level in (("warnings", "warning"), ("notes", "note"))
+                     for f in summary.get(key, []))
+    return Day(samples=samples, rate_hz=float(rate), calibration=calibration,
+               wind_source=summary.get("wind_source", "none"), boat=Boat(),
+               crew=_crew(samples), inputs=inputs, findings=findings, summary=summary, **tables)
+
+
+def _reasons(rejected: Any) -> dict[str, int]:
+    if isinstance(rejected, dict):
+        return {str(k): int(v) for k, v in rejected.items()}
+    return {"rejected": int(rejected)} if rejected else {}
+
+
+def _crew(samples: pd.DataFrame) -> CrewLog:
+    """Changes of helm and sails as the samples hold them; the rest of the crew log is not saved."""
+    from sailanalysis.series import epoch_s
+
+    time = epoch_s(samples.index)
+    entries = []
+    for item in ("helm", "sails"):
+        if item not in samples:
+            continue
+        text = samples[item].to_numpy(dtype=object)
+        for at in np.flatnonzero(np.append([True], text[1:] != text[:-1])):
+            if text[at]:
+                entries.append(CrewEntry(float(time[at]), item, str(text[at])))
+    return CrewLog(tuple(sorted(entries, key=lambda e: e.time_s)))
