@@ -11,7 +11,12 @@ import pandas as pd
 
 from sailanalysis.angles import Floats
 from sailanalysis.measure.polar_basis import Basis, basis_for
-from sailanalysis.measure.polar_mask import lattice_tws_kn, support
+from sailanalysis.measure.polar_mask import (
+    LEAST_SECONDS,
+    lattice_tws_kn,
+    seconds_near,
+    support,
+)
 from sailanalysis.measure.polar_model import (
     LATTICE_TWA_DEG,
     Effect,
@@ -19,10 +24,12 @@ from sailanalysis.measure.polar_model import (
     Surface,
     polar_table,
 )
+from sailanalysis.measure.polar_ratio import coefficients_without, leg_polar_ratio
 from sailanalysis.measure.polar_shape import Shape, fit_shape
 from sailanalysis.measure.polar_solve import Fit, Prior, check, solve
+from sailanalysis.stats import mad_sd
 
-__all__ = ["PolarModel", "Surface", "fit_polar", "no_polar", "polar_table"]
+__all__ = ["PolarModel", "Surface", "fit_polar", "leg_polar_ratio", "no_polar", "polar_table"]
 
 _ANGLE_STEP_DEG: Final = 12.0
 _TWS_STEP_KN: Final = 3.0
@@ -31,6 +38,9 @@ _COARSE_TWS_KN: Final = 6.0
 _LEAST_BLOCKS: Final = 8
 """Four minutes of steady sailing: less is no polar."""
 _LEAST_SAIL_BLOCKS: Final = 10
+_TREND_DAYS: Final = 4
+TREND: Final = "per 30 days"
+"""Name of the effect that says how the boat's speed changes through a season."""
 
 
 def no_polar() -> PolarModel:
@@ -85,6 +95,7 @@ class _Data:
     day: np.ndarray
     days: list[str]
     leg: np.ndarray
+    leg_name: np.ndarray
     sails: np.ndarray
     side: Floats
     load: Floats
@@ -115,6 +126,7 @@ class _Data:
             tws=table["tws_kn"].to_numpy(float), twa=table["twa_deg"].to_numpy(float),
             stw=table["stw_kn"].to_numpy(float), seconds=table["seconds"].to_numpy(float),
             day=day_code, days=list(days), leg=leg,
+            leg_name=table["leg"].to_numpy(),
             sails=table["sails"].fillna("").to_numpy(object),
             side=np.where(table["twa_deg"].to_numpy(float) >= 0, 0.5, -0.5),
             load=tonnes, boards=table["boards"].fillna("").to_numpy(object),
@@ -129,20 +141,23 @@ def _fit(data: _Data, sail_sets: bool, replicates: int, seed: int) -> PolarModel
     lattice = lattice_tws_kn(data.tws)
     rng = np.random.default_rng(seed)
     whole = _Stage.of(data, shape, _Plan.of(data, ()))
-    surfaces = {"all": whole.surface("all", lattice, replicates, rng)}
+    surfaces = {"all": whole.surface("all", lattice, whole.draws(replicates, rng))}
     names = _sail_sets(data) if sail_sets else []
     stage = whole
     if len(names) == 1 and np.all(data.sails == names[0]):
         surfaces[names[0]] = surfaces["all"]
     elif names:
         stage = _Stage.of(data, shape, _Plan.of(data, names))
+        # the same draws for every set: differences between sets keep what they share
+        draws = stage.draws(replicates, rng)
         for name in names:
-            surfaces[name] = stage.surface(name, lattice, replicates, rng)
+            surfaces[name] = stage.surface(name, lattice, draws)
     leeway, leeway_known = _leeway(data, lattice)
     return PolarModel(
         tws_kn=lattice, surfaces=surfaces, leeway_deg=leeway, leeway_known=leeway_known,
         effects=stage.effects(), days=len(data.days), legs=int(data.leg.max()) + 1,
-        seconds=float(data.seconds.sum()), day_factors=stage.day_factors(), notes=stage.notes(),
+        seconds=float(data.seconds.sum()), day_factors=stage.day_factors(),
+        leg_shares=stage.leg_shares(), notes=stage.notes(),
     )
 
 
@@ -163,6 +178,8 @@ class _Stage:
     middle: Fit
     best: Fit
     spread_by_kn: Floats
+    design: Any
+    weight: Floats
 
     @classmethod
     def of(cls, data: _Data, shape: Shape, plan: _Plan) -> _Stage:
@@ -193,10 +210,10 @@ class _Stage:
             start = np.full(coarse.size, np.quantile(left, quantile))
             found.append(solve(loose, left, even, None, [prior], pseudo=check(quantile),
                                beta=start))
-        return cls(data, shape, plan, fit, coarse, found[0], found[1], by_kn)
+        return cls(data, shape, plan, fit, coarse, found[0], found[1], by_kn,
+                   design, weight)
 
-    def surface(self, name: str, lattice: Floats, replicates: int,
-                rng: np.random.Generator) -> Surface:
+    def surface(self, name: str, lattice: Floats, draws: tuple[Floats, Floats]) -> Surface:
         """One sail set's surface on the lattice."""
         data = self.data
         own = np.ones(data.tws.size, bool) if name == "all" else data.sails == name
@@ -211,7 +228,6 @@ class _Stage:
         factor = 1.0 + rows @ self.fit.beta
         middle = reference * (factor + spread * (loose @ self.middle.beta))
         best = reference * (factor + spread * (loose @ self.best.beta))
-        draws = self.draws(replicates, rng)
         moved = reference[:, None] * (rows @ draws[0] + spread[:, None] * (loose @ draws[1]))
         sd = np.sqrt(_row_variance(rows, self.fit.covariance)
                      + spread**2 * _row_variance(loose, self.middle.covariance)) * reference
@@ -222,7 +238,7 @@ class _Stage:
             out[inside] = np.maximum(value, 0.0)
             return out
 
-        cloud = np.full((replicates, *inside.shape), np.nan, dtype=np.float32)
+        cloud = np.full((draws[0].shape[1], *inside.shape), np.nan, dtype=np.float32)
         cloud[:, inside] = (middle[:, None] + moved).T
         return Surface(field(middle), field(np.maximum(best, middle)), field(middle - 1.96 * sd),
                        field(middle + 1.96 * sd), basis, near, cloud,
@@ -232,6 +248,39 @@ class _Stage:
         """Errors of the location's and the median offset's coefficients, a column a draw."""
         return (_normal(self.fit.covariance, replicates, rng),
                 _normal(self.middle.covariance, replicates, rng))
+
+    def leg_shares(self) -> pd.DataFrame:
+        """Each leg's speed over the polar that the leg's own day did not help to make.
+
+        With one day only, the leg itself is left out instead.
+        """
+        data = self.data
+        many = len(data.days) > 1
+        group = data.day if many else data.leg
+        beta = coefficients_without(self.fit, self.design, self.weight, data.leg, group)
+        if many:
+            beta[:, self.plan.first_day:] = 0.0
+        loose = self.coarse.design(data.tws, data.twa) @ self.middle.beta
+        spread = self.spread_by_kn[_slot(data.tws)]
+        factor = np.asarray(self.design.multiply(beta[group]).sum(axis=1)).ravel()
+        speed = self.shape.speed_kn(data.tws, data.twa) * (1.0 + factor + spread * loose)
+        known = self._known_without(group) & (speed > 0.1)
+        return _shares(data, np.where(known, speed, np.nan),
+                       "other days" if many else "other legs")
+
+    def _known_without(self, group: np.ndarray) -> np.ndarray:
+        """Whether the other groups sailed within reach of each block."""
+        data = self.data
+        lattice = lattice_tws_kn(data.tws)
+        i = np.clip(np.round((data.tws - lattice[0]) / 0.5).astype(int), 0, lattice.size - 1)
+        j = np.round(np.abs(data.twa)).astype(int)
+        every = seconds_near(data.tws, data.twa, data.seconds, lattice)
+        out = np.zeros(data.tws.size, dtype=bool)
+        for k in range(int(group.max()) + 1):
+            own = group == k
+            mine = seconds_near(data.tws[own], data.twa[own], data.seconds[own], lattice)
+            out[own] = (every - mine)[i[own], j[own]] >= LEAST_SECONDS - 1e-6
+        return out
 
     def effects(self) -> tuple[Effect, ...]:
         """Tested effects, in per cent of speed."""
@@ -252,9 +301,13 @@ class _Stage:
         """Each day's speed against the polar's."""
         if self.plan.days < 2:
             return pd.DataFrame(columns=["day", "factor", "low", "high", "minutes"])
-        part = slice(self.plan.first_day, self.plan.first_day + self.plan.days)
-        value = 1.0 + self.fit.beta[part]
-        sd = np.sqrt(np.diag(self.fit.covariance)[part])
+        rows = np.zeros((self.plan.days, self.fit.beta.size))
+        rows[np.arange(self.plan.days), self.plan.first_day + np.arange(self.plan.days)] = 1.0
+        for k, (name, column, _) in enumerate(self.plan.effects):
+            if name == TREND:
+                rows[self.data.day, self.plan.first_effect + k] = column
+        value = 1.0 + rows @ self.fit.beta
+        sd = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.fit.covariance, rows))
         minutes = np.bincount(self.data.day, self.data.seconds, self.plan.days) / 60.0
         return pd.DataFrame({"day": self.data.days, "factor": value, "low": value - 1.96 * sd,
                              "high": value + 1.96 * sd, "minutes": minutes})
@@ -262,7 +315,7 @@ class _Stage:
     def notes(self) -> dict[str, float]:
         """Numbers that a reader of the method wants."""
         return {
-            "block_noise_percent": 100 * self.fit.scale,
+            "block_noise_percent": 100 * mad_sd(self.fit.residual),
             "leg_sd_percent": 100 * self.fit.leg_sd,
             "day_sd_percent": 100 * self.day_sd(),
             "effective_parameters": self.fit.edf,
@@ -274,6 +327,34 @@ class _Stage:
         if self.plan.days < 2:
             return float("nan")
         return float(1.0 / np.sqrt(self.fit.priors[-1].strength[0]))
+
+
+def _shares(data: _Data, speed: Floats, basis: str) -> pd.DataFrame:
+    """Sum blocks to legs: actual over expected distance, where most of the leg is known."""
+    legs = int(data.leg.max()) + 1
+    known = np.isfinite(speed)
+
+    def total(value: Floats) -> Floats:
+        return np.bincount(data.leg, data.seconds * value, legs)
+
+    seconds = total(np.ones(known.size))
+    sailed, expected = total(np.where(known, data.stw, 0)), total(np.where(known, speed, 0))
+    enough = total(known.astype(float)) > 0.5 * seconds
+    first = np.unique(data.leg, return_index=True)[1]
+    ratio = np.divide(sailed, expected, out=np.full(legs, np.nan), where=enough & (expected > 0))
+    return pd.DataFrame({
+        "day": np.array(data.days, dtype=object)[data.day[first]], "leg": data.leg_name[first],
+        "side": np.where(data.twa[first] >= 0, "starboard", "port").astype(object),
+        "sails": data.sails[first], "seconds": seconds, "tws_kn": total(data.tws) / seconds,
+        "twa_deg": total(np.abs(data.twa)) / seconds, "stw_kn": total(data.stw) / seconds,
+        "polar_ratio": ratio, "basis": basis,
+    })
+
+
+def _days_since(days: Sequence[str]) -> Floats:
+    """Days since 1970 of labels that begin with a date; NaN-free (zero where there is none)."""
+    when = pd.to_datetime(pd.Series([str(d)[:10] for d in days]), errors="coerce")
+    return ((when - pd.Timestamp("1970-01-01")).dt.total_seconds() / 86400.0).fillna(0).to_numpy()
 
 
 def _slot(tws: Floats) -> np.ndarray:
@@ -347,6 +428,9 @@ class _Plan:
         effects = [("starboard against port", data.side, 0.03)]
         if np.ptp(data.load) > 0.05:
             effects.append(("load per 1000 kg", data.load, 0.10))
+        when = _days_since(data.days)
+        if len(data.days) >= _TREND_DAYS and np.ptp(when) >= 7.0:
+            effects.append((TREND, ((when - np.median(when)) / 30.0)[data.day], 0.05))
         boards, times = np.unique(data.boards.astype(str), return_counts=True)
         if boards.size > 1:
             usual = boards[np.argmax(times)]

@@ -91,6 +91,9 @@ class PolarModel:
         What the fit rests on.
     day_factors : DataFrame
         ``day, factor, low, high, minutes``: speed of each day against the polar's.
+    leg_shares : DataFrame
+        ``day, leg, side, sails, seconds, tws_kn, twa_deg, stw_kn, polar_ratio, basis``: each leg
+        against the polar that its own day (with one day: the leg itself) did not help to make.
     notes : dict
         Numbers of the fit (noise, spread of legs and days, effective degrees of freedom).
     """
@@ -104,6 +107,7 @@ class PolarModel:
     legs: int = 0
     seconds: float = 0.0
     day_factors: pd.DataFrame = field(default_factory=pd.DataFrame)
+    leg_shares: pd.DataFrame = field(default_factory=pd.DataFrame)
     notes: dict[str, float] = field(default_factory=dict)
 
     @property

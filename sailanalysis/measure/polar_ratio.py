@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any, Final
+
 import numpy as np
 import pandas as pd
 
-from sailanalysis.angles import Floats, cosd
-from sailanalysis.measure.polar import fit_polar
+from sailanalysis.angles import Floats
 from sailanalysis.measure.polar_model import PolarModel
+from sailanalysis.measure.polar_solve import Fit
+
+SHARE_COLUMNS: Final = ("day", "leg", "side", "sails", "seconds", "tws_kn", "twa_deg", "stw_kn",
+                        "polar_ratio", "angle_ratio", "vmg_ratio", "basis")
 
 
 def leg_polar_ratio(legs: pd.DataFrame, model: PolarModel) -> Floats:
@@ -40,80 +45,42 @@ def leg_polar_ratio(legs: pd.DataFrame, model: PolarModel) -> Floats:
     return np.divide(stw, target, out=np.full(stw.shape, np.nan), where=target > 0.1)
 
 
-def against_polar(blocks: pd.DataFrame, model: PolarModel) -> pd.DataFrame:
-    """Speed and VMG of each leg against a polar that may, or may not, hold the leg itself.
+def coefficients_without(fit: Fit, design: Any, weight: Floats, leg: np.ndarray,
+                         group: np.ndarray) -> Floats:
+    """Coefficients that each group of rows would have found absent.
+
+    One Newton step away from the full fit, exact for its quadratic approximation: the group's
+    share of the normal equations is taken out, strengths of the priors staying.
 
     Parameters
     ----------
-    blocks : DataFrame
-        Steady blocks.
+    design : sparse matrix, shape (n, p)
+    group : ndarray of int, shape (n,)
+        Whole legs only.
 
     Returns
     -------
-    DataFrame
-        One row a leg: ``day, leg, side, sails, seconds, tws_kn, twa_deg, stw_kn, polar_ratio,
-        vmg_ratio``. ``vmg_ratio`` is against the best VMG of the polar at that wind, upwind
-        (below 60 deg) and downwind (above 120 deg) only.
+    ndarray, shape (groups, p)
     """
-    from sailanalysis.measure.targets import targets_table
+    from scipy.linalg import cho_factor, cho_solve
+    from scipy.sparse import csr_matrix
 
-    columns = ["day", "leg", "side", "sails", "seconds", "tws_kn", "twa_deg", "stw_kn",
-               "polar_ratio", "vmg_ratio"]
-    if len(blocks) == 0:
-        return pd.DataFrame(columns=columns)
-    table = blocks.assign(off=blocks["twa_deg"].abs(), w=blocks["seconds"])
-    rows = []
-    targets = targets_table(model)
-    whole = targets[targets["sails"] == "all"]
-    for (day, leg), part in table.groupby(["day", "leg"], sort=True):
-        w = part["w"].to_numpy(float)
-        tws, off, stw = (float(np.average(part[c].to_numpy(float), weights=w))
-                         for c in ("tws_kn", "off", "stw_kn"))
-        sails = str(part["sails"].iloc[0])
-        # blocks against the polar one by one: gusts within the leg cancel
-        expected = model.speed_kn(part["tws_kn"], part["off"], sails)
-        plain = model.speed_kn(part["tws_kn"], part["off"])
-        expected = np.where(np.isfinite(expected), expected, plain)
-        known = np.isfinite(expected)
-        ratio = vmg_ratio = float("nan")
-        if w[known].sum() > 0.5 * w.sum():
-            own = float(np.sum(w[known] * part["stw_kn"].to_numpy(float)[known]))
-            ratio = own / float(np.sum(w[known] * expected[known]))
-        direction = "upwind" if off < 60 else "downwind" if off > 120 else ""
-        best = whole[whole["direction"] == direction]
-        if direction and len(best) and best["tws_kn"].min() <= tws <= best["tws_kn"].max():
-            vmg = float(np.average(part["stw_kn"] * cosd(part["off"]), weights=w))
-            vmg_ratio = vmg / float(np.interp(tws, best["tws_kn"], best["vmg_kn"]))
-        rows.append((day, leg, part["side"].iloc[0], sails, w.sum(), tws, off, stw, ratio,
-                     vmg_ratio))
-    return pd.DataFrame(rows, columns=columns)
-
-
-def against_other_days(blocks: pd.DataFrame) -> pd.DataFrame:
-    """Each leg against the polar of all other days.
-
-    A polar that holds the day itself flatters it: it has leaned towards what is now measured
-    against it. With one day only, each leg is set against the day's other legs, in four groups
-    of legs left out in turn.
-
-    Returns
-    -------
-    DataFrame
-        As :func:`against_polar`, with ``basis``: ``other days`` or ``other legs``.
-    """
-    days = sorted(blocks["day"].astype(str).unique()) if len(blocks) else []
-    if len(days) > 1:
-        groups = blocks["day"].astype(str).to_numpy()
-        keys, basis = days, "other days"
-    else:
-        order = pd.factorize(blocks["leg"], sort=True)[0] if len(blocks) else np.zeros(0, int)
-        groups = (order % 4).astype(str)
-        keys, basis = sorted(set(groups)), "other legs"
-    parts = []
-    for key in keys:
-        out = groups == key
-        model = fit_polar(blocks[~out], sail_sets=False, replicates=2)
-        parts.append(against_polar(blocks[out], model).assign(basis=basis))
-    if not parts:
-        return against_polar(blocks, fit_polar(blocks)).assign(basis="")
-    return pd.concat(parts, ignore_index=True)
+    hessian = np.linalg.inv(fit.covariance)
+    count = int(group.max()) + 1
+    out = np.empty((count, fit.beta.size))
+    for k in range(count):
+        rows = np.flatnonzero(group == k)
+        part, w = design[rows], weight[rows]
+        weighted = part.multiply(w[:, None]).tocsr()
+        gram = np.asarray((part.T @ weighted).todense()) / fit.noise_variance
+        legs, own = np.unique(leg[rows], return_inverse=True)
+        member = csr_matrix((np.ones(rows.size), (own, np.arange(rows.size))),
+                            shape=(legs.size, rows.size))
+        cross = np.asarray((member @ weighted).todense()) / fit.noise_variance
+        mass = np.bincount(own, w) / fit.noise_variance + 1.0 / max(fit.leg_sd, 1e-6) ** 2
+        gram -= cross.T @ (cross / mass[:, None])
+        score = np.asarray(weighted.T @ fit.pushed[rows]).ravel() / fit.noise_variance
+        left = hessian - gram
+        left[np.diag_indices_from(left)] += 1e-9 * np.trace(left) / len(left)
+        out[k] = fit.beta - cho_solve(cho_factor(left, lower=True), score)
+    return out

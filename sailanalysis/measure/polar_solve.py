@@ -64,13 +64,15 @@ class Fit:
     """Result of :func:`solve`.
 
     ``covariance`` is the posterior covariance of ``beta``: sampling and smoothing bias together.
-    ``residual`` is what is left after the leg effects; ``scale`` its robust standard deviation.
+    ``residual`` is what is left after the leg effects, ``pushed`` the same as the last Newton
+    step saw it, ``scale`` its robust standard deviation (weighted).
     """
 
     beta: Floats
     covariance: Floats
     leg_effect: Floats
     residual: Floats
+    pushed: Floats
     scale: float
     leg_sd: float
     noise_variance: float
@@ -195,8 +197,8 @@ def solve(
             break
     spare = max(n - edf, 0.1 * n)
     return Fit(beta, covariance, effect if leg is not None else np.zeros(0), residual,
-               scale * np.sqrt(n / spare), leg_sd if leg is not None else 0.0, variance, edf,
-               priors)
+               pushed / root, scale * np.sqrt(n / spare), leg_sd if leg is not None else 0.0, variance,
+               edf, priors)
 
 
 def _update(priors: list[Prior], beta: Floats, covariance: Floats) -> float:

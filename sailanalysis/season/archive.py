@@ -47,6 +47,7 @@ from sailanalysis.season.store import (
     write_table,
     write_text,
 )
+from sailanalysis.series import epoch_s
 
 TABLES: Final = ("blocks", "legs", "maneuvers", "helm", "trials", "polar", "targets")
 _BUSY_S: Final = 60.0
@@ -224,25 +225,30 @@ class Archive:
         Returns
         -------
         DataFrame
-            ``day_id, date, start, end, folder, content, filed, software, summary`` (dict)
-            and ``calibration`` (dict).
+            ``day`` (the id), ``date, start, end, folder, content, filed, software``, the plain
+            numbers and words of the day's summary, and ``calibration`` (dict).
         """
         with self._read() as db:
             rows = db.execute(
                 "SELECT day_id, date, start_s, end_s, folder, content, filed_s, software, summary,"
-                " calibration FROM days WHERE date >= ? AND date <= ? ORDER BY day_id",
+                " calibration FROM days WHERE date >= ? AND date <= ? ORDER BY start_s, day_id",
                 (from_ or "", to or "9999")).fetchall()
-        table = pd.DataFrame(rows, columns=["day_id", "date", "start", "end", "folder", "content",
-                                            "filed", "software", "summary", "calibration"])
+        head = ["day", "date", "start", "end", "folder", "content", "filed", "software"]
+        table = pd.DataFrame([r[:8] for r in rows], columns=head)
         for name in ("start", "end", "filed"):
             table[name] = pd.to_datetime(table[name].astype(float), unit="s", utc=True)
-        for name in ("summary", "calibration"):
-            table[name] = table[name].map(json.loads).astype(object)
+        summaries = [json.loads(r[8]) for r in rows]
+        for name in dict.fromkeys(k for s in summaries for k in s):
+            values = [s.get(name) for s in summaries]
+            if name not in head and not any(isinstance(v, (list, dict)) for v in values):
+                table[name] = values
+        table["warnings"] = [len(s.get("warnings") or []) for s in summaries]
+        table["calibration"] = pd.Series([json.loads(r[9]) for r in rows], dtype=object)
         return table
 
-    def match(self, day: str) -> list[str]:
-        """Ids of the days that a date or the start of an id names."""
-        return [d for d in self.days()["day_id"] if d.startswith(day)]
+    def match(self, name: str) -> list[str]:
+        """Ids of the days that a date, or the start of an id, names."""
+        return [d for d in self.days()["day"] if d.startswith(name)] if name else []
 
     def load(self, day_id: str) -> ArchivedDay:
         """Read one day back.
@@ -287,7 +293,7 @@ class Archive:
             try:
                 for row in self.days(from_, to).itertuples():
                     part = read_table(self.path / "days" / row.folder / f"{table}.parquet")
-                    part.insert(0, "day_id", row.day_id)
+                    part.insert(0, "day_id", row.day)
                     part.insert(1, "date", row.date)
                     parts.append(part)
             except FileNotFoundError as gone:
@@ -317,21 +323,71 @@ class Archive:
         return self.rows("maneuvers", from_, to)
 
     # -------------------------------------------------------------- keeping
-    def remove(self, day_id: str) -> None:
-        """Take a day out.
+    def remove(self, name: str) -> list[str]:
+        """Take out the days that a date or an id names.
 
-        Raises
-        ------
-        ArchiveError
-            Where there is no such day.
+        Returns
+        -------
+        list of str
+            Ids of the days taken out; empty where there was none.
         """
+        gone = self.match(name)
+        folders = []
         with self._write() as db:
-            row = db.execute("SELECT folder FROM days WHERE day_id = ?", (day_id,)).fetchone()
-            if row is None:
-                raise ArchiveError(f"{self.path}: holds no day '{day_id}'.")
-            db.execute("DELETE FROM raw_files WHERE day_id = ?", (day_id,))
-            db.execute("DELETE FROM days WHERE day_id = ?", (day_id,))
-        shutil.rmtree(self.path / "days" / row[0], ignore_errors=True)
+            for day_id in gone:
+                folders += db.execute("SELECT folder FROM days WHERE day_id = ?", (day_id,))
+                db.execute("DELETE FROM raw_files WHERE day_id = ?", (day_id,))
+                db.execute("DELETE FROM days WHERE day_id = ?", (day_id,))
+        for (folder,) in folders:
+            shutil.rmtree(self.path / "days" / folder, ignore_errors=True)
+        return gone
+
+    def settings(self, names: Sequence[str] = ()) -> list[dict[str, Any]]:
+        """Settings that days were filed with, to analyse them again.
+
+        Parameters
+        ----------
+        names : sequence of str
+            Dates or ids; none means all days.
+        """
+        chosen = [d for n in names for d in self.match(n)] if names else list(self.days()["day"])
+        out = []
+        for day_id in dict.fromkeys(chosen):
+            out.append(dict(self.load(day_id).record.get("settings") or {}))
+        return [s for s in out if s]
+
+    def memory(self, without: tuple[float, float] | None = None) -> dict[str, Any]:
+        """What earlier days lend to a new one: the season's polar and each helm's usual.
+
+        Parameters
+        ----------
+        without : (float, float), optional
+            Seconds since 1970 of a day that must not be compared with itself: days that overlap
+            it are left out.
+
+        Returns
+        -------
+        dict
+            ``polar_model`` and ``usual``; each missing where nothing is known.
+        """
+        from sailanalysis.measure.helm_usual import fit_usual
+        from sailanalysis.measure.polar import fit_polar
+
+        blocks, helm = self.blocks(), self.helm_rows()
+        if without is not None:
+            days = self.days()
+            start, end = epoch_s(days["start"]), epoch_s(days["end"])
+            same = set(days["day"][(start <= without[1]) & (end >= without[0])])
+            blocks = blocks[~blocks["day_id"].isin(same)]
+            helm = helm[~helm["day_id"].isin(same)]
+        out: dict[str, Any] = {}
+        if len(blocks):
+            model = fit_polar(blocks, replicates=2)
+            if model.known:
+                out["polar_model"] = model
+        if len(helm):
+            out["usual"] = fit_usual(helm)
+        return out
 
     def raw_files(self, day_id: str) -> tuple[RawFile, ...]:
         """Logs that a day was made from."""
@@ -363,7 +419,7 @@ class Archive:
         day_id, outcome : str
             ``filed``, or why not. A day that cannot be made again stays as it is.
         """
-        for day_id in list(days if days is not None else self.days()["day_id"]):
+        for day_id in list(days if days is not None else self.days()["day"]):
             old = self.load(day_id)
             gone = self.missing_raw(day_id)
             if not old.raw_files or gone:

@@ -52,7 +52,7 @@ def look(folder, expected):
         days = archive.days()
         assert days["date"].is_unique, "a day is doubled"
         held = {}
-        for day_id in days["day_id"]:
+        for day_id in days["day"]:
             day = archive.load(day_id)
             assert len(day.samples()) == 180 and len(day.tables["legs"]) == 1
             held[day.date] = round(float(day.tables["legs"]["stw_kn"].iloc[0]) * 1e5)

@@ -53,14 +53,14 @@ def test_a_longer_log_of_the_same_day_replaces_the_shorter(tmp_path):
     archive = Archive(tmp_path)
     archive.file_day(small_day("2026-05-02 10:00", minutes=10))
     archive.file_day(small_day("2026-05-02 09:00", minutes=120))
-    assert archive.days()["day_id"].tolist() == ["2026-05-02-0900"]
+    assert archive.days()["day"].tolist() == ["2026-05-02-0900"]
 
 
 def test_two_outings_on_one_date_stand_side_by_side(tmp_path):
     archive = Archive(tmp_path)
     archive.file_day(small_day("2026-05-02 16:00"))
     archive.file_day(small_day("2026-05-02 10:00"))
-    assert archive.days()["day_id"].tolist() == ["2026-05-02-1000", "2026-05-02-1600"]
+    assert archive.days()["day"].tolist() == ["2026-05-02-1000", "2026-05-02-1600"]
     assert archive.match("2026-05-02") == ["2026-05-02-1000", "2026-05-02-1600"]
 
 
@@ -85,10 +85,9 @@ def test_days_from_and_to(tmp_path):
 def test_removing_a_day(tmp_path):
     archive = Archive(tmp_path)
     day_id = archive.file_day(small_day())
-    archive.remove(day_id)
+    assert archive.remove("2026-05-02") == [day_id]
     assert len(archive.days()) == 0 and not list((tmp_path / "days").iterdir())
-    with pytest.raises(ArchiveError, match="holds no day"):
-        archive.remove(day_id)
+    assert archive.remove(day_id) == []
 
 
 def test_refile_calls_back_with_the_logs_and_says_what_it_could_not(tmp_path):
