@@ -112,6 +112,8 @@ class BoatModel:
         Time constant with which leeway follows.
     backing_deg_s : float
         Turning rate a backed sail gives a boat in irons.
+    port_factor : float
+        Unusual: factor on driving force on port tack (a bent rig, a fouled side).
     """
 
     name: str = "sloop"
@@ -146,6 +148,7 @@ class BoatModel:
     rpm_max: float = 3000.0
     sway_lag_s: float = 2.0
     backing_deg_s: float = 3.0
+    port_factor: float = 1.0
 
     @property
     def mass_kg(self) -> float:

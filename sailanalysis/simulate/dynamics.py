@@ -488,7 +488,9 @@ class Voyage:
                 side_force, drive = 0.0, -pressure * boat.windage_m2 * cos_b
             else:
                 side_force = pressure * area * (lift * cos_b + drag * sin_b)
-                drive = pressure * (s.trim * area * (lift * sin_b - drag * cos_b)
+                # Wind from port is negative abeam.
+                trim = s.trim * boat.port_factor if abeam < 0 else s.trim
+                drive = pressure * (trim * area * (lift * sin_b - drag * cos_b)
                                     - boat.windage_m2 * cos_b)
             # Heel: starboard down is positive, wind from starboard heels to port.
             lever = side_force * centre / righting

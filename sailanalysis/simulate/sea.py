@@ -39,6 +39,12 @@ class SeaModel:
         the major axis of the rotary ellipse.
     steady_current_kn, steady_set_deg : float
         Current that does not turn.
+    shear_deg : float
+        Unusual: the masthead's wind is turned by this much against the wind the sails feel.
+    tide_line_s, tide_line_kn : float
+        Unusual: at that time the boat crosses into a stream stronger by this along the axis.
+    squall_s, squall_factor, squall_length_s : float
+        Unusual: the wind grows by a factor within a minute, and falls again.
     """
 
     tws_kn: float = 12.0
@@ -61,6 +67,12 @@ class SeaModel:
     tide_round: float = 0.15
     steady_current_kn: float = 0.0
     steady_set_deg: float = 0.0
+    shear_deg: float = 0.0
+    tide_line_s: float = 0.0
+    tide_line_kn: float = 0.0
+    squall_s: float = 0.0
+    squall_factor: float = 1.0
+    squall_length_s: float = 900.0
 
 
 @dataclass
@@ -77,6 +89,7 @@ class Water:
     slope: dict[str, np.ndarray]
     pitch_deg: dict[str, np.ndarray]
     wave_height_m: float
+    shear_deg: float = 0.0
 
 
 def wandering(rng: np.random.Generator, n: int, step_s: float, scale_s: float) -> np.ndarray:
@@ -120,6 +133,10 @@ def make_water(sea: SeaModel, n: int, step_s: float, rng: np.random.Generator,
             + 0.57 * wandering(rng, n, step_s, 350.0))
     mean = np.maximum(sea.tws_kn + sea.tws_trend_kn_h * hours, 1.0)
     ground = np.maximum(mean * (1.0 + sea.turbulence * gust), 0.12 * mean)
+    if sea.squall_factor != 1.0:
+        since = time - sea.squall_s
+        rise = np.clip(since / 60.0, 0, 1) * np.clip((sea.squall_length_s - since) / 180.0, 0, 1)
+        ground = ground * (1.0 + (sea.squall_factor - 1.0) * rise)
     ramp = sea.ramp_deg * np.clip((time - sea.ramp_start_s) / max(sea.ramp_length_s, 1.0), 0, 1)
     phase = rng.uniform(0, 2 * np.pi)
     period = sea.shift_period_s * np.exp(0.12 * wandering(rng, n, step_s, 900.0))
@@ -133,6 +150,8 @@ def make_water(sea: SeaModel, n: int, step_s: float, rng: np.random.Generator,
     tide = 2 * np.pi * (hours + sea.tide_phase_h) / 12.42
     axis = np.radians(sea.tide_set_deg)
     along, across = sea.tide_kn * np.cos(tide), sea.tide_kn * sea.tide_round * np.sin(tide)
+    if sea.tide_line_kn:
+        along = along + sea.tide_line_kn * np.clip((time - sea.tide_line_s) / 20.0, 0, 1)
     steady = np.radians(sea.steady_set_deg)
     east = KNOT * (along * np.sin(axis) + across * np.cos(axis)
                    + sea.steady_current_kn * np.sin(steady))
@@ -151,9 +170,10 @@ def make_water(sea: SeaModel, n: int, step_s: float, rng: np.random.Generator,
         seen = sea.wave_period_s / max(1.0 + 0.8 * along_speed / celerity, 0.35)
         slope[name] = band(rng, n, step_s, seen)
         pitch[name] = band(rng, n, step_s, seen)
-    return Water(speed, direction, slow_water, np.hypot(felt_east, felt_north),
+    return Water(speed, (direction + sea.shear_deg) % 360.0, slow_water,
+                 np.hypot(felt_east, felt_north),
                  np.degrees(np.arctan2(felt_east, felt_north)) % 360.0, east, north, slope, pitch,
-                 sea.wave_height_m)
+                 sea.wave_height_m, sea.shear_deg)
 
 
 def _over_water(ground_m_s: np.ndarray, from_deg: np.ndarray, east: np.ndarray,

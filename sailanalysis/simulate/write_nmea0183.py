@@ -245,8 +245,8 @@ def _position(logged: Columns, faults: LogFaults, rng: np.random.Generator, vari
     tail = f"{abs(variation):.1f},{'E' if variation >= 0 else 'W'}" if faults.variation else ","
     if "RMC" in faults.positions:
         yield arrival, [
-            f"{talker}RMC,{c},{'A' if ok else 'V'},{p if ok else ',,,'},{s:.1f},{g:.1f},"
-            f"{d if known else ''},{tail},A"
+            f"{talker}RMC,{c},A,{p},{s:.1f},{g:.1f},{d if known else ''},{tail},A" if ok else
+            f"{talker}RMC,{c},V,,,,,,,,,,N"
             for c, p, s, g, d, known, ok in zip(clock, place, sog.tolist(), cog.tolist(), date,
                                                 dated.tolist(), seen.tolist(), strict=True)]
     if "GGA" in faults.positions:
