@@ -197,8 +197,8 @@ def solve(
             break
     spare = max(n - edf, 0.1 * n)
     return Fit(beta, covariance, effect if leg is not None else np.zeros(0), residual,
-               pushed / root, scale * np.sqrt(n / spare), leg_sd if leg is not None else 0.0, variance,
-               edf, priors)
+               pushed / root, scale * np.sqrt(n / spare), leg_sd if leg is not None else 0.0,
+               variance, edf, priors)
 
 
 def _update(priors: list[Prior], beta: Floats, covariance: Floats) -> float:

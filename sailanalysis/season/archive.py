@@ -322,6 +322,18 @@ class Archive:
         """Maneuvers of all days."""
         return self.rows("maneuvers", from_, to)
 
+    def records(self, from_: str | None = None,
+                to: str | None = None) -> list[tuple[str, str, dict[str, Any]]]:
+        """``(day, date, record)`` of all days in order; a record as :class:`ArchivedDay` has it."""
+        out = []
+        for row in self.days(from_, to).itertuples():
+            path = self.path / "days" / row.folder / "day.json"
+            try:
+                out.append((row.day, row.date, json.loads(path.read_text(encoding="utf-8"))))
+            except FileNotFoundError:
+                out.append((row.day, row.date, self.load(row.day).record))
+        return out
+
     # -------------------------------------------------------------- keeping
     def remove(self, name: str) -> list[str]:
         """Take out the days that a date or an id names.

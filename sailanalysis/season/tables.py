@@ -1,0 +1,84 @@
+"""The season's tables as published, and the polar for the helm station and other programs."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.measure.polar_model import PolarModel
+from sailanalysis.season.season import Season
+
+CARD_REACHES_DEG: Final = (60.0, 75.0, 90.0, 110.0, 120.0, 135.0, 150.0)
+
+POLAR_WORDS: Final = {
+    "sails": "sail set; 'all' is whatever was set",
+    "tws_kn": "true wind speed over the water, at the sensor's height, knots",
+    "twa_deg": "true wind angle off the bow, degrees, port and starboard pooled",
+    "stw_kn": "typical boat speed through the water (median of steady sailing), knots",
+    "stw_kn_low": "lower end of its 95 % interval, knots",
+    "stw_kn_high": "upper end of its 95 % interval, knots",
+    "stw_best_kn": "well-sailed boat speed (90th percentile of half-minute averages), knots",
+    "minutes": "steady sailing within 1 kn and 2.5 degrees, minutes",
+    "basis": "measured (two minutes or more there) or interpolated (in a narrow gap)",
+}
+"""What each column of the polar means."""
+
+
+def season_tables(season: Season) -> dict[str, pd.DataFrame]:
+    """Tables of a season by the name of their file."""
+    return {
+        "days": season.days, "polar": season.polar, "targets": season.targets,
+        "crossovers": season.crossovers, "helm_progress": season.helm_progress,
+        "helm_trend": season.helm_trend, "maneuver_progress": season.maneuver_progress,
+    }
+
+
+def helm_card(season: Season, sails: str = "all") -> pd.DataFrame:
+    """Numbers for one page at the helm station.
+
+    Returns
+    -------
+    DataFrame
+        One row a wind speed: ``tws_kn``, for ``up`` and ``down`` the target ``_twa_deg, _stw_kn,
+        _vmg_kn, _awa_deg``, and ``reach_ANGLE_kn`` for usual reaching angles; NaN where not known.
+    """
+    targets = season.targets[season.targets["sails"] == sails]
+    surface = season.polar[season.polar["sails"] == sails]
+    rows = []
+    for tws in sorted(set(targets["tws_kn"]) | set(surface["tws_kn"])):
+        row: dict[str, float] = {"tws_kn": float(tws)}
+        for word, direction in (("up", "upwind"), ("down", "downwind")):
+            here = targets[(targets["tws_kn"] == tws) & (targets["direction"] == direction)]
+            for name in ("twa_deg", "stw_kn", "vmg_kn", "awa_deg"):
+                row[f"{word}_{name}"] = float(here[name].iloc[0]) if len(here) else np.nan
+        speed = season.model.speed_kn(tws, np.array(CARD_REACHES_DEG), sails)
+        row |= {f"reach_{a:.0f}_kn": float(v) for a, v in zip(CARD_REACHES_DEG, speed, strict=True)}
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def polar_json(polar: pd.DataFrame, boat_name: str = "") -> str:
+    """The polar as JSON in plain documented columns.
+
+    Returns
+    -------
+    str
+        An object with ``boat``, ``columns`` (name to meaning) and ``rows`` (a list a point);
+        numbers to three decimals, null where unknown.
+    """
+    rows: list[list[Any]] = []
+    for row in polar[list(POLAR_WORDS)].itertuples(index=False):
+        rows.append([v if isinstance(v, str) else round(float(v), 3) if np.isfinite(v) else None
+                     for v in row])
+    return json.dumps({"boat": boat_name, "columns": POLAR_WORDS, "rows": rows}, indent=1)
+
+
+def polar_grid(model: PolarModel, sails: str = "all") -> pd.DataFrame:
+    """Typical speed as a grid: a row a wind angle, a column a wind speed, empty where unknown."""
+    from sailanalysis.measure.polar import polar_table
+
+    table = polar_table(model, [sails]) if sails in model.surfaces else polar_table(model, [])
+    return table.pivot_table(index="twa_deg", columns="tws_kn", values="stw_kn")
