@@ -41,6 +41,9 @@ BACK: Final = 0.95
 DEFAULT_BUILD_S: Final = 6.0
 LATEST_S: Final = 120.0
 """A catamaran may take a minute to rebuild; after two, something else is going on."""
+SPEED_SCALE_SD: Final = 0.03
+ANGLE_SD_DEG: Final = 2.0
+"""What a usual calibration leaves: 3 % of boat speed, 2 deg of wind angle (common practice)."""
 REACH_FROM_DEG: Final = 65.0
 REACH_TO_DEG: Final = 125.0
 """Between these she reaches (common practice), unless her own best angles lie nearer the beam."""
@@ -123,7 +126,7 @@ def cost_cases(samples: pd.DataFrame, table: pd.DataFrame,
     """All maneuvers with their references and losses, and what the day taught of the boat."""
     if not len(table):
         return [], Response()
-    series = sailing_series(samples)
+    series = sailing_series(samples, table)
     cases = _cases(series, table)
     response = learn_response(_steady_stretches(series, cases), model)
     for case in cases:
@@ -380,7 +383,7 @@ def _cost(case: Case, response: Response, model: SpeedModel | None) -> None:
     lost = np.where(good, case.reference.speed_ms - made, 0.0)
     case.loss_m = float(np.sum(lost) * one.grid.step_s) + case.reference.tail_m
     case.sd_m = float(np.sqrt(case.reference.sd_m**2 + _noise_m(case, response) ** 2
-                              + _wind_m(case) ** 2 + _axis_m(case) ** 2))
+                              + _wind_m(case) ** 2 + _calibration_m(case) ** 2))
 
 
 def _noise_m(case: Case, response: Response) -> float:
@@ -411,13 +414,10 @@ def _wind_m(case: Case) -> float:
     return abs(float(np.nansum(lever) * one.grid.step_s * np.radians(bow) * 2.0 / 3.0))
 
 
-def _axis_m(case: Case, axis_sd_deg: float = 2.0) -> float:
-    """The wind's axis may be off for good by what calibration leaves."""
-    if case.along != "wind":
-        return 0.0
-    return abs(case.loss_m * np.radians(axis_sd_deg) * np.tan(np.radians(
-        min(60.0, abs(abs(case.twa_after_deg) if case.sign > 0
-                      else 180.0 - abs(case.twa_after_deg))))))
-
-
-
+def _calibration_m(case: Case) -> float:
+    """What calibration leaves in the scales themselves: angles to the wind and boat speed."""
+    share = SPEED_SCALE_SD
+    if case.along == "wind":
+        off = abs(case.twa_after_deg) if case.sign > 0 else 180.0 - abs(case.twa_after_deg)
+        share = np.hypot(share, np.radians(ANGLE_SD_DEG) * np.tan(np.radians(min(60.0, off))))
+    return abs(case.loss_m) * float(share)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from sailanalysis.angles import Floats, arctan2d, cosd, sind, unwrap, wrap180
 from sailanalysis.segment.grid import Grid, box_mean, fill_short, make_grids
-from sailanalysis.segment.steady_wind import heading, is_turning
+from sailanalysis.segment.steady_wind import SETTLE_S, heading
+from sailanalysis.series import epoch_s, true_stretches
 from sailanalysis.units import KN_TO_MS
 
 Bools = NDArray[np.bool_]
@@ -38,6 +39,7 @@ class Series:
     tws_kn : ndarray, shape (n,)
         Bridged through turns, where motion and lag spoil it.
     turning : ndarray of bool, shape (n,)
+        In a maneuver, or the vane not settled after one.
     over_ground : bool
     """
 
@@ -67,12 +69,15 @@ class Series:
         return int(np.clip(k, 0, len(self.grid) - 1))
 
 
-def sailing_series(samples: pd.DataFrame, axis_offset_deg: float = 0.0) -> list[Series]:
+def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame,
+                   axis_offset_deg: float = 0.0) -> list[Series]:
     """Series of every stretch under sail that has speed, heading (or track) and wind.
 
     Parameters
     ----------
     samples : DataFrame, n rows
+    maneuvers : DataFrame
+        Through these, and until the vane has settled, the wind is drawn straight.
     axis_offset_deg : float
         Added to the wind's direction: what the day's own symmetry says the vane is off.
     """
@@ -83,13 +88,60 @@ def sailing_series(samples: pd.DataFrame, axis_offset_deg: float = 0.0) -> list[
         return []
     out = []
     for grid in make_grids(samples[use], COLUMNS):
-        series = _series(grid, axis_offset_deg) if len(grid) >= 30 else None
+        series = _series(grid, maneuvers, axis_offset_deg) if len(grid) >= 30 else None
         if series is not None:
             out.append(series)
-    return out
+    lag = log_lag_s(out)
+    return [_sharpened(one, lag) for one in out] if lag > 0.0 else out
 
 
-def _series(grid: Grid, axis_offset_deg: float) -> Series | None:
+def log_lag_s(series: list[Series]) -> float:
+    """Seconds that the speed log lags behind the speed over ground, in the maneuvers.
+
+    A damped log shows a tack's loss of speed late, when she points elsewhere, and so makes the
+    tack look cheaper. Both speeds fall and rise together in every maneuver, whatever the current
+    (it adds as much on the one tack as it takes on the other); the shift at which their changes
+    agree best is the lag. A receiver that lags more than the log gives nothing to correct.
+
+    Returns
+    -------
+    float
+        0 with fewer than four maneuvers or without agreement.
+    """
+    shifts = np.arange(-4, 9)
+    score, count, power = np.zeros(shifts.size), 0, np.zeros(2)
+    step = 1.0
+    for one in series:
+        sog = one.grid.column["sog_kn"] * KN_TO_MS
+        step = one.grid.step_s
+        if one.over_ground or step > 1.5 or np.isfinite(sog).mean() < 0.9:
+            continue
+        log, ground = (np.nan_to_num(np.gradient(box_mean(v, 3))) for v in (one.speed_ms, sog))
+        for part in true_stretches(one.turning):
+            a, b = part.start - 12, part.stop + 20
+            if a < 8 or b > log.size - 8:
+                continue
+            piece = log[a:b] - log[a:b].mean()
+            count += 1
+            power += (np.dot(piece, piece), np.dot(ground[a:b], ground[a:b]))
+            score += [np.dot(piece, ground[a - k:b - k]) for k in shifts]
+    if count < 4 or np.max(score) < 0.5 * np.sqrt(power[0] * power[1]):
+        return 0.0
+    k = int(np.clip(np.argmax(score), 1, shifts.size - 2))
+    left, top, right = score[k - 1:k + 2]
+    bend = left - 2.0 * top + right
+    peak = shifts[k] + (0.5 * (left - right) / bend if bend < 0 else 0.0)
+    return float(np.clip(peak * step, 0.0, 6.0))
+
+
+def _sharpened(one: Series, lag_s: float) -> Series:
+    """Speed with a first-order lag taken off: value plus lag times rate of change."""
+    smooth = box_mean(one.speed_ms, one.grid.bins(3.0))
+    rate = np.gradient(smooth) / one.grid.step_s
+    return replace(one, speed_ms=np.maximum(one.speed_ms + lag_s * np.nan_to_num(rate), 0.0))
+
+
+def _series(grid: Grid, maneuvers: pd.DataFrame, axis_offset_deg: float) -> Series | None:
     head, basis = heading(grid)
     if basis == "none" or not np.isfinite(grid.column["twd_deg"]).any():
         return None
@@ -100,7 +152,10 @@ def _series(grid: Grid, axis_offset_deg: float) -> Series | None:
         return None
     # Along the track, leeway is in the course already.
     leeway = np.zeros(len(grid)) if basis == "track" else np.nan_to_num(grid.column["leeway_deg"])
-    turning = is_turning(head, grid)
+    turning = np.zeros(len(grid), dtype=bool)
+    for start, end in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
+        a, b = np.searchsorted(grid.time_s, [start - 3.0, end + SETTLE_S])
+        turning[a:b] = True
     wind = bridged_wind_deg(grid.column["twd_deg"], turning, grid) + axis_offset_deg
     return Series(grid, head, head + leeway, wind, np.asarray(wrap180(wind - head), dtype=float),
                   speed, _bridged(grid.column["tws_kn"], turning, grid), turning, over_ground)
