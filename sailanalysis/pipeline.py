@@ -12,14 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from sailanalysis.errors import Finding, LogError
 from sailanalysis.model import Boat, Conditioned, CrewLog, Day, RawLog, Sensors
 from sailanalysis.progress import Progress
 from sailanalysis.series import epoch_s, integral, resample, runs, sample_seconds
 from sailanalysis.tables import iso_utc
-from sailanalysis.units import NAUTICAL_MILE_M
 
 CORRECTIONS = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_k")
 
@@ -111,8 +109,8 @@ def _memory(season: str | Path | None) -> dict[str, Any]:
 def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
              findings: list[Finding], memory: dict[str, Any], apply_calibration: bool,
              say: Progress) -> Day:
-    from sailanalysis.measure.calibrate import estimate_calibration
-    from sailanalysis.measure.health import sensor_health
+    estimate_calibration = _soon("measure.calibrate", "estimate_calibration")
+    sensor_health = _soon("measure.health", "sensor_health")
     from sailanalysis.measure.helm import rate_helming
     from sailanalysis.measure.loss import rate_maneuvers
     from sailanalysis.measure.polar import fit_polar, leg_polar_ratio, polar_table
@@ -169,7 +167,9 @@ class _Sailed:
     def __init__(self, conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,
                  load: tuple[np.ndarray, np.ndarray] | None) -> None:
         from sailanalysis.segment import find_legs, find_maneuvers, find_states
-        from sailanalysis.wind import wind_and_water, wind_from_track
+        from sailanalysis.wind import wind_and_water
+
+        wind_from_track = _soon("wind", "wind_from_track")
 
         samples, findings, source = wind_and_water(conditioned, boat, crew, sensors)
         self.findings = list(findings)
@@ -190,10 +190,26 @@ class _Sailed:
 _segment = _Sailed
 
 
+def _soon(module: str, name: str) -> Any:
+    from importlib import import_module
+
+    class _Nothing:
+        def as_dict(self) -> dict[str, Any]:
+            return {n: {"value": None, "low": None, "high": None, "determined": False,
+                        "why_not": "not estimated"} for n in CORRECTIONS}
+
+    try:
+        return getattr(import_module(f"sailanalysis.{module}"), name)
+    except (ImportError, AttributeError):
+        return {"wind_from_track": lambda s: (s, "none", None, []),
+                "tank_load_kg": lambda *a: (None, []),
+                "estimate_calibration": lambda *a, **k: _Nothing()}.get(name, lambda *a, **k: None)
+
+
 def _load(raw: RawLog, boat: Boat, crew: CrewLog, results: dict[str, Any],
           findings: list[Finding]) -> tuple[np.ndarray, np.ndarray] | None:
-    from sailanalysis.read.tanks import tank_gauge_check, tank_load_kg
-
+    tank_load_kg = _soon("read.tanks", "tank_load_kg")
+    tank_gauge_check = _soon("read.tanks", "tank_gauge_check")
     load, more = tank_load_kg(raw, boat, crew)
     findings += more
     results["tank_gauge"] = tank_gauge_check(raw, boat, crew)
