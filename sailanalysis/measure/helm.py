@@ -31,7 +31,7 @@ from sailanalysis.measure.helm_windows import (
     measure_windows,
     steady_pieces,
 )
-from sailanalysis.measure.helm_words import advice, verdict
+from sailanalysis.measure.helm_words import advice, compared, verdict, who
 from sailanalysis.measure.rudder import RudderDrag
 from sailanalysis.measure.steering import (
     MIN_RATE_HZ,
@@ -58,6 +58,13 @@ HELM_COLUMNS: Final = (
     "pitch_rate_rms_deg_s", "yaw_rate_rms_deg_s",
 )
 """Published columns first, then what the season model and the report need."""
+
+FORM_SD: Final = 0.05
+"""Standard deviation of log activity for what the model's form misses: no sea is one number."""
+
+INFERRED_SD: Final = 0.25
+"""Extra standard deviation of a helm's log activity when the rudder is only inferred: waves and
+gusts turn the boat too, and how well a helm damps them is part of what is seen."""
 
 TRACE_S: Final = 300.0
 
@@ -165,6 +172,16 @@ class HelmResult:
     reasons: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What there is to say, in order: each helm's day, comparisons, one thing to try."""
+        if self.by_helm.empty:
+            return self.reasons
+        return (*self.by_helm["sentence"], *(compared(row) for row in
+                                             self.comparisons.itertuples()),
+                *(f"{who(name)}: {text}" if name != AUTOPILOT else text
+                  for name, text in self.advice.items()), *self.reasons)
+
 
 def rate_helming(
     samples: pd.DataFrame, legs: pd.DataFrame, maneuvers: pd.DataFrame, boat: Boat,
@@ -231,12 +248,13 @@ def rate_helming(
         reasons.append(f"the rudder was logged every {1 / native:.0f} s: too slowly for rates, "
                        "reversals and a score")
     prior = usual or Usual()
-    fit, motion = _fit(windows, prior)
+    windows["stretch"] = _stretch_ids(windows)
+    fit, motion = _fit(windows, prior.inferred() if basis == "inferred" else prior)
     drag = RudderDrag.of(boat)
     if not drag.known:
         reasons.append("rudder drag is unknown: " + drag.why_not)
     table = _stretches(windows, fit, motion, prior, drag, basis)
-    by_helm = _by_helm(table, windows, fit, prior)
+    by_helm = _by_helm(table, windows, fit, motion, prior, basis)
     band = _wave_band(samples, pieces, rates, grid_hz)
     response = {name: helm_response(samples, [t for t in tracks if t.piece.helm == name], band)
                 for name in by_helm["helm"]} if basis == "rudder" else {}
@@ -249,7 +267,7 @@ def rate_helming(
              for row in by_helm.itertuples()}
     by_helm["sentence"] = [verdict(row) for row in by_helm.itertuples()]
     result = HelmResult(
-        rows=table, by_helm=by_helm, comparisons=_comparisons(fit, prior, by_helm),
+        rows=table, by_helm=by_helm, comparisons=_comparisons(fit, prior, by_helm, motion, basis),
         windows=windows, calm=calm, busy=busy, spectra=spectra, wave_band_hz=band,
         weather_helm=_weather_helm(windows), response=response, turning=turning,
         drag_from_day=cost, drag_why_not=cost_why, offset=offset, advice=words, usual=prior,
@@ -352,14 +370,17 @@ def _fit(windows: pd.DataFrame, prior: Usual) -> tuple[Fit | None, str]:
     at = Conditions.of(windows)
     motion = "roll and pitch" if at.has_motion else "wind"
     windows["residual"] = np.nan
+    windows["sea"] = np.nan
     windows["expected_activity_deg"] = np.nan
     if known.sum() < 3:
         return None, ""
     use = windows[known]
     fit = fit_conditions(np.log(use["activity_deg"].to_numpy()), Conditions.of(use),
                          use["helm"].to_numpy(dtype=object), prior,
-                         order=use["piece"].to_numpy(dtype=int))
+                         order=use["piece"].to_numpy(dtype=int),
+                         group=use["stretch"].to_numpy(dtype=int))
     windows.loc[known, "residual"] = fit.residual
+    windows.loc[known, "sea"] = fit.sea
     windows.loc[known, "expected_activity_deg"] = (use["activity_deg"].to_numpy()
                                                    / np.exp(fit.residual))
     return fit, motion
@@ -387,7 +408,6 @@ def _mean(value: pd.Series, weight: Floats) -> float:
 
 def _stretches(windows: pd.DataFrame, fit: Fit | None, motion: str, prior: Usual,
                drag: RudderDrag, basis: str) -> pd.DataFrame:
-    windows["stretch"] = _stretch_ids(windows)
     rows: list[dict[str, Any]] = []
     for _, group in windows.groupby("stretch", sort=False):
         weight = group["seconds"].to_numpy(dtype=float)
@@ -424,14 +444,14 @@ def _stretches(windows: pd.DataFrame, fit: Fit | None, motion: str, prior: Usual
             "gust_kn": float(np.sqrt(mean("gust_var"))),
             **{f"{k}_rate_rms_deg_s": float(np.sqrt(mean(f"{k}_var")))
                for k in ("roll", "pitch", "yaw")},
-            **_score(group, weight, fit, motion, prior),
+            **_score(group, weight, fit, motion, prior, basis),
         })
     return pd.DataFrame(rows).reindex(columns=list(HELM_COLUMNS)).sort_values(
         "start", kind="stable", ignore_index=True)
 
 
-def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, prior: Usual
-           ) -> dict[str, Any]:
+def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, prior: Usual,
+           basis: str) -> dict[str, Any]:
     """Smoothness of one stretch with its interval: sampling of its minutes and the model's own."""
     none = {"smoothness": np.nan, "smoothness_low": np.nan, "smoothness_high": np.nan,
             "activity_deg": np.nan, "expected_activity_deg": np.nan}
@@ -452,8 +472,14 @@ def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, pr
     slope = np.sum(grad * weight[:, None], axis=0) / weight.sum()
     items = weight.sum() ** 2 / np.sum(weight**2) / fit.inflation
     variance = fit.sd**2 / max(items, 1.0) + float(slope @ fit.cov @ slope)
+    j = fit.helms.index(str(use["helm"].iloc[0]))
+    sea = float(np.sum(use["sea"] * weight) / weight.sum())
+    variance += sea**2 * fit.slope_cov[j, -1] + 2 * sea * float(slope @ fit.slope_cov[j, :-1])
+    variance += FORM_SD**2
     if motion == "wind":
         variance += PROXY_SD**2
+    if basis == "inferred":
+        variance += INFERRED_SD**2
     half = 1.96 * float(np.sqrt(variance))
     return measured | {
         "smoothness": float(smoothness(residual, prior.spread)),
@@ -461,8 +487,8 @@ def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, pr
         "smoothness_high": float(smoothness(residual - half, prior.spread)), "why_not": ""}
 
 
-def _by_helm(table: pd.DataFrame, windows: pd.DataFrame, fit: Fit | None, prior: Usual
-             ) -> pd.DataFrame:
+def _by_helm(table: pd.DataFrame, windows: pd.DataFrame, fit: Fit | None, motion: str,
+             prior: Usual, basis: str) -> pd.DataFrame:
     """One row a helm: today's score over all their stretches, and against their own usual."""
     rows: list[dict[str, Any]] = []
     for helm, group in table.groupby("helm", sort=True):
@@ -477,7 +503,7 @@ def _by_helm(table: pd.DataFrame, windows: pd.DataFrame, fit: Fit | None, prior:
                      "rudder_drag_movement_ratio"):
             row[name] = _mean(group[name], weight)
         scored = group[group["smoothness"].notna()]
-        score = _score(mine, mine["seconds"].to_numpy(dtype=float), fit, "", prior) \
+        score = _score(mine, mine["seconds"].to_numpy(dtype=float), fit, motion, prior, basis) \
             if len(scored) else {}
         for name in ("smoothness", "smoothness_low", "smoothness_high"):
             row[name] = score.get(name, np.nan)
@@ -494,7 +520,8 @@ def _by_helm(table: pd.DataFrame, windows: pd.DataFrame, fit: Fit | None, prior:
     return pd.DataFrame(rows)
 
 
-def _comparisons(fit: Fit | None, prior: Usual, by_helm: pd.DataFrame) -> pd.DataFrame:
+def _comparisons(fit: Fit | None, prior: Usual, by_helm: pd.DataFrame, motion: str, basis: str
+                 ) -> pd.DataFrame:
     """Helms of the day against each other on the same sea; what the model shares cancels."""
     columns = ["helm", "other", "difference", "low", "high", "words"]
     scored = set(by_helm.loc[by_helm["smoothness"].notna(), "helm"])
@@ -508,6 +535,11 @@ def _comparisons(fit: Fit | None, prior: Usual, by_helm: pd.DataFrame) -> pd.Dat
                 continue
             gap = -(fit.effect[i] - fit.effect[j]) * 10.0 / prior.spread
             variance = fit.effect_cov[i, i] + fit.effect_cov[j, j] - 2 * fit.effect_cov[i, j]
+            variance += 2 * FORM_SD**2
+            if motion == "wind":
+                variance += 0.5 * PROXY_SD**2
+            if basis == "inferred":
+                variance += 2 * INFERRED_SD**2
             half = 1.96 * float(np.sqrt(variance)) * 10.0 / prior.spread
             rows.append((a, b, gap, gap - half, gap + half,
                          "smoother" if gap - half > 0 else

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 BLOCK_S: Final = 60.0
 LAG_S: Final = 6.0
+INFER_BAND_HZ: Final = 0.12
+"""An inferred rudder is kept to a helm's own band: higher up the waves turn the boat, not she."""
 GUST_LAG_S: Final = 15.0
 SECOND_SHARE: Final = 0.7
 """An excursion the other way of at least this share of the one before is a second correction."""
@@ -315,7 +317,7 @@ def infer_rudder(samples: pd.DataFrame, turning: Turning, grid_hz: float,
     Returns
     -------
     ndarray, shape (n,)
-        Smoothed over two seconds; NaN where unknown.
+        Below ``INFER_BAND_HZ`` only; NaN where unknown.
     """
     n = len(samples)
     out = np.full(n, np.nan)
@@ -334,8 +336,7 @@ def infer_rudder(samples: pd.DataFrame, turning: Turning, grid_hz: float,
         at = np.arange(x.size)
         x, y = np.interp(at, at[good], x[good]), np.interp(at, at[good], y[good])
         psi = np.degrees(np.unwrap(np.arctan2(x, y)))
-        for _ in range(2):
-            psi = slow_mean(psi, grid_hz, 2.0)
+        psi = low_pass(psi - psi[0], grid_hz, min(INFER_BAND_HZ, 0.45 * grid_hz))
         rate = np.gradient(psi) * grid_hz if psi.size > 2 else np.zeros(psi.size)
         bend = np.gradient(rate) * grid_hz if psi.size > 2 else rate
         out[run] = np.where(good, (lag * bend + rate) / k, np.nan)

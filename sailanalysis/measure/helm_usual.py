@@ -16,7 +16,7 @@ who happened to steer when.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -64,6 +64,10 @@ helm lies a factor of two to three (common practice), some three standard deviat
 SPREAD_FLOOR: Final = 0.2
 SPREAD_STRETCHES: Final = 20.0
 """How many stretches the starting spread counts for against the season's own."""
+
+SLOPE_SD: Final = 0.25
+"""Prior spread of helms' answers to the sea: one damps with it, another chases every wave. Scores
+are given for one reference sea, so that a helm is the same in smooth and in rough water."""
 
 HELM_SD: Final = 0.3
 AUTOPILOT_SD: Final = 0.6
@@ -119,10 +123,14 @@ class Usual:
     stretches, days : int
         What it rests on beyond the starting model.
     minutes : float
+    sea : float
+        Reference sea: by how much (log) it raises the expected activity; NaN: the day's own.
     turning : dict
         The boat's own turning response, ``K`` and ``T`` for a boat length and speed, if known.
     helms : dict
         Per helm, the usual smoothness of the season: ``value, low, high, days``.
+    slopes : dict
+        Per helm, how their activity grows with the sea beyond the boat's usual.
     """
 
     mean: Floats = field(default_factory=lambda: STARTING.copy())
@@ -131,8 +139,10 @@ class Usual:
     stretches: int = 0
     days: int = 0
     minutes: float = 0.0
+    sea: float = float("nan")
     turning: dict[str, float] = field(default_factory=dict)
     helms: dict[str, dict[str, float]] = field(default_factory=dict)
+    slopes: dict[str, float] = field(default_factory=dict)
 
     @property
     def from_archive(self) -> bool:
@@ -143,8 +153,10 @@ class Usual:
         """Plain values for JSON."""
         return {"mean": self.mean.tolist(), "cov": self.cov.tolist(), "spread": self.spread,
                 "stretches": self.stretches, "days": self.days, "minutes": self.minutes,
+                "sea": self.sea if np.isfinite(self.sea) else None,
                 "turning": dict(self.turning),
-                "helms": {k: dict(v) for k, v in self.helms.items()}, "terms": list(TERMS)}
+                "helms": {k: dict(v) for k, v in self.helms.items()},
+                "slopes": dict(self.slopes), "terms": list(TERMS)}
 
     @classmethod
     def from_dict(cls, value: dict[str, Any]) -> Usual:
@@ -153,8 +165,20 @@ class Usual:
             return cls()
         return cls(np.array(value["mean"], dtype=float), np.array(value["cov"], dtype=float),
                    float(value["spread"]), int(value["stretches"]), int(value["days"]),
-                   float(value["minutes"]), dict(value.get("turning", {})),
-                   {k: dict(v) for k, v in value.get("helms", {}).items()})
+                   float(value["minutes"]),
+                   float("nan") if value.get("sea") is None else float(value["sea"]),
+                   dict(value.get("turning", {})),
+                   {k: dict(v) for k, v in value.get("helms", {}).items()},
+                   {k: float(v) for k, v in value.get("slopes", {}).items()})
+
+    def inferred(self) -> Usual:
+        """The same for a rudder inferred from the boat's turning: less of the waves, less sure."""
+        cov = self.cov.copy()
+        cov[3:6, 3:6] += 0.5**2
+        cov[:6, :6] += 0.4**2
+        mean = self.mean.copy()
+        mean[3:6] -= np.log(2.0)
+        return replace(self, mean=mean, cov=cov)
 
 
 def starting_cov() -> Floats:
@@ -179,6 +203,12 @@ def expected_log_activity(mean: Floats, at: Conditions) -> tuple[Floats, Floats]
     ndarray, shape (n,)
     ndarray, shape (n, 9)
     """
+    expected, grad, _ = _expected(mean, at)
+    return expected, grad
+
+
+def _expected(mean: Floats, at: Conditions) -> tuple[Floats, Floats, Floats]:
+    """Expected log activity, its gradient, and by how much the sea raises it (log, not below 0)."""
     n = at.point.size
     which = np.select([at.point == POINTS[0], at.point == POINTS[2]], [0, 2], 1)
     row = np.arange(n)
@@ -204,7 +234,7 @@ def expected_log_activity(mean: Floats, at: Conditions) -> tuple[Floats, Floats]
     grad[:, 6] = np.where(none, 0.0, wave / total * share)
     grad[:, 7] = gust / total
     grad[:, 8] = fast
-    return 0.5 * np.log(total) + mean[8] * fast, grad
+    return 0.5 * np.log(total) + mean[8] * fast, grad, 0.5 * np.log(total / base)
 
 
 @dataclass(frozen=True)
@@ -217,9 +247,15 @@ class Fit:
         Coefficients after the data.
     helms : tuple of str
     effect, effect_cov : ndarray, shape (h,), (h, h)
-        Each helm's log activity about the usual.
+        Each helm's log activity about the usual, in the reference sea.
+    slope : ndarray, shape (h,)
+        How much more (or less) than usual each helm's activity grows with the sea.
     residual : ndarray, shape (n,)
-        Log activity less expected, the helm's effect still inside.
+        Log activity less expected, brought to the reference sea; the helm's effect still inside.
+    sea : ndarray, shape (n,)
+        How far the sea raised the expected activity, log, about the reference sea.
+    slope_cov : ndarray, shape (h, 9 + 1)
+        Covariance of each helm's slope with the coefficients, and its variance last.
     sd : float
         Of one item about its helm.
     inflation : float
@@ -231,7 +267,10 @@ class Fit:
     helms: tuple[str, ...]
     effect: Floats
     effect_cov: Floats
+    slope: Floats
+    slope_cov: Floats
     residual: Floats
+    sea: Floats
     sd: float
     inflation: float
 
@@ -239,6 +278,7 @@ class Fit:
 def fit_conditions(
     log_activity: Floats, at: Conditions, helm: NDArray[np.object_], prior: Usual,
     order: NDArray[np.int_] | None = None, item_sd: Floats | None = None,
+    group: NDArray[np.int_] | None = None,
 ) -> Fit:
     """Update the expected activity with data, every helm with an effect of their own.
 
@@ -250,6 +290,8 @@ def fit_conditions(
     prior : Usual
     order : ndarray of int, shape (n,), optional
         Piece each item belongs to, for the autocorrelation of consecutive items.
+    group : ndarray of int, shape (n,), optional
+        Stretch each item belongs to: what a stretch's minutes have in common widens every interval.
     item_sd : ndarray, shape (n,), optional
         Known standard deviation of each item; estimated as one number when not given.
 
@@ -266,25 +308,32 @@ def fit_conditions(
     index = np.array([names.index(str(h)) for h in helm], dtype=int)
     k, p, n = len(names), len(TERMS), log_activity.size
     effect_sd = np.array([AUTOPILOT_SD if h == AUTOPILOT else HELM_SD for h in names])
-    precision = np.zeros((p + k, p + k))
+    precision = np.zeros((p + 2 * k, p + 2 * k))
     precision[:p, :p] = np.linalg.inv(prior.cov)
-    precision[p:, p:] = np.diag(1.0 / effect_sd**2)
-    start = np.concatenate([prior.mean, np.zeros(k)])
+    precision[p:p + k, p:p + k] = np.diag(1.0 / effect_sd**2)
+    precision[p + k:, p + k:] = np.eye(k) / SLOPE_SD**2
+    start = np.concatenate([prior.mean, np.zeros(k),
+                            [prior.slopes.get(h, 0.0) for h in names]])
     x = start.copy()
     dummies = np.zeros((n, k))
     dummies[np.arange(n), index] = 1.0
     sd, inflation = SPREAD, 1.0
     info = precision
+    people = np.array([h != AUTOPILOT for h in names])[index]
+    people = people if people.any() else np.ones(n, dtype=bool)
+    sea = np.zeros(n)
     for _ in range(25):
-        expected, grad = expected_log_activity(x[:p], at)
-        residual = log_activity - expected - x[p:][index]
+        expected, grad, raised = _expected(x[:p], at)
+        reference = prior.sea if np.isfinite(prior.sea) else float(np.mean(raised[people]))
+        sea = raised - reference
+        residual = log_activity - expected - x[p:p + k][index] - x[p + k:][index] * sea
         if item_sd is None and n >= 8:
             sd = max(0.1, 1.4826 * float(np.median(np.abs(residual - np.median(residual)))))
-            inflation = _inflation(residual, order)
+            inflation = _inflation(residual, sd, order, group)
         each = np.full(n, sd) if item_sd is None else item_sd
         weight = np.minimum(1.0, 2.0 * each / np.maximum(np.abs(residual), 1e-12))
         weight = weight / (each**2 * inflation)
-        design = np.hstack([grad, dummies])
+        design = np.hstack([grad, dummies, dummies * sea[:, None]])
         info = precision + design.T @ (design * weight[:, None])
         step = np.linalg.solve(info, design.T @ (weight * residual) - precision @ (x - start))
         size = float(np.max(np.abs(step)))
@@ -292,22 +341,39 @@ def fit_conditions(
         if size < 1e-5:
             break
     cov = np.linalg.inv(info)
-    expected, _ = expected_log_activity(x[:p], at)
-    return Fit(x[:p], cov[:p, :p], names, x[p:], cov[p:, p:], log_activity - expected, sd,
-               inflation)
+    expected, _, raised = _expected(x[:p], at)
+    slope = x[p + k:]
+    slopes = slice(p + k, p + 2 * k)
+    return Fit(x[:p], cov[:p, :p], names, x[p:p + k], cov[p:p + k, p:p + k], slope,
+               np.hstack([cov[slopes, :p], np.diag(cov[slopes, slopes])[:, None]]),
+               log_activity - expected - slope[index] * sea, sea, sd, inflation)
 
 
-def _inflation(residual: Floats, order: NDArray[np.int_] | None) -> float:
-    """Items per independent item of a first-order autoregression, from neighbours in a piece."""
-    if order is None or residual.size < 12:
-        return 1.5
-    same = order[1:] == order[:-1]
-    if same.sum() < 8:
-        return 1.5
-    a, b = residual[:-1][same], residual[1:][same]
-    spread = float(np.mean(residual**2))
-    rho = float(np.clip(np.mean(a * b) / spread + 1.0 / same.sum(), 0.0, 0.8)) if spread else 0.0
-    return (1.0 + rho) / (1.0 - rho)
+def _inflation(residual: Floats, sd: float, order: NDArray[np.int_] | None,
+               group: NDArray[np.int_] | None) -> float:
+    """Items per independent item: from neighbours in a piece, and from what a stretch shares.
+
+    The first is that of a first-order autoregression; the second compares the scatter of stretch
+    means with what independent items would give, leaning on the first while stretches are few. The
+    larger counts.
+    """
+    near = 1.5
+    if order is not None and residual.size >= 12:
+        same = order[1:] == order[:-1]
+        if same.sum() >= 8:
+            spread = float(np.mean(residual**2))
+            rho = float(np.mean(residual[:-1][same] * residual[1:][same])) / max(spread, 1e-12)
+            rho = float(np.clip(rho + 1.0 / same.sum(), 0.0, 0.8))
+            near = (1.0 + rho) / (1.0 - rho)
+    if group is None:
+        return near
+    size = np.bincount(group).astype(float)
+    size[size == 0] = np.nan
+    limited = np.clip(residual, -3 * sd, 3 * sd)
+    means = np.bincount(group, weights=limited) / size
+    good = np.isfinite(means)
+    shared = float(np.sum(size[good] * means[good] ** 2)) / sd**2
+    return max(near, (6.0 * near + shared) / (6.0 + max(int(good.sum()) - 4, 0)))
 
 
 def smoothness(residual_log: float | Floats, spread: float) -> Any:
@@ -356,12 +422,37 @@ def fit_usual(rows: pd.DataFrame, prior: Usual | None = None) -> Usual:
     residual = fit.residual[people]
     spread = prior.spread
     if residual.size:
-        centred = float(np.sum(np.minimum(np.abs(residual), 1.0) ** 2))
-        spread = float(np.sqrt((SPREAD_STRETCHES * prior.spread**2 + centred)
+        squares = float(np.sum(np.minimum(np.abs(residual), 1.0) ** 2))
+        spread = float(np.sqrt((SPREAD_STRETCHES * prior.spread**2 + squares)
                                / (SPREAD_STRETCHES + residual.size)))
-    days = int(use["day"].nunique()) if "day" in use else 0
-    return Usual(fit.mean, fit.cov, max(spread, SPREAD_FLOOR), prior.stretches + len(use),
-                 prior.days + days, prior.minutes + float(minutes.sum()), dict(prior.turning))
+    days = use["day"] if "day" in use else use.get("date")
+    sea = float(np.mean(_expected(fit.mean, Conditions.of(use))[2]))
+    usual = Usual(
+        fit.mean, fit.cov, max(spread, SPREAD_FLOOR), prior.stretches + len(use),
+        prior.days + (int(days.nunique()) if days is not None else 0),
+        prior.minutes + float(minutes.sum()), sea, dict(prior.turning), {},
+        dict(zip(fit.helms, fit.slope.tolist(), strict=True)))
+    return replace(usual, helms=_usual_by_helm(rescore(use, usual), days))
+
+
+def _usual_by_helm(rows: pd.DataFrame, days: pd.Series | None) -> dict[str, dict[str, float]]:
+    """Each helm's mean score over their days, with Student's interval from three days on."""
+    if days is None:
+        return {}
+    from scipy.stats import t as student
+
+    out: dict[str, dict[str, float]] = {}
+    table = rows.assign(_day=days.astype(str), _w=rows["minutes"] * rows["smoothness"])
+    table = table[table["smoothness"].notna()]
+    for helm, group in table.groupby("helm"):
+        sums = group.groupby("_day")[["_w", "minutes"]].sum()
+        score = (sums["_w"] / sums["minutes"]).to_numpy(dtype=float)
+        half = (float(student.ppf(0.975, score.size - 1)) * float(np.std(score, ddof=1))
+                / np.sqrt(score.size) if score.size >= 3 else float("nan"))
+        mean = float(score.mean())
+        out[str(helm)] = {"value": mean, "low": mean - half, "high": mean + half,
+                          "days": float(score.size)}
+    return out
 
 
 def rescore(rows: pd.DataFrame, usual: Usual) -> pd.DataFrame:
@@ -378,8 +469,11 @@ def rescore(rows: pd.DataFrame, usual: Usual) -> pd.DataFrame:
         return out
     activity = rows["activity_deg"].to_numpy(dtype=float)
     scored = np.isfinite(activity) & np.isfinite(rows["smoothness"].to_numpy(dtype=float))
-    expected, grad = expected_log_activity(usual.mean, Conditions.of(rows))
-    residual = np.log(np.where(scored, activity, 1.0)) - expected
+    expected, grad, raised = _expected(usual.mean, Conditions.of(rows))
+    slope = np.array([usual.slopes.get(str(h), 0.0) for h in rows["helm"].fillna("")])
+    reference = usual.sea if np.isfinite(usual.sea) else float(np.mean(raised))
+    residual = (np.log(np.where(scored, activity, 1.0)) - expected
+                - slope * (raised - reference))
     model = np.einsum("ij,jk,ik->i", grad, usual.cov, grad)
     half = 1.96 * np.sqrt(model + row_sd(rows["minutes"].to_numpy(dtype=float)) ** 2)
     for name, value in (("smoothness", residual), ("smoothness_low", residual + half),

@@ -44,6 +44,16 @@ def verdict(row: Any) -> str:
     return f"{score}: about what such conditions ask for, as far as this day can tell."
 
 
+def compared(row: Any) -> str:
+    """Two helms on the same sea, never without the interval."""
+    first, second = who(row.helm), who(row.other)
+    second = "the autopilot" if row.other == AUTOPILOT else second
+    span = f"{row.difference:+.0f} points ({row.low:+.0f} to {row.high:+.0f})"
+    if row.words == "no difference shown":
+        return f"{first} against {second} in like conditions: {span}, no difference shown."
+    return f"{first} was {row.words} than {second} in like conditions: {span}."
+
+
 def advice(row: Any, response: Response | None, spectrum: Spectrum | None) -> str:
     """One thing to try next time, the one the numbers support best."""
     if row.helm == AUTOPILOT:

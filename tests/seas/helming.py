@@ -111,8 +111,10 @@ def sail(helms, days=1, hours=2.0, craft="sloop", seed=0, turn_min=20.0, rate=10
     K, T = boat.k * v / boat.length_m, boat.t * boat.length_m / v
     # She wants to luff with the wind's pressure: the rudder that holds her.
     balance = -side * boat.weather_helm_deg * (tws / 12.0) ** 2 * np.where(leg_of == "upwind", 1, .6)
-    gain = np.array([x.gain for x in helms])
-    rate_gain = np.array([x.rate_gain for x in helms])
+    # People suit their hand to the boat: a boat that turns quicker gets less rudder.
+    quick = (boat.k / boat.length_m / boat.t * boat.knots) / (0.9 / 10.0 / 0.8 * 6.0)
+    gain = np.array([x.gain for x in helms]) / np.sqrt(quick)
+    rate_gain = np.array([x.rate_gain for x in helms]) / quick
     dead = np.array([x.dead_deg for x in helms])
     gear = np.array([x.gear_deg_s for x in helms])
     delay = np.array([max(1, round(x.delay_s * rate)) for x in helms])
@@ -169,8 +171,10 @@ def sail(helms, days=1, hours=2.0, craft="sloop", seed=0, turn_min=20.0, rate=10
                 ok[max(0, c - 300):c + 600] = False
             truth[x.name] = {"rms": float(np.sqrt(np.mean(dev[ok] ** 2))),
                              "rate_rms": float(np.sqrt(np.mean(np.diff(r)[ok[1:]] ** 2)) * rate),
-                             "log": float(np.mean(0.5 * np.log([np.mean(dev[o] ** 2) for o in
-                                    np.array_split(np.flatnonzero(ok), 40)]))),
+                             "log": float(np.mean([
+                                 0.25 * np.log(np.mean(dev[o] ** 2)
+                                               * np.mean(np.gradient(r)[o] ** 2) * rate**2)
+                                 for o in np.array_split(np.flatnonzero(ok), int(60 * hours))])),
                              "smooth": float(np.sqrt(np.mean(dev[ok & ~rough] ** 2))),
                              "rough": float(np.sqrt(np.mean(dev[ok & rough] ** 2)))}
         samples = pd.DataFrame({
