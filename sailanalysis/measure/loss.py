@@ -39,6 +39,8 @@ LEAST_S: Final = 20.0
 """Less steady sailing than this on a side does not carry a reference."""
 BACK: Final = 0.95
 DEFAULT_BUILD_S: Final = 6.0
+LACK: Final = 0.02
+"""A maneuver is over when no more than this share of her speed should still be missing."""
 LATEST_S: Final = 120.0
 """A catamaran may take a minute to rebuild; after two, something else is going on."""
 SPEED_SCALE_SD: Final = 0.03
@@ -66,6 +68,7 @@ class Case:
     stop: int = 0
     back: int | None = None
     build_s: float = 6.0
+    lacking: float = 0.02
     measure: Floats = field(default_factory=lambda: np.empty(0))
     before: Bools = field(default_factory=lambda: np.empty(0, dtype=bool))
     after: Bools = field(default_factory=lambda: np.empty(0, dtype=bool))
@@ -131,11 +134,9 @@ def cost_cases(samples: pd.DataFrame, table: pd.DataFrame,
     response = learn_response(_steady_stretches(series, cases), model)
     for case in cases:
         _prepare(case, model)
-    usual = {kind: _usual_recovery_bins(cases, kind) for kind in ("tack", "gybe", "luff", "circle")}
-    build = {kind: _usual_build_s(cases, kind) for kind in usual}
+    builds = _builds(cases)
     for case in cases:
-        _limit(case, usual.get(case.kind))
-        case.build_s = build.get(case.kind, DEFAULT_BUILD_S)
+        _limit(case, builds[case.row])
     response = replace(response, side_sd=_side_sd(cases, response))
     for case in cases:
         if not case.why_not:
@@ -276,44 +277,62 @@ def _relative(case: Case) -> Floats:
     return box_mean(case.measure, case.series.grid.bins(7.0)) / np.maximum(level, 0.05)
 
 
-def _usual_recovery_bins(cases: list[Case], kind: str) -> int | None:
-    """Bins from the crossing until the median maneuver of the day is back for good."""
-    group = [c for c in cases if c.kind == kind and c.measure.size]
-    if len(group) < 3:
-        return None
-    longest = group[0].series.grid.bins(LATEST_S)
-    stack = np.full((len(group), longest), np.nan)
-    for row, case in zip(stack, group, strict=True):
-        last = min(case.crossing + longest, case.ceiling)
-        part = _relative(case)[case.crossing:last]
-        row[:part.size] = part
-    seen = np.isfinite(stack).sum(axis=0) >= max(3, len(group) // 2)
-    if not seen.any():
-        return None
-    size = int(np.flatnonzero(seen)[-1]) + 1
-    middle = np.nanmedian(stack[:, :size], axis=0)
-    middle = box_mean(middle, group[0].series.grid.bins(5.0))
-    low = np.flatnonzero(middle < 0.98)
-    return int(low[-1]) + 1 if low.size and low[-1] + 1 < size else None
+@dataclass(frozen=True)
+class Build:
+    """How speed comes back: exponentially, from a share ``deep`` lost at bin ``low``."""
+
+    low: int
+    deep: float
+    time_s: float
+
+    def lacking(self, bin_: int, step_s: float) -> float:
+        """Share of the speed still missing at a bin."""
+        return self.deep * float(np.exp(-max(0, bin_ - self.low) * step_s / self.time_s))
+
+    def bins_until(self, share: float, step_s: float) -> int:
+        """Bins from the low until no more than ``share`` is missing."""
+        if self.deep <= share:
+            return 0
+        return round(self.time_s * float(np.log(self.deep / share)) / step_s)
 
 
-def _usual_build_s(cases: list[Case], kind: str) -> float:
-    """Time constant of the build: from half to 85 % of what was lost, the middle maneuver's."""
-    found = []
-    for case in cases:
-        if case.kind != kind or not case.measure.size:
-            continue
-        last = min(case.crossing + case.series.grid.bins(LATEST_S), case.ceiling)
-        part = _relative(case)[case.start:last]
-        if part.size < 10 or not np.isfinite(part).any():
-            continue
-        low = int(np.nanargmin(part))
-        deep = 1.0 - part[low]
+def _own_build(case: Case) -> Build | None:
+    """Depth of the loss of speed, and the time constant from half to 85 % of it regained."""
+    one, grid = case.series, case.series.grid
+    last = min(case.crossing + grid.bins(LATEST_S), case.ceiling)
+    index = np.arange(len(grid))
+    first, second = (np.mean(one.speed_ms[m]) for m in (case.before, case.after))
+    level = np.where(index < case.crossing, first, second if case.two_sided else first)
+    part = (box_mean(one.speed_ms, grid.bins(3.0)) / np.maximum(level, 0.05))[case.start:last]
+    if part.size < 10 or not np.isfinite(part).any():
+        return None
+    low = int(np.nanargmin(part[:max(10, case.end + grid.bins(20.0) - case.start)]))
+    deep = 1.0 - float(part[low])
+    with np.errstate(invalid="ignore"):
         half = np.flatnonzero(part[low:] > 1.0 - 0.5 * deep)
         most = np.flatnonzero(part[low:] > 1.0 - 0.15 * deep)
-        if deep > 0.1 and half.size and most.size:
-            found.append((most[0] - half[0]) * case.series.grid.step_s / np.log(0.5 / 0.15))
-    return float(np.clip(np.median(found), 2.0, 30.0)) if len(found) >= 3 else DEFAULT_BUILD_S
+    if deep < 0.08 or not (half.size and most.size):
+        return None
+    seconds = (most[0] - half[0]) * grid.step_s / np.log(0.5 / 0.15)
+    return Build(case.start + low, deep, float(np.clip(seconds, 1.0, 40.0)))
+
+
+def _builds(cases: list[Case]) -> dict[int, Build]:
+    """Every maneuver's build, its time constant drawn to the middle one of its kind."""
+    own = {c.row: _own_build(c) if c.measure.size else None for c in cases}
+    out = {}
+    for case in cases:
+        alike = [b.time_s for c in cases if c.kind == case.kind and (b := own[c.row])]
+        usual = float(np.median(alike)) if alike else DEFAULT_BUILD_S
+        mine = own[case.row]
+        if mine is None:
+            out[case.row] = Build(case.end, 0.1, usual)
+        else:
+            # One noisy curve against the middle of many: the geometric mean of the two.
+            share = 0.5 if len(alike) >= 3 else 1.0
+            out[case.row] = Build(mine.low, mine.deep,
+                                  usual ** (1.0 - share) * mine.time_s**share)
+    return out
 
 
 def _own_recovery(case: Case) -> int | None:
@@ -330,7 +349,7 @@ def _own_recovery(case: Case) -> int | None:
     return case.crossing + int(found[0]) if found.size else None
 
 
-def _limit(case: Case, usual_bins: int | None) -> None:
+def _limit(case: Case, build: Build) -> None:
     """Set where the maneuver ends and which sailing after it is steady."""
     if not case.measure.size:
         return
@@ -339,10 +358,13 @@ def _limit(case: Case, usual_bins: int | None) -> None:
     if case.back is None:
         case.why_not = case.why_not or "her speed was not back before the next change"
         return
-    stop = max(case.back + grid.bins(5.0), case.end + grid.bins(5.0))
-    if usual_bins is not None:
-        stop = max(stop, case.crossing + usual_bins)
-    case.stop = min(stop, case.ceiling)
+    soonest = max(case.back, case.end) + grid.bins(5.0)
+    stop = max(soonest, build.low + build.bins_until(LACK, grid.step_s))
+    # Rather leave a little of the build to the estimate of the tail than have no steady sailing.
+    latest = case.ceiling - grid.bins(LEAD_S + 2.0 * LEAST_S)
+    case.stop = min(max(min(stop, latest), soonest), case.ceiling)
+    case.build_s = build.time_s
+    case.lacking = min(build.lacking(case.stop, grid.step_s), 0.3)
     index = np.arange(len(grid))
     known = np.isfinite(case.measure)
     until = min(case.ceiling - grid.bins(LEAD_S), case.stop + grid.bins(AROUND_S))
@@ -377,7 +399,8 @@ def _cost(case: Case, response: Response, model: SpeedModel | None) -> None:
     twa = 0.5 * (abs(case.twa_before_deg) + abs(case.twa_after_deg))
     shape = expected_vmg(one, model, twa, response.lag_s)
     case.reference = predict(one, case.measure, shape, case.before, case.after, case.window,
-                             case.crossing, response, case.two_sided, case.build_s)
+                             case.crossing, response, case.two_sided, case.build_s,
+                             case.lacking)
     made = case.measure[case.window]
     good = np.isfinite(made)
     lost = np.where(good, case.reference.speed_ms - made, 0.0)

@@ -32,8 +32,8 @@ BLOCK_S: Final = 5.0
 """One block holds a wave or two: shorter ones would only repeat them."""
 LAGS_S: Final = (3.0, 6.0, 12.0, 20.0, 30.0)
 """Trial times for speed to answer the wind: dinghy to heavy cruiser."""
-LACK_SD: Final = 0.03
-"""Share of the speed made good that may still be missing when a maneuver is called over."""
+LACK_SD: Final = 0.02
+"""Least doubt about the share of the speed still missing when a maneuver is called over."""
 DEFAULT_NOISE: Final = 0.05
 """Share of the speed made good that varies on its own, where the day is too short to tell."""
 
@@ -223,7 +223,7 @@ class Reference:
 
 def predict(series: Series, measure: Floats, shape: Floats, before: Bools, after: Bools,
             window: slice, crossing: int, response: Response, two_sided: bool,
-            build_s: float) -> Reference:
+            build_s: float, lacking_share: float) -> Reference:
     """Carry the two sides through a window.
 
     Parameters
@@ -245,6 +245,8 @@ def predict(series: Series, measure: Floats, shape: Floats, before: Bools, after
     build_s : float
         Time constant with which speed builds after the turn: what is missing yet when the window
         ends decays with it, and is estimated from the sailing that follows.
+    lacking_share : float
+        Share of the speed expected to be missing then, by the build so far.
     """
     grid = series.grid
     level = float(np.mean(measure[before | after]))
@@ -256,7 +258,8 @@ def predict(series: Series, measure: Floats, shape: Floats, before: Bools, after
     if not two_sided:
         s, side = 0.0 * s, 0.0 * side
     lacking = np.where(t > at[-1], np.exp(-(t - at[-1]) / build_s), 0.0)
-    side_var, lack_var = response.side_sd**2, LACK_SD**2
+    side_var, lack_var = response.side_sd**2, max(LACK_SD, 0.7 * lacking_share) ** 2
+    y = y + lacking_share * lacking
     cov = response.covariance(t, t) + np.diag(response.nugget * weight) \
         + side_var * np.outer(s, s) + lack_var * np.outer(lacking, lacking)
     to = response.covariance(at, t) + side_var * np.outer(side, s)
@@ -268,7 +271,7 @@ def predict(series: Series, measure: Floats, shape: Floats, before: Bools, after
     predicted = mean + to @ left
     share = relative[window] * level * grid.step_s
     tail = build_s * level
-    lack = -lack_var * float(lacking @ left)
+    lack = lacking_share - lack_var * float(lacking @ left)
     # The whole is one linear functional of the observations; so is its error.
     cross = share @ to - tail * lack_var * lacking
     own = share @ (response.covariance(at, at) + side_var * np.outer(side, side)) @ share \
