@@ -3,78 +3,191 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from sailanalysis.errors import Finding
 from sailanalysis.read.reading import ClockKind
 
 Floats = NDArray[np.float64]
-DAY_S = 86400.0
+Bools = NDArray[np.bool_]
 
-
-@dataclass(frozen=True)
-class Marks:
-    """Sentences of one talker that carry the time, in order of arrival.
-
-    Attributes
-    ----------
-    position : ndarray, shape (n,)
-        Byte position.
-    second : ndarray, shape (n,)
-        Seconds since midnight UTC.
-    day : ndarray, shape (n,)
-        Days since 1970, NaN where the sentence has no date.
-    valid : ndarray of bool, shape (n,)
-        Whether the receiver had a fix.
-    """
-
-    position: Floats
-    second: Floats
-    day: Floats
-    valid: NDArray[np.bool_]
+SERIAL_BYTES_PER_S: Final = 480.0
+"""A 4800 baud line, the standard's own speed: assumed where a log has only one time mark."""
 
 
 @dataclass(frozen=True)
 class Clock:
-    """Time as a function of the position in the file, piecewise linear and not decreasing."""
+    """Time by position in the file: linear between knots, free to jump from one to the next.
+
+    Attributes
+    ----------
+    position, time_s : ndarray, shape (n,)
+        Knots; positions strictly increasing.
+    kind : {"gps", "stamped", "local", "none"}
+    jumps : ndarray
+        Positions at which the recording paused or the time goes back.
+    mark_step_s : float
+        Usual step of the marks the clock was made from: finer order is by arrival only.
+    """
 
     position: Floats
     time_s: Floats
     kind: ClockKind
-    findings: tuple[Finding, ...] = field(default=())
+    jumps: Floats = field(default_factory=lambda: np.zeros(0))
+    mark_step_s: float = float("nan")
+    findings: tuple[Finding, ...] = ()
 
-    def at(self, position: Floats) -> Floats:
-        """Seconds since 1970 of sentences at these positions."""
-        return np.interp(position, self.position, self.time_s)
-
-
-def attach_days(marks: Marks, first_day: float | None) -> Floats:
-    """Seconds since 1970 of each mark; undated ones take the day of the nearest dated one."""
-    t = marks.day * DAY_S + marks.second
-    dated = np.flatnonzero(np.isfinite(t))
-    if dated.size == 0:
-        if first_day is None:
-            return t
-        wraps = np.concatenate([[0], np.cumsum(np.round(-np.diff(marks.second) / DAY_S))])
-        return np.asarray((first_day + wraps) * DAY_S + marks.second)
-    index = np.arange(t.size)
-    before = np.clip(np.searchsorted(dated, index, side="right") - 1, 0, dated.size - 1)
-    reference = t[dated[before]]
-    near = reference + (np.mod(marks.second - reference + DAY_S / 2, DAY_S) - DAY_S / 2)
-    return np.asarray(np.where(np.isfinite(t), t, near))
+    def at(self, position: ArrayLike) -> Floats:
+        """Seconds since 1970 at these positions."""
+        where = np.asarray(position, dtype=float)
+        if self.position.size == 0:
+            return np.full(where.shape, np.nan)
+        return np.interp(where, self.position, self.time_s)
 
 
-def arrival_clock(marks: Marks, time_s: Floats, size: int) -> Clock:
-    """Interpolate between the sentences at which the time first shows a new value."""
-    good = marks.valid & np.isfinite(time_s)
-    p, t = marks.position[good], time_s[good]
-    if t.size == 0:
-        return Clock(np.zeros(0), np.zeros(0), "none")
-    new = np.concatenate([[True], t[1:] > np.maximum.accumulate(t)[:-1]])
-    p, t = p[new], t[new]
-    rate = float(np.median(np.diff(t) / np.diff(p))) if t.size > 1 else 0.0
-    p = np.concatenate([[0.0], p, [max(float(size), p[-1] + 1)]])
-    t = np.concatenate([[t[0] - rate * p[1]], t, [t[-1] + rate * (p[-1] - p[-2])]])
-    return Clock(p, t, "gps")
+NO_CLOCK: Final = Clock(np.zeros(0), np.zeros(0), "none")
+
+
+def knots(position: Floats, time_s: Floats, size: int) -> tuple[Floats, Floats, Floats]:
+    """Knots of a clock through trusted marks, with pauses left as pauses.
+
+    Between two marks time is spread evenly over the bytes that arrived. Where far fewer bytes
+    lie between two marks than their times would need, the recording was interrupted: what came
+    before the cut follows the first mark at the usual pace, the rest leads up to the second.
+
+    Parameters
+    ----------
+    position, time_s : ndarray, shape (n,)
+        Marks, positions strictly increasing; times rising except where files were joined.
+    size : int
+        Length of the file.
+
+    Returns
+    -------
+    position, time_s : ndarray
+        Knots from the start of the file to its end.
+    jumps : ndarray
+        Positions of the cuts.
+    """
+    pace = 1.0 / SERIAL_BYTES_PER_S
+    jumps = np.zeros(0)
+    if position.size > 1:
+        dp, dt = np.diff(position), np.diff(time_s)
+        usual = float(np.median(dt))
+        forward = dt > 0
+        if forward.any():
+            pace = float(np.median(dt[forward] / dp[forward]))
+        suspect = np.flatnonzero((dt > max(3.0 * usual, 5.0)) | (dt < 0))
+        if suspect.size:
+            local = _local_pace(dt / dp, pace)
+            cut = suspect[(dt[suspect] < 0) | (dt[suspect] / dp[suspect] > 2.0 * local[suspect])]
+            position, time_s, jumps = _cut(position, time_s, cut, local, usual)
+    head, tail = _end_paces(position, time_s, pace)
+    first, last = float(position[0]), float(position[-1])
+    before = [] if first <= 0 else [(0.0, float(time_s[0]) - head * first)]
+    after = [] if last >= size else [(float(size), float(time_s[-1]) + tail * (size - last))]
+    position = np.concatenate([[p for p, _ in before], position, [p for p, _ in after]])
+    time_s = np.concatenate([[t for _, t in before], time_s, [t for _, t in after]])
+    return position, time_s, jumps
+
+
+def _local_pace(pace: Floats, overall: float) -> Floats:
+    """Median seconds per byte over some sixty marks around each step."""
+    import pandas as pd
+
+    rolled = pd.Series(np.where(pace > 0, pace, np.nan)).rolling(61, center=True, min_periods=5)
+    local = rolled.median().to_numpy()
+    return np.asarray(np.where(np.isfinite(local), local, overall))
+
+
+def _cut(position: Floats, time_s: Floats, cut: NDArray[np.intp], pace: Floats,
+         usual_s: float) -> tuple[Floats, Floats, Floats]:
+    """Put two knots into each interrupted step, one at either side of the cut."""
+    a, b = position[cut], position[cut + 1]
+    # Had the recording gone on, the next mark would have come after the usual time.
+    where = np.floor(a + np.minimum(0.5 * (b - a), usual_s / pace[cut]))
+    left, right = where, where + 0.5
+    at = np.repeat(cut + 1, 2)
+    extra_p = np.column_stack([left, right]).ravel()
+    extra_t = np.column_stack([time_s[cut] + (left - a) * pace[cut],
+                               time_s[cut + 1] - (b - right) * pace[cut]]).ravel()
+    position, time_s = np.insert(position, at, extra_p), np.insert(time_s, at, extra_t)
+    keep = np.concatenate([[True], np.diff(position) > 0])
+    return position[keep], time_s[keep], right
+
+
+def _end_paces(position: Floats, time_s: Floats, pace: float) -> tuple[float, float]:
+    """Seconds per byte before the first and after the last mark."""
+    def of(p: Floats, t: Floats) -> float:
+        step = np.diff(t) / np.diff(p) if p.size > 1 else np.zeros(0)
+        step = step[step > 0]
+        return float(np.median(step)) if step.size >= 5 else pace
+
+    return of(position[:40], time_s[:40]), of(position[-40:], time_s[-40:])
+
+
+def even_out(time_s: Floats, clock: Clock) -> Floats:
+    """Give the samples of a steady sensor the even spacing they were taken at.
+
+    Between two time marks sentences arrive in bursts, though the sensor samples evenly. Where
+    the number of samples in five seconds is steady, a straight line through five seconds either
+    side tells a sample's time better than its own place in the burst.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Times by arrival, of one sensor.
+    clock : Clock
+        Its mark step decides whether there is anything to gain.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Not decreasing within unbroken stretches.
+    """
+    n = time_s.size
+    step = clock.mark_step_s
+    if n < 50 or not np.isfinite(step):
+        return time_s
+    gap = np.diff(time_s)
+    usual = float(np.median(gap))
+    mean = float(np.mean(gap[gap < max(5.0, 10.0 * usual)])) if (gap < 5.0).any() else np.inf
+    if not 0 < mean < 1.5 * max(step, 1.0) or (step <= mean * 1.2 and step < 1.0):
+        return time_s
+    limit = max(3.0, 4.0 * mean)
+    edges = np.concatenate([[0], np.flatnonzero((gap > limit) | (gap < 0)) + 1, [n]])
+    out = time_s.copy()
+    for a, b in pairwise(edges):
+        if b - a >= 50 and _is_steady(time_s[a:b]):
+            out[a:b] = _local_line(time_s[a:b], max(2, round(5.0 / mean)))
+    return out
+
+
+def _is_steady(time_s: Floats) -> bool:
+    """Whether every five seconds hold about the same number of samples."""
+    count = np.bincount(((time_s - time_s[0]) / 5.0).astype(np.int64))[:-1]
+    if count.size < 2:
+        return False
+    middle = float(np.median(count))
+    return float(np.mean(np.abs(count - middle) <= max(1.0, 0.1 * middle))) > 0.9
+
+
+def _local_line(y: Floats, half: int) -> Floats:
+    """Least-squares line through ``half`` samples either side, at each sample."""
+    n = y.size
+    i = np.arange(n)
+    lo, hi = np.maximum(i - half, 0), np.minimum(i + half, n - 1)
+    base = y[0] + (y[-1] - y[0]) / max(n - 1, 1) * i
+    d = y - base
+    s0 = np.concatenate([[0.0], np.cumsum(d)])
+    s1 = np.concatenate([[0.0], np.cumsum(d * i)])
+    m = (hi - lo + 1).astype(float)
+    middle = 0.5 * (lo + hi)
+    total = s0[hi + 1] - s0[lo]
+    moment = s1[hi + 1] - s1[lo] - middle * total
+    slope = moment / (m * (m * m - 1.0) / 12.0)
+    return np.maximum.accumulate(base + total / m + slope * (i - middle))

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import datetime
+import io
+import math
 import os
-from collections.abc import Callable, Iterable, Sequence
-from datetime import date as Date
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from importlib import import_module
-from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sailanalysis.errors import Finding, LogError
 from sailanalysis.model import Boat, InputReport, RawLog
+from sailanalysis.read.files import Found, copies, files_under
 from sailanalysis.read.limits import open_log, stopped_by
+from sailanalysis.read.merge import Source, join, put_on_one_day
 from sailanalysis.read.reading import ReadContext, Reading
-from sailanalysis.read.recognise import HEAD_BYTES, recognise
+from sailanalysis.read.recognise import HEAD_BYTES, describe, recognise
 
 READERS: Final = {
     "nmea0183": ("nmea0183", "read_nmea0183"),
@@ -23,35 +27,30 @@ READERS: Final = {
     "csv": ("csvlog", "read_csv"),
     "gpx": ("gpx", "read_gpx"),
 }
-"""Format to its module and function. A new format needs one line here and one in recognise."""
+"""Format to its module and function. A new format needs a line here and one in ``recognise``."""
 
-Progress = Callable[[str, float], None]
-
-
-def files_under(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
-    """Files named, and those in named folders: recursive, sorted, hidden ones skipped."""
-    found: list[Path] = []
-    for path in map(Path, paths):
-        if path.is_dir():
-            found += sorted(
-                p for p in path.rglob("*")
-                if p.is_file() and not any(s.startswith(".") for s in p.relative_to(path).parts))
-        elif path.exists():
-            found.append(path)
-        else:
-            raise LogError(f"{path}: no such file or folder.")
-    unique: dict[str, Path] = {}
-    for path in found:
-        unique.setdefault(os.path.realpath(path), path)
-    return list(unique.values())
+_BESIDE: Final = {
+    "crew log": "is a crew log; give it with --crew-log",
+    "boat file": "is a boat file; give it with --boat",
+    "empty": "is empty",
+}
 
 
-def _zone(timezone: str) -> ZoneInfo:
-    try:
-        return ZoneInfo(timezone)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise LogError(f"time zone {timezone!r} is not known; give a name such as "
-                       "Europe/Stockholm, or UTC.") from None
+class Progress(Protocol):
+    """Told the stage and, where known, the share done (0-1)."""
+
+    def __call__(self, stage: str, share: float | None = None) -> None:
+        """Take note."""
+
+
+@dataclass
+class DayOfLogs:
+    """Readings before they are merged; what the inspection looks at."""
+
+    sources: list[Source] = field(default_factory=list)
+    inputs: list[InputReport] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    reasons: list[str] = field(default_factory=list)
 
 
 def read_logs(
@@ -67,7 +66,7 @@ def read_logs(
     Parameters
     ----------
     paths : sequence of path
-        Files or folders; formats are recognised by content, gzip is unpacked.
+        Files or folders, in any order; formats are recognised by content, gzip is unpacked.
     date : str, optional
         ``YYYY-MM-DD``, the day of logs without a date.
     timezone : str
@@ -75,43 +74,181 @@ def read_logs(
     boat : Boat, optional
         For column names and tanks.
     progress : callable, optional
-        Called with a file name and the share done, 0-1.
+        Called with a stage and the share done, 0-1.
+
+    Returns
+    -------
+    RawLog
+        Streams sorted by channel and source; inputs in order of time.
 
     Raises
     ------
     LogError
         A path does not exist, or no file gives any data.
     """
-    zone = _zone(timezone)
+    day = read_each(paths, date=date, timezone=timezone, boat=boat, progress=progress)
+    return merge_day(day)
+
+
+def merge_day(day: DayOfLogs) -> RawLog:
+    """Merge the readings of a day."""
     try:
-        day = Date.fromisoformat(date) if date else None
+        from sailanalysis.read.align import align_clocks
+    except ModuleNotFoundError:
+        def align_clocks(r):
+            return [0.0] * len(r), []
+
+    put_on_one_day(day.sources)
+    offsets, findings = align_clocks([source.reading for source in day.sources])
+    for source, offset in zip(day.sources, offsets, strict=True):
+        if offset:
+            source.shift(offset)
+    streams, more = join(day.sources)
+    if not streams:
+        raise LogError(_nothing(day))
+    inputs = [_with_span(number, day) for number in range(len(day.inputs))]
+    # The order in which files were given must not show.
+    order = sorted(range(len(inputs)), key=lambda i: (
+        math.isnan(inputs[i].start_s), inputs[i].start_s, inputs[i].file, inputs[i].bytes))
+    place = {old: new for new, old in enumerate(order)}
+    streams = [replace(s, file=place[s.file]) for s in streams]
+    by_file = sorted(day.sources, key=lambda s: place[s.file])
+    found = [f for s in by_file for f in s.reading.findings]
+    breaks = sorted({t for s in day.sources for t in s.reading.breaks_s})
+    return RawLog(tuple(streams), tuple(inputs[i] for i in order),
+                  (*sorted(day.findings, key=lambda f: f.message), *found, *findings, *more),
+                  tuple(breaks))
+
+
+def read_each(
+    paths: Sequence[str | os.PathLike[str]],
+    *,
+    date: str | None = None,
+    timezone: str = "UTC",
+    boat: Boat | None = None,
+    progress: Progress | None = None,
+) -> DayOfLogs:
+    """Read every file by its own format; nothing is merged yet."""
+    zone, given = _zone(timezone), _date(date)
+    files = files_under([paths] if isinstance(paths, str | os.PathLike) else paths)
+    if not files:
+        raise LogError("no files there; give the log files or the folder they are in.")
+    repeats = copies(files)
+    out = DayOfLogs()
+    for number, file in enumerate(files):
+        if progress is not None:
+            progress("reading the logs", number / len(files))
+        context = ReadContext(file.path.name, file.modified_s, given, zone, boat or Boat(), number)
+        if file.path in repeats:
+            out.inputs.append(InputReport(file.path.name, "copy", 0, 0, {}, bytes=file.size))
+            out.findings.append(Finding(
+                "same-content", f"{file.path.name} has the same content as "
+                f"{repeats[file.path].name}; it was read once.", "note"))
+            continue
+        try:
+            _read_one(out, file, context)
+        except OSError as fault:
+            _left_out(out, file, "unreadable", f"cannot be read: {fault.strerror or fault}")
+    return out
+
+
+def _read_one(out: DayOfLogs, file: Found, context: ReadContext) -> None:
+    with open_log(file.path) as handle:
+        kind, head = recognised(handle)
+    if kind not in READERS:
+        why = _BESIDE.get(kind) or f"is in no log format known here ({describe(head)})"
+        _left_out(out, file, kind, why)
+        return
+    module, function = READERS[kind]
+    read = getattr(import_module(f"sailanalysis.read.{module}"), function)
+    with open_log(file.path) as handle:
+        reading: Reading = read(handle, context)
+        stopped = stopped_by(handle)
+    if stopped is not None:
+        reading.findings.append(stopped)
+    out.sources.append(Source(context.name, reading, context.file))
+    out.inputs.append(InputReport(context.name, reading.format, reading.lines, reading.used,
+                                  dict(reading.rejected), reading.ignored, file.size))
+    if not reading.streams:
+        out.reasons.append(_why_nothing(context.name, reading))
+
+
+def recognised(handle: io.BufferedIOBase) -> tuple[str, bytes]:
+    """Format of an open log, and its first bytes; leading NULs of a lost block are skipped."""
+    head = b""
+    for _ in range(64):
+        block = handle.read(HEAD_BYTES)
+        head = head or block
+        kind = recognise(block)
+        if kind not in ("empty", "unknown") or len(block) < HEAD_BYTES:
+            if not block and head:
+                kind = recognise(head)
+            break
+    return kind, head
+
+
+def _left_out(out: DayOfLogs, file: Found, kind: str, why: str) -> None:
+    name = file.path.name
+    lines = 0
+    if kind == "unknown":
+        with open_log(file.path) as handle:
+            lines = _count_lines(handle)
+    rejected = {"format not recognised": lines} if lines else {}
+    out.inputs.append(InputReport(name, kind, lines, 0, rejected, bytes=file.size))
+    # A folder holds all sorts of things; only what a person named is worth a warning.
+    level = "warning" if file.named and kind not in ("crew log", "boat file") else "note"
+    out.findings.append(Finding("not-a-log", f"{name} {why}; it was left out.",
+                                "warning" if level == "warning" else "note"))
+    out.reasons.append(f"{name} {why}")
+
+
+def _count_lines(handle: io.BufferedIOBase) -> int:
+    total, last = 0, b"\n"
+    while piece := handle.read(1 << 20):
+        total += piece.count(b"\n")
+        last = piece[-1:]
+    return total + (last != b"\n")
+
+
+def _why_nothing(name: str, reading: Reading) -> str:
+    warned = [f.message for f in reading.findings if f.code == "no-time"]
+    if warned:
+        return warned[0].rstrip(".")
+    if reading.lines and not reading.used:
+        worst = max(reading.rejected.items(), key=lambda item: item[1], default=("unreadable", 0))
+        return f"{name}: all of its {reading.lines:,} lines were rejected ({worst[0]})"
+    return (f"{name}: {reading.format} with {reading.used:,} good lines, but none with a value "
+            "that is read here")
+
+
+def _nothing(day: DayOfLogs) -> str:
+    shown = "; ".join(day.reasons[:3])
+    more = f"; and {len(day.reasons) - 3} more files" if len(day.reasons) > 3 else ""
+    return (f"no readable data: {shown}{more}. Give NMEA 0183, NMEA 2000 text, Signal K, GPX or "
+            "CSV logs with times; `sailanalysis inspect` shows what is in them.")
+
+
+def _with_span(number: int, day: DayOfLogs) -> InputReport:
+    """A file's report with the first and last time read from it."""
+    report = day.inputs[number]
+    times = [s.time_s for source in day.sources if source.file == number
+             for s in source.reading.streams if s.time_s.size]
+    if not times:
+        return report
+    return replace(report, start_s=min(float(t[0]) for t in times),
+                   end_s=max(float(t[-1]) for t in times))
+
+
+def _zone(timezone: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(timezone)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise LogError(f"time zone {timezone!r} is not known; give a name such as "
+                       "Europe/Stockholm, or UTC.") from None
+
+
+def _date(date: str | None) -> datetime.date | None:
+    try:
+        return datetime.date.fromisoformat(date) if date else None
     except ValueError:
         raise LogError(f"date {date!r} is not of the form YYYY-MM-DD.") from None
-    files = files_under(paths)
-    readings: list[Reading] = []
-    inputs: list[InputReport] = []
-    findings: list[Finding] = []
-    streams = []
-    for number, path in enumerate(files):
-        with open_log(path) as handle:
-            kind = recognise(handle.read(HEAD_BYTES))
-        if kind not in READERS:
-            continue
-        module, function = READERS[kind]
-        context = ReadContext(path.name, path.stat().st_mtime, day, zone, boat or Boat(), number)
-        with open_log(path) as handle:
-            reading = getattr(import_module(f"sailanalysis.read.{module}"), function)(
-                handle, context)
-            stopped = stopped_by(handle)
-        readings.append(reading)
-        findings += reading.findings + ([stopped] if stopped else [])
-        streams += reading.streams
-        times = [s.time_s for s in reading.streams if s.time_s.size]
-        inputs.append(InputReport(
-            path.name, reading.format, reading.lines, reading.used, dict(reading.rejected),
-            reading.ignored, path.stat().st_size,
-            min((float(t.min()) for t in times), default=float("nan")),
-            max((float(t.max()) for t in times), default=float("nan"))))
-    if not streams:
-        raise LogError("no readable data in the given files.")
-    return RawLog(tuple(streams), tuple(inputs), tuple(findings))

@@ -2,90 +2,210 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import pairwise
 from typing import BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
 
+from sailanalysis.errors import Finding
 from sailanalysis.model import Stream
-from sailanalysis.read.clock import DAY_S, Marks, arrival_clock, attach_days
-from sailanalysis.read.nmea0183_gather import Key, in_order
+from sailanalysis.read.clock import Clock, even_out
+from sailanalysis.read.clock_build import build_clock
+from sailanalysis.read.clock_marks import DAY_S, marks_of
+from sailanalysis.read.clock_stamps import stamped_times
+from sailanalysis.read.engines import busiest
+from sailanalysis.read.nmea0183_gather import Gathered, Key, in_order
+from sailanalysis.read.nmea0183_lines import Tally
 from sailanalysis.read.nmea0183_scan import gather
-from sailanalysis.read.nmea0183_sentences import (
-    TIME_FIELD,
-    TIMED,
-    TYPES,
-    Columns,
-    fix_is_valid,
-)
+from sailanalysis.read.nmea0183_sentences import TYPES, Columns, fix_is_valid
 from sailanalysis.read.reading import ReadContext, Reading
+from sailanalysis.read.wording import count_words, span_words
 
-
-def _day_number(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> np.ndarray:
-    out = np.full(year.shape, np.nan)
-    ok = (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31) & (year >= 1970) & (year < 2200)
-    months = (year[ok] - 1970).astype(int) * 12 + month[ok].astype(int) - 1
-    start = months.astype("datetime64[M]").astype("datetime64[D]").astype(float)
-    out[ok] = start + day[ok] - 1
-    return out
-
-
-def marks_of(groups: dict[Key, Columns]) -> Marks | None:
-    """All time marks of the sentences that carry one."""
-    parts = []
-    for (_, kind, _), c in groups.items():
-        if kind not in TIMED:
-            continue
-        hhmmss = c.number[TIME_FIELD[kind]]
-        hour, minute = np.floor(hhmmss / 1e4), np.floor(np.mod(hhmmss, 1e4) / 100)
-        second = np.mod(hhmmss, 100)
-        tod = np.where((hour < 24) & (minute < 60) & (second < 61),
-                       3600 * hour + 60 * minute + second, np.nan)
-        day = np.full(tod.shape, np.nan)
-        if kind == "RMC":
-            date = c.number[9]
-            year = np.mod(date, 100)
-            day = _day_number(np.where(year >= 80, 1900, 2000) + year,
-                              np.floor(np.mod(date, 1e4) / 100), np.floor(date / 1e4))
-        elif kind == "ZDA":
-            day = _day_number(c.number[4], c.number[3], c.number[2])
-        parts.append((c.position.astype(float), tod, day, fix_is_valid(kind, c)))
-    if not parts:
-        return None
-    position, tod, day, valid = (np.concatenate(x) for x in zip(*parts, strict=True))
-    order = np.argsort(position, kind="stable")
-    order = order[np.isfinite(tod[order])]
-    return Marks(position[order], tod[order], day[order], valid[order])
+Floats = NDArray[np.float64]
 
 
 def read_nmea0183(handle: BinaryIO, context: ReadContext) -> Reading:
-    """Channels of an NMEA 0183 log on the clock found from its time sentences."""
+    """Channels of an NMEA 0183 log on the clock found from its time sentences.
+
+    Parameters
+    ----------
+    handle : BinaryIO
+        Read once, in pieces; never sought.
+    context : ReadContext
+        Its date, file name and modification time serve a log without a date.
+
+    Returns
+    -------
+    Reading
+        Sources are named by talker and type, ``GP RMC``; with a TAG block's source after it.
+        A log whose time goes back (files joined out of order) gives several streams a source.
+    """
     gathered = gather(handle)
     tally = gathered.tally
     out = Reading("NMEA 0183", lines=tally.lines, used=tally.used,
-                  ignored=sum(tally.ignored.values()), rejected=tally.rejected)
-    groups = {key: gathered.columns(key) for key in list(gathered.groups)}
-    marks = marks_of(groups)
-    if marks is None:
-        return out
-    first = None if context.date is None else (context.date.toordinal() - 719163.0)
-    if first is None:
-        first = np.floor(context.modified_s / DAY_S)
-    clock = arrival_clock(marks, attach_days(marks, first), gathered.size)
+                  ignored=sum(tally.ignored.values()), rejected=tally.rejected,
+                  ignored_kinds=tally.ignored)
+    groups = {key: gathered.columns(key) for key in sorted(gathered.groups)}
+    stamps = {kind: in_order(chunks) for kind, chunks in sorted(gathered.stamps.items())}
+    clock, _ = build_clock(groups, stamped_times(stamps, tally.lines), gathered.size, context)
     out.clock = clock.kind
+    out.findings += _about_lines(tally, context.name)
     if clock.kind == "none":
+        out.findings.append(Finding(
+            "no-time", f"{context.name}: no sentence and no line carries a time (RMC, ZDA, GGA, "
+            "GLL or a receive time), so nothing in it can be placed in the day; it was left out."))
         return out
-    for (talker, kind, tag), columns in groups.items():
-        source = f"{talker} {kind}" + (f" {tag}" if tag else "")
-        time = clock.at(columns.position.astype(float))
-        for channel, value in TYPES[kind].decode(columns).channels.items():
-            known = np.isfinite(value)
-            out.streams.append(Stream(channel, source, time[known], value[known], context.file))
-    for ((talker, kind, tag), channel), chunks in gathered.transducers.items():
-        position, value = in_order(chunks)
-        known = np.isfinite(value)
-        if not known.any():
-            continue
-        source = f"{talker} {kind}" + (f" {tag}" if tag else "")
-        out.streams.append(Stream(channel, source, clock.at(position[known].astype(float)),
-                                  value[known], context.file))
+    out.findings += clock.findings
+    _give_streams(out, gathered, groups, clock, context)
+    out.findings += _about_start(out, clock, groups, context.name)
     return out
+
+
+def _give_streams(out: Reading, gathered: Gathered, groups: dict[Key, Columns], clock: Clock,
+                  context: ReadContext) -> None:
+    implausible = 0
+    engines: dict[Key, list[tuple[Floats, Floats]]] = {}
+    for key in list(groups):
+        kind = key[1]
+        for columns in _sensors(kind, groups[key]):
+            decoded = TYPES[kind].decode(columns)
+            implausible += decoded.implausible
+            if not decoded.channels:
+                continue
+            time_s = _fix_time(kind, columns, clock)
+            if time_s is None:
+                time_s = even_out(clock.at(columns.position), clock)
+            if kind == "VTG":
+                _drop_without_fix(decoded.channels, key, columns, groups)
+            if kind == "RPM":
+                rpm = decoded.channels["engine_rpm"]
+                known = np.isfinite(rpm)
+                engines.setdefault(key, []).append((time_s[known], rpm[known]))
+                continue
+            _add(out, key, time_s, decoded.channels, context.file)
+        if kind == "RPM" and key not in engines:
+            out.findings.append(Finding(
+                "shaft-rpm", f"{context.name}: only the propeller shaft's turns are logged; a "
+                "shaft may turn under sail, so they were not taken for the engine.", "note"))
+    for key, several in engines.items():
+        time_s, rpm = several[0] if len(several) == 1 else busiest(several)
+        _add(out, key, time_s, {"engine_rpm": rpm}, context.file)
+    by_sentence: dict[Key, list[str]] = {}
+    for key, channel in sorted(gathered.transducers):
+        by_sentence.setdefault(key, []).append(channel)
+    for key, channels in by_sentence.items():
+        for channel in channels:
+            position, value = in_order(gathered.transducers.pop((key, channel)))
+            if np.isfinite(value).any():
+                time_s = even_out(clock.at(position), clock)
+                _add(out, key, time_s, {channel: value}, context.file)
+    if implausible:
+        out.findings.append(Finding(
+            "out-of-range", f"{context.name}: {count_words(implausible, 'value')} outside what "
+            "the field can hold (such as a heading of 400) were taken as missing.", "note"))
+
+
+def _sensors(kind: str, columns: Columns) -> Iterator[Columns]:
+    """Sentences of one type that come from different sensors, each sampled at its own beat."""
+    if kind == "MWV":
+        label = columns.letter[2].astype(float)
+    elif kind == "RPM":
+        label = columns.number[2]
+        label = np.where(np.isnan(label), -1.0, label)
+    else:
+        yield columns
+        return
+    for value in np.unique(label):
+        mine = label == value
+        yield columns if mine.all() else columns.take(mine)
+
+
+def _add(out: Reading, key: Key, time_s: Floats, channels: dict[str, Floats], file: int) -> None:
+    talker, kind, tag = key
+    source = f"{talker} {kind}" + (f" {tag}" if tag else "")
+    for part in _rising_parts(time_s):
+        time_part = np.maximum.accumulate(time_s[part])
+        for channel, value in channels.items():
+            known = np.isfinite(value[part])
+            if known.all():
+                out.streams.append(Stream(channel, source, time_part, value[part], file))
+            elif known.any():
+                out.streams.append(
+                    Stream(channel, source, time_part[known], value[part][known], file))
+
+
+def _rising_parts(time_s: Floats) -> Iterator[slice]:
+    """Stretches within which the time does not go back by more than a second."""
+    back = np.flatnonzero(np.diff(time_s) < -1.0) + 1
+    edges = [0, *back.tolist(), time_s.size]
+    for a, b in pairwise(edges):
+        if b > a:
+            yield slice(a, b)
+
+
+def _fix_time(kind: str, columns: Columns, clock: Clock) -> Floats | None:
+    """The fix's own time, exact where the receiver prints a new one each time; else None."""
+    if kind not in ("RMC", "GGA", "GLL") or clock.kind != "gps":
+        return None
+    marks = marks_of(kind, columns)
+    if marks.second.size < 0.9 * columns.position.size or marks.second.size < 2:
+        return None
+    if marks.fresh[1:].mean() < 0.95:
+        return None
+    arrival = clock.at(columns.position)
+    second = np.full(arrival.shape, np.nan)
+    second[np.isin(columns.position, marks.position)] = marks.second
+    late = np.mod(arrival - second + DAY_S / 2, DAY_S) - DAY_S / 2
+    # A fix reaches the logger within seconds; anything else is a glitch, told by its arrival.
+    near = np.abs(late - np.nanmedian(late)) < 3.0
+    if abs(float(np.nanmedian(late))) > 5.0:
+        return None
+    return np.where(near, arrival - late, arrival)
+
+
+def _drop_without_fix(channels: dict[str, Floats], key: Key, columns: Columns,
+                      groups: dict[Key, Columns]) -> None:
+    """VTG says nothing of the fix: while the receiver's RMC is void, its zeros are no speed."""
+    rmc = groups.get((key[0], "RMC", key[2]))
+    if rmc is None:
+        return
+    valid = fix_is_valid("RMC", rmc)
+    if valid.all():
+        return
+    at = np.maximum(np.searchsorted(rmc.position, columns.position) - 1, 0)
+    for name, value in channels.items():
+        channels[name] = np.where(valid[at], value, np.nan)
+
+
+def _about_lines(tally: Tally, name: str) -> list[Finding]:
+    found = []
+    if tally.unchecked:
+        found.append(Finding(
+            "no-checksum", f"{name}: {count_words(tally.unchecked, 'sentence')} had no checksum "
+            "and were taken because they were complete and well formed.", "note"))
+    if tally.malformed:
+        found.append(Finding(
+            "malformed-number", f"{name}: {count_words(tally.malformed, 'field')} held something "
+            "other than a number and were taken as missing.", "note"))
+    if tally.bad_tags:
+        found.append(Finding(
+            "tag-block", f"{name}: {count_words(tally.bad_tags, 'TAG block')} had a wrong "
+            "checksum; the sentences behind them were kept.", "note"))
+    return found
+
+
+def _about_start(out: Reading, clock: Clock, groups: dict[Key, Columns],
+                 name: str) -> list[Finding]:
+    """Say it when the log began long before its first time."""
+    if clock.position.size < 2 or clock.position[0] > 0 or not out.streams:
+        return []
+    first = min(float(s.time_s[0]) for s in out.streams)
+    lead = float(clock.time_s[1]) - first
+    if lead < 120.0:
+        return []
+    return [Finding(
+        "time-before-fix", f"{name}: the first {span_words(lead)} were recorded before any time "
+        "was known; they were placed by the pace of the sentences, so their times are rough.",
+        "note", start_s=first, end_s=first + lead)]

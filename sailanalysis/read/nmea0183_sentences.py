@@ -19,6 +19,7 @@ from sailanalysis.units import FATHOM_M, FOOT_M, KMH_TO_KN, MS_TO_KN
 
 Floats = NDArray[np.float64]
 Letters = NDArray[np.uint8]
+Positions = NDArray[np.int64]
 
 _SPEED_KN: Final = {ord("N"): 1.0, ord("K"): KMH_TO_KN, ord("M"): MS_TO_KN,
                     ord("S"): 1609.344 / 1852.0}
@@ -38,10 +39,16 @@ class Columns:
         By field; a missing number is NaN, a missing letter 0.
     """
 
-    position: Floats
+    position: Positions
     fields: Letters
     number: dict[int, Floats]
     letter: dict[int, Letters]
+
+    def take(self, rows: NDArray) -> Columns:
+        """Some of the sentences."""
+        return Columns(self.position[rows], self.fields[rows],
+                       {f: v[rows] for f, v in self.number.items()},
+                       {f: v[rows] for f, v in self.letter.items()})
 
 
 @dataclass
@@ -358,7 +365,7 @@ TYPES: Final[dict[str, Sentence]] = {
     "DBT": Sentence((1, 3, 5), (), 6, {6: "F_"}, _dbx),
     "DBS": Sentence((1, 3, 5), (), 6, {6: "F_"}, _dbx),
     "DBK": Sentence((1, 3, 5), (), 6, {6: "F_"}, _dbx),
-    "RPM": Sentence((3,), (1, 5), 5, {1: "SE", 5: "AV"}, _rpm),
+    "RPM": Sentence((2, 3), (1, 5), 5, {1: "SE", 5: "AV"}, _rpm),
     "VDR": Sentence((1, 5), (), 6, {6: "N_"}, _vdr),
     "MTW": Sentence((1,), (2,), 2, {2: "CF"}, _mtw),
     "MTA": Sentence((1,), (), 2, {2: "C"}, _mta),

@@ -58,6 +58,8 @@ class Reading:
     breaks_s: list[float] = field(default_factory=list)
     modes: list[tuple[float, str, str]] = field(default_factory=list)
     """Text events from the log itself: (time_s, item, value), e.g. ``(t, "helm", "autopilot")``."""
+    ignored_kinds: Counter[str] = field(default_factory=Counter)
+    """What the ignored lines were, e.g. ``{"GSV": 6066, "!AIVDM": 3473}``."""
 
 
 class Reader(Protocol):

@@ -6,28 +6,31 @@ import re
 from typing import Final
 
 HEAD_BYTES: Final = 1 << 18
-"""How much of a file is looked at first."""
+"""How much of a file is looked at; further blocks only while all was empty or rubbish."""
+LINES_LOOKED_AT: Final = 2000
 
 _SENTENCE: Final = re.compile(rb"[$!](?:[A-Z0-9]{5}|P[A-Z0-9]{2,15}),[^\r\n]*")
 _CANDUMP: Final = re.compile(
-    rb"^\s*(?:\(\d+\.\d+\)\s+)?\w+\s+[0-9A-Fa-f]{8}(?:#[0-9A-Fa-f]*|\s+\[\d\](?:\s[0-9A-Fa-f]{2})*)\s*$")
+    rb"^\s*(?:\(\d+\.\d+\)\s+)?\w+\s+(?:RX|TX)?[ -]*[0-9A-Fa-f]{8}"
+    rb"(?:#[0-9A-Fa-f]*|\s+\[\d\](?:\s+[0-9A-Fa-f]{2})*)\s*(?:'.*'|[RT])?\s*$")
 _COMMA_N2K: Final = re.compile(
-    rb"^\d{4}-\d\d-\d\d[T Z-]\d\d:\d\d:\d\d[.,]?\d*Z?,\d,\d{4,6},\d{1,3},\d{1,3},\d+(?:,[0-9A-Fa-f]{2})+\s*$")
+    rb"^\d{4}-\d\d-\d\d[T Z-]\d\d:\d\d:\d\d[.,:]?\d*Z?,\d{1,2},\d{4,6},\d{1,3},\d{1,3},\d{1,3}"
+    rb"(?:,[0-9A-Fa-f]{1,2})+\s*$")
 _GATEWAY: Final = re.compile(
     rb"^\s*\d\d:\d\d:\d\d\.\d+\s+[RT]\s+[0-9A-Fa-f]{8}(?:\s+[0-9A-Fa-f]{2})+\s*$")
 _DELTA: Final = re.compile(rb"^[^{\r\n]{0,80}\{.*\"updates\"\s*:")
-_TABLES: Final = re.compile(rb"^\s*\[(boat|rudder|sensors|columns|tanks(\.[^\]]+)?)\]\s*(#.*)?$", re.M)
+_TABLES: Final = re.compile(
+    rb"^\s*\[(boat|rudder|sensors|columns|tanks(\.[^\]]+)?)\]\s*(#.*)?$", re.MULTILINE)
+_XML_GPX: Final = re.compile(rb"<(?:\w+:)?gpx[\s>/]|<!DOCTYPE\s+(?:\w+:)?gpx", re.IGNORECASE)
+_CREW_HEAD: Final = re.compile(rb"time[,;\t]item[,;\t]value")
 
-
-def _looks_like_table(lines: list[bytes]) -> bool:
-    for mark in (b",", b";", b"\t", b"|"):
-        counts = [line.count(mark) for line in lines[:50]]
-        wide = [c for c in counts if c > 0]
-        if len(wide) >= 2 and len(wide) * 10 >= len(counts) * 8:
-            usual = max(set(wide), key=wide.count)
-            if wide.count(usual) * 10 >= len(wide) * 7:
-                return True
-    return False
+_MAGIC: Final = (
+    (b"\x89PNG", "a PNG picture"), (b"\xff\xd8\xff", "a JPEG picture"), (b"%PDF", "a PDF"),
+    (b"PK\x03\x04", "a ZIP archive; unpack it first"), (b"\x7fELF", "a program"),
+    (b"BZh", "bzip2 data; unpack it first"), (b"\xfd7zXZ", "xz data; unpack it first"),
+    (b"7z\xbc\xaf", "a 7z archive; unpack it first"), (b"SQLite format 3", "an SQLite database"),
+    (b"PAR1", "a Parquet table"), (b"\x1f\x8b", "gzip data inside gzip"),
+)
 
 
 def recognise(head: bytes) -> str:
@@ -42,27 +45,65 @@ def recognise(head: bytes) -> str:
     if not head.strip(b"\0\r\n\t "):
         return "empty"
     if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        head = head.decode("utf-16", "replace").encode("utf-8")
+        head = head.decode("utf-16", "replace").encode("utf-8", "replace")
     text = head.removeprefix(b"\xef\xbb\xbf")
-    if re.search(rb"<gpx[\s>]", text[:65536]) or (
-            text.lstrip()[:1] == b"<" and re.search(rb"<!DOCTYPE\s+gpx|<\w+:gpx[\s>]", text[:65536])):
-        return "gpx"
-    lines = [line for line in re.split(rb"[\r\n]+", text) if line.strip()][:2000]
+    start = text[:65536]
+    if start.lstrip(b"\0 \t\r\n")[:1] == b"<":
+        return "gpx" if _XML_GPX.search(start) else "unknown"
+    lines = [line for line in re.split(rb"[\r\n]+", text) if line.strip(b"\0 \t")]
+    # The last line may be cut by the block's end.
+    lines = (lines[:-1] if len(lines) > 1 else lines)[:LINES_LOOKED_AT]
     scores = {
-        "nmea0183": sum(1 for line in lines if _SENTENCE.search(line)),
-        "nmea2000": sum(1 for line in lines if _CANDUMP.match(line) or _COMMA_N2K.match(line)
-                        or _GATEWAY.match(line)),
-        "signalk": sum(1 for line in lines if _DELTA.match(line)),
+        "nmea0183": sum(1 for line in lines if _SENTENCE.search(line[:4096])),
+        "nmea2000": sum(1 for line in lines if len(line) < 4096 and (
+            _COMMA_N2K.match(line) or _CANDUMP.match(line) or _GATEWAY.match(line))),
+        "signalk": sum(1 for line in lines if _DELTA.match(line[:4096])),
     }
     best = max(scores, key=lambda name: scores[name])
     if scores[best] and (scores[best] * 10 >= len(lines) or scores[best] >= 20):
         return best
-    if _TABLES.search(text[:65536]) and b"=" in text:
+    if _TABLES.search(start) and b"=" in start:
         return "boat file"
     first = next(iter(lines), b"").strip().lower().replace(b'"', b"").replace(b" ", b"")
-    if re.match(rb"time[,;\t]item[,;\t]value", first):
+    if _CREW_HEAD.match(first):
         return "crew log"
-    printable = sum(1 for byte in text[:4096] if byte >= 32 or byte in b"\t\r\n")
-    if printable >= 0.97 * len(text[:4096]) and _looks_like_table(lines):
+    sample = text[:4096]
+    controls = sum(1 for byte in sample if byte < 32 and byte not in b"\t\r\n")
+    if controls <= 0.01 * len(sample) and _looks_like_table(lines):
         return "csv"
     return "nmea0183" if scores["nmea0183"] else "unknown"
+
+
+def _looks_like_table(lines: list[bytes]) -> bool:
+    """Two lines or more with the same number of the same separator, and digits below the head."""
+    lines = lines[:50]
+    for mark in (b",", b";", b"\t", b"|"):
+        counts = [line.count(mark) for line in lines]
+        wide = [count for count in counts if count > 0]
+        if len(wide) < 2 or len(wide) * 10 < len(counts) * 7:
+            continue
+        usual = max(sorted(set(wide)), key=wide.count)
+        if wide.count(usual) * 10 < len(wide) * 7:
+            continue
+        rows = [line for line, count in zip(lines, counts, strict=True) if count == usual]
+        numeric = sum(1 for row in rows if re.search(rb"(?:^|[^A-Za-z])\d", row))
+        if numeric * 2 >= len(rows) - 1:
+            return True
+    return False
+
+
+def describe(head: bytes) -> str:
+    """What an unknown file seems to be, for a message."""
+    for magic, words in _MAGIC:
+        if head.startswith(magic):
+            return f"it looks like {words}"
+    sample = head[:4096].lstrip()
+    if sample[:1] == b"<":
+        return "it looks like XML or HTML without a GPX track"
+    if sample[:1] in (b"{", b"["):
+        return "it looks like JSON without Signal K updates"
+    odd = sum(1 for byte in sample if (byte < 32 and byte not in b"\t\r\n") or byte > 126)
+    if odd > 0.1 * max(len(sample), 1):
+        return "it looks like binary data"
+    first = sample.splitlines()[0][:40].decode("latin-1") if sample else ""
+    return f"its text begins {first!r}"

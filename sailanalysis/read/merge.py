@@ -1,0 +1,228 @@
+"""Several readings of one day become one: joined in time, nothing counted twice.
+
+A logger's rotation gives files that follow each other; two loggers on one bus record the same
+sentences. What is the same is taken once, whatever the order of the files; what only shares its
+name (two receivers that call themselves the same) is kept apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sailanalysis.errors import Finding
+from sailanalysis.model import Stream
+from sailanalysis.read.clock_marks import DAY_S, WEEKS_1024_S, WRITTEN
+from sailanalysis.read.reading import Reading
+from sailanalysis.read.wording import day_words, span_words
+
+Floats = NDArray[np.float64]
+
+SAME_SHARE: Final = 0.5
+"""Two records of one sentence agree in nearly every value; two sensors of one kind, in the last
+digit too, seldom do."""
+TESTED: Final = 2000
+"""Samples compared per stream are enough to tell."""
+
+
+@dataclass
+class Source:
+    """One file's reading, with its name for messages."""
+
+    name: str
+    reading: Reading
+    file: int
+
+    def middle_s(self) -> float:
+        """Middle of the times read; NaN of none."""
+        times = [s.time_s for s in self.reading.streams if s.time_s.size]
+        if not times:
+            return float("nan")
+        return 0.5 * (min(float(t[0]) for t in times) + max(float(t[-1]) for t in times))
+
+    def shift(self, seconds: float) -> None:
+        """Move everything in time."""
+        shared: dict[int, Floats] = {}
+        moved = []
+        for s in self.reading.streams:
+            if id(s.time_s) not in shared:
+                shared[id(s.time_s)] = s.time_s + seconds
+            moved.append(replace(s, time_s=shared[id(s.time_s)]))
+        self.reading.streams = moved
+        self.reading.breaks_s = [t + seconds for t in self.reading.breaks_s]
+        self.reading.modes = [(t + seconds, *rest) for t, *rest in self.reading.modes]  # type: ignore[misc]
+        self.reading.findings = [
+            replace(f, start_s=None if f.start_s is None else f.start_s + seconds,
+                    end_s=None if f.end_s is None else f.end_s + seconds)
+            for f in self.reading.findings]
+
+
+def put_on_one_day(sources: list[Source]) -> None:
+    """Give logs whose day was guessed, or whose weeks overflowed, the day of the others.
+
+    A day taken from the time a file was written yields to logs that know theirs; a log exactly
+    1024 (or 2048) weeks before the others has a receiver with an overflown week counter.
+    """
+    guessed = [s for s in sources if _guessed(s)]
+    sure = [s for s in sources if s not in guessed and np.isfinite(s.middle_s())]
+    if not sure:
+        return
+    newest = max(s.middle_s() for s in sure)
+    for source in sure:
+        turns = round((newest - source.middle_s()) / WEEKS_1024_S)
+        away = abs(newest - source.middle_s() - turns * WEEKS_1024_S)
+        if turns >= 1 and away < 3 * DAY_S and source.reading.clock in ("gps", "stamped"):
+            source.shift(turns * WEEKS_1024_S)
+            source.reading.findings.append(Finding(
+                "gps-week-rollover", f"{source.name}: its date is {1024 * turns} weeks before the "
+                "other logs', an overflow of the receiver's week counter; it was put on "
+                f"{day_words(source.middle_s())}."))
+    middle = float(np.median([s.middle_s() for s in sure]))
+    for source in guessed:
+        days = round((middle - source.middle_s()) / DAY_S)
+        source.shift(days * DAY_S)
+        source.reading.findings = [f for f in source.reading.findings if f.code != "no-date"]
+        source.reading.findings.append(Finding(
+            "no-date", f"{source.name}: the log has no date; {day_words(source.middle_s())} was "
+            "taken from the other logs. Give the day with --date YYYY-MM-DD if that is wrong."))
+
+
+def _guessed(source: Source) -> bool:
+    return any(f.code == "no-date" and WRITTEN in f.message for f in source.reading.findings)
+
+
+def join(sources: list[Source]) -> tuple[list[Stream], list[Finding]]:
+    """One stream of each channel and source, in order of time.
+
+    Parameters
+    ----------
+    sources : list of Source
+        In an order that does not depend on how the files were given.
+
+    Returns
+    -------
+    streams : list of Stream
+        Sorted by channel and source; a second, different sensor of the same name gets ``#2``.
+    findings : list of Finding
+        How long recordings overlapped, and which names stood for two sensors.
+    """
+    parts: dict[str, dict[str, list[Stream]]] = {}
+    for source in sources:
+        for stream in source.reading.streams:
+            if stream.time_s.size:
+                parts.setdefault(stream.source, {}).setdefault(stream.channel, []).append(stream)
+    streams: list[Stream] = []
+    findings: list[Finding] = []
+    overlap_s = 0.0
+    for name, channels in sorted(parts.items()):
+        groups = _tell_apart(channels)
+        for number, members in enumerate(groups):
+            label = name if number == 0 else f"{name} #{number + 1}"
+            for _, all_parts in sorted(channels.items()):
+                mine = [p for p in all_parts if _origin(p) in members]
+                if not mine:
+                    continue
+                stream, shared_s = _union(mine, label)
+                overlap_s = max(overlap_s, shared_s)
+                streams.append(stream)
+        if len(groups) > 1:
+            findings.append(Finding(
+                "two-sensors-one-name", f"{name}: {len(groups)} recordings overlap in time but "
+                "differ, so they were kept apart as different sensors.", "note"))
+    if overlap_s > 1.0:
+        findings.append(Finding(
+            "overlapping-logs", f"Logs overlap for {span_words(overlap_s)}; what more than one of "
+            "them recorded was taken once.", "note"))
+    streams.sort(key=lambda s: (s.channel, s.source))
+    return streams, findings
+
+
+def _origin(part: Stream) -> tuple[int, float]:
+    """A recording: its file and where in time it begins (one file may hold several)."""
+    return part.file, float(part.time_s[0])
+
+
+def _tell_apart(channels: dict[str, list[Stream]]) -> list[set[tuple[int, float]]]:
+    """Group recordings of one name: those that overlap and differ are different sensors."""
+    groups: list[list[dict[str, Stream]]] = []
+    whole: dict[tuple[int, int], dict[str, Stream]] = {}
+    for channel, parts in channels.items():
+        counter: dict[int, int] = {}
+        for part in sorted(parts, key=lambda p: float(p.time_s[0])):
+            # The n-th part of a file is one recording across its channels.
+            n = counter[part.file] = counter.get(part.file, -1) + 1
+            whole.setdefault((part.file, n), {})[channel] = part
+    recordings = sorted(whole.values(), key=lambda r: min(float(p.time_s[0]) for p in r.values()))
+    for recording in recordings:
+        for group in groups:
+            if all(_agree(recording, other) for other in group):
+                group.append(recording)
+                break
+        else:
+            groups.append([recording])
+    return [{_origin(p) for r in group for p in r.values()} for group in groups]
+
+
+def _agree(one: dict[str, Stream], other: dict[str, Stream]) -> bool:
+    """Whether two recordings of one name can be of one sensor: apart in time, or equal."""
+    tested = equal = 0
+    for channel in one.keys() & other.keys():
+        a, b = one[channel], other[channel]
+        if a.time_s.size > b.time_s.size:
+            a, b = b, a
+        inside = np.flatnonzero((a.time_s >= b.time_s[0]) & (a.time_s <= b.time_s[-1]))
+        if inside.size < 3:
+            continue
+        inside = inside[:: max(1, inside.size // TESTED)]
+        reach = max(1.0, 1.5 * _step(b.time_s))
+        lo = np.searchsorted(b.time_s, a.time_s[inside] - reach)
+        hi = np.searchsorted(b.time_s, a.time_s[inside] + reach, side="right")
+        covered = hi > lo
+        match = np.zeros(inside.size, dtype=bool)
+        for k in range(int((hi - lo).max(initial=0))):
+            at = np.minimum(lo + k, b.value.size - 1)
+            match |= (lo + k < hi) & (b.value[at] == a.value[inside])
+        tested += int(covered.sum())
+        equal += int((match & covered).sum())
+    return tested < 3 or equal >= SAME_SHARE * tested
+
+
+def _step(time_s: Floats) -> float:
+    return float(np.median(np.diff(time_s))) if time_s.size > 1 else 1.0
+
+
+def _union(parts: list[Stream], source: str) -> tuple[Stream, float]:
+    """Join recordings of one sensor; a later one only fills what the earlier ones lack.
+
+    Returns
+    -------
+    stream : Stream
+    overlap_s : float
+        Time covered more than once.
+    """
+    parts = sorted(parts, key=lambda p: (float(p.time_s[0]), -p.time_s.size, p.file))
+    if len(parts) == 1:
+        return replace(parts[0], source=source), 0.0
+    time_s, value = parts[0].time_s, parts[0].value
+    overlap_s = 0.0
+    for part in parts[1:]:
+        if part.time_s[0] > time_s[-1]:
+            time_s = np.concatenate([time_s, part.time_s])
+            value = np.concatenate([value, part.value])
+            continue
+        overlap_s += min(float(part.time_s[-1]), float(time_s[-1])) - float(part.time_s[0])
+        # On one regular beat a sample lies within half a step of another; a little more is a
+        # sample of its own.
+        limit = 0.6 * min(_step(time_s), _step(part.time_s))
+        at = np.searchsorted(time_s, part.time_s)
+        before = part.time_s - time_s[np.maximum(at - 1, 0)]
+        after = time_s[np.minimum(at, time_s.size - 1)] - part.time_s
+        lonely = np.minimum(np.abs(before), np.abs(after)) > limit
+        time_s = np.concatenate([time_s, part.time_s[lonely]])
+        value = np.concatenate([value, part.value[lonely]])
+        order = np.argsort(time_s, kind="stable")
+        time_s, value = time_s[order], value[order]
+    return Stream(parts[0].channel, source, time_s, value, parts[0].file), overlap_s
