@@ -17,29 +17,32 @@ Truth = Callable[[np.ndarray, np.ndarray, str], np.ndarray]
 
 
 # ---------------------------------------------------------------- polars, known exactly
+_KNOTS = np.array([0, 22, 30, 40, 50, 60, 75, 90, 105, 120, 135, 150, 165, 180.0])
+_VALUE = np.array([0, .22, .53, .78, .89, .95, .99, 1.0, .99, .95, .875, .77, .655, .60])
+
+
+def _even_curve():
+    from scipy.interpolate import PchipInterpolator
+
+    both = np.concatenate([-_KNOTS[:0:-1], _KNOTS, 360 - _KNOTS[-2::-1]])
+    value = np.concatenate([_VALUE[:0:-1], _VALUE, _VALUE[-2::-1]])
+    fine = np.arange(-30, 210.05, 0.1)
+    raw = PchipInterpolator(both, value)(fine)
+    kernel = np.exp(-0.5 * (np.arange(-200, 201) / 50.0) ** 2)  # 5 deg: no corners
+    smooth = np.convolve(np.pad(raw, 200, mode="edge"), kernel / kernel.sum(), mode="valid")
+    return fine, smooth
+
+
+_FINE, _CURVE = _even_curve()
+
+
 def cruiser(tws, twa, sails="main+jib"):
     """A displacement boat with three sail sets that cross over."""
     tws, a = np.asarray(tws, float), np.abs(np.asarray(twa, float))
-    angle = np.interp(a, [0, 25, 32, 40, 50, 60, 75, 90, 105, 120, 135, 150, 165, 180],
-                      [0, .30, .60, .80, .90, .95, .99, 1.0, .99, .95, .87, .77, .69, .66])
-    angle = _smooth(a, angle)
+    angle = np.interp(a, _FINE, _CURVE)
     top = 7.6 + 0.5 * np.sin(np.radians(a)) ** 2
-    v = top * (1 - np.exp(-(0.16 * tws * angle) ** 1.15))
+    v = top * (1 - np.exp(-((0.16 * tws * angle) ** 1.15)))
     return v * sail_factor(tws, a, sails)
-
-
-def _smooth(a, fallback):
-    # the knots above, through a smooth curve: same table, made once on a fine grid
-    return np.interp(a, _FINE, _CURVE)
-
-
-_KNOTS = np.array([0, 25, 32, 40, 50, 60, 75, 90, 105, 120, 135, 150, 165, 180.0])
-_VALUE = np.array([0, .30, .60, .80, .90, .95, .99, 1.0, .99, .95, .87, .77, .69, .66])
-_FINE = np.linspace(0, 180, 1801)
-_kernel = np.exp(-0.5 * (np.arange(-80, 81) / 40.0) ** 2)
-_raw = np.interp(np.linspace(-10, 190, 2001), np.concatenate([-_KNOTS[1:2], _KNOTS, [205.0]]),
-                 np.concatenate([-_VALUE[1:2], _VALUE, [_VALUE[-2]]]))
-_CURVE = np.convolve(_raw, _kernel / _kernel.sum(), mode="same")[100:1901]
 
 
 def sail_factor(tws, a, sails):

@@ -1,0 +1,131 @@
+"""Gusts: what a half-minute block of varying wind says about the polar, which is for steady wind.
+
+Two corrections, both found from the data.
+
+*Curvature.* The mean speed over a varying wind is not the speed at the mean wind; the difference
+is half the polar's second derivative times the wind's variance within the block.
+
+*Answer.* Wind at the masthead is not quite the wind that drives the boat: small eddies pass the
+vane and miss the sails, the vane shakes, trim comes late. Against such wind the speed's slope is
+too flat, and a polar that leaned on it would be too fast in light and too slow in strong wind
+(errors in variables). Between legs these errors have averaged out; within a leg they have not. So
+the slope within legs is compared with the surface's own: the ratio is the share of a gust that the
+boat answers, and deviations within a leg are shrunk by it before the surface is fitted again
+(regression calibration).
+
+References
+----------
+.. [1] Carroll, Ruppert, Stefanski and Crainiceanu, Measurement Error in Nonlinear Models, 2nd ed.,
+   Chapman and Hall, 2006, chapter 4 (regression calibration).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from sailanalysis.angles import Floats
+from sailanalysis.measure.polar_data import Data, Plan
+from sailanalysis.measure.polar_shape import Shape
+from sailanalysis.measure.polar_solve import Fit
+
+_PRIOR: Final = 0.9
+_PRIOR_SD: Final = 0.1
+"""Before any data most of a half-minute gust is answered."""
+_LOW, _HIGH = 0.3, 1.1
+_STEP_KN: Final = 1.0
+_STEP_DEG: Final = 4.0
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Share of a deviation within a leg that the boat answers, in wind speed and in angle."""
+
+    speed: float = 1.0
+    angle: float = 1.0
+    speed_sd: float = _PRIOR_SD
+    angle_sd: float = _PRIOR_SD
+
+
+def about_leg(value: Floats, weight: Floats, leg: np.ndarray) -> Floats:
+    """Value less its leg's weighted mean."""
+    mean = np.bincount(leg, weight * value) / np.bincount(leg, weight)
+    return value - mean[leg]
+
+
+def answered(data: Data, answer: Answer) -> Data:
+    """Blocks with the wind's deviations within legs shrunk to what the boat answers."""
+    off = np.abs(data.twa)
+    tws = data.tws - (1.0 - answer.speed) * about_leg(data.tws, data.seconds, data.leg)
+    off = off - (1.0 - answer.angle) * about_leg(off, data.seconds, data.leg)
+    off = np.clip(off, 0.0, 180.0)
+    var_t, var_a, cov = data.curve
+    curve = (var_t * answer.speed**2, var_a * answer.angle**2, cov * answer.speed * answer.angle)
+    return replace(data, tws=np.maximum(tws, 0.05), twa=np.where(data.twa < 0, -off, off),
+                   curve=curve)
+
+
+def learn_answer(data: Data, moved: Data, plan: Plan, shape: Shape, fit: Fit, reference: Floats,
+                 weight: Floats, answer: Answer) -> Answer:
+    """Improve the shares by what is left of the speed's slope within legs.
+
+    Parameters
+    ----------
+    data, moved : Data
+        As measured, and as shrunk by ``answer`` for this fit.
+    fit : Fit
+    reference : ndarray, shape (n,)
+        The plain shape's speed, which the response was divided by.
+    """
+    around = _around(plan, shape, moved, fit.beta)
+    slope_t = (around(_STEP_KN, 0) - around(-_STEP_KN, 0)) / (2 * _STEP_KN)
+    slope_a = (around(0, _STEP_DEG) - around(0, -_STEP_DEG)) / (2 * _STEP_DEG)
+    off = np.abs(data.twa)
+    pull = np.column_stack([
+        slope_t / reference * about_leg(data.tws, data.seconds, data.leg),
+        slope_a / reference * about_leg(off, data.seconds, data.leg)])
+    pull = np.column_stack([about_leg(c, weight, data.leg) for c in pull.T])
+    left = about_leg(fit.pushed, weight, data.leg)
+    gram = (pull * weight[:, None]).T @ pull / fit.noise_variance
+    side = (pull * weight[:, None]).T @ left / fit.noise_variance
+    now = np.array([answer.speed, answer.angle])
+    # the residual's slope is added to the share in use; the prior pulls the sum
+    gram += np.eye(2) / _PRIOR_SD**2
+    side += (_PRIOR - now) / _PRIOR_SD**2
+    step = np.linalg.solve(gram, side)
+    sd = np.sqrt(np.diag(np.linalg.inv(gram)))
+    new = np.clip(now + step, _LOW, _HIGH)
+    return Answer(float(new[0]), float(new[1]), float(sd[0]), float(sd[1]))
+
+
+def curvature(plan: Plan, shape: Shape, data: Data, beta: Floats) -> Floats:
+    """Mean of the curved polar over a block less the polar at the block's mean wind, kn."""
+    var_t, var_a, cov = data.curve
+    around, ht, ha = _around(plan, shape, data, beta), _STEP_KN, _STEP_DEG
+    here = around(0, 0)
+    tt = (around(ht, 0) - 2 * here + around(-ht, 0)) / ht**2
+    aa = (around(0, ha) - 2 * here + around(0, -ha)) / ha**2
+    ta = (around(ht, ha) - around(ht, -ha) - around(-ht, ha) + around(-ht, -ha)) / (4 * ht * ha)
+    bend = 0.5 * tt * var_t + 0.5 * aa * var_a + ta * cov
+    return np.clip(bend, -0.1 * here, 0.1 * here)
+
+
+def _around(plan, shape, data, beta):  # type: ignore[no-untyped-def]
+    """Speed of the blocks' own surfaces at winds a little off theirs."""
+    fine = beta[: plan.fine.size]
+
+    def speed(dt: float, da: float) -> Floats:
+        tws, twa = np.maximum(data.tws + dt, 0.0), np.abs(data.twa) + da
+        twa = np.abs(np.where(twa > 180.0, 360.0 - twa, twa))
+        factor = 1.0 + plan.fine.design(tws, twa) @ fine
+        if plan.sets:
+            coarse = plan.coarse.design(tws, twa)
+            for k, name in enumerate(plan.sets):
+                start = plan.fine.size + k * plan.coarse.size
+                factor += np.where(data.sails == name,
+                                   coarse @ beta[start:start + plan.coarse.size], 0.0)
+        return np.asarray(shape.speed_kn(tws, twa) * factor, dtype=float)
+
+    return speed
