@@ -15,7 +15,8 @@ from .write_nmea2000 import write_nmea2000
 from .write_text import write_boat_file, write_crew_log, write_csv, write_gpx, write_signalk
 
 __all__ = [
-    "AUTOPILOT", "BOATS", "CATAMARAN", "DINGHY", "KINDS", "LEARNER", "LONG_KEELER", "SKILLED", "SLOOP", "UNUSUAL",
+    "AUTOPILOT", "BOATS", "CATAMARAN", "DINGHY", "KINDS", "LEARNER", "LONG_KEELER", "SKILLED",
+    "SLOOP", "UNUSUAL",
     "Action", "BoatModel", "Fault", "HelmModel", "Leg", "LogFaults", "SailSet", "Scenario",
     "SeaModel", "SensorErrors", "SensorModel", "SimulatedDay", "random_scenario", "season",
     "simulate_day", "turns", "unusual",

@@ -441,11 +441,10 @@ class Voyage:
                     if self._done:
                         return i
                     speed, yaw, efficiency, trim_helm = s.speed, s.yaw, s.efficiency, s.helm_trim
-                else:
-                    if s.best and s.by_wind:
-                        best = self.table(s.sails)[4].best_angle_deg(
-                            self.felt_mean(i) / KNOT, s.best == "up")
-                        s.angle += 0.1 * (float(best) - s.angle)
+                elif i > start and s.best and s.by_wind:
+                    best = self.table(s.sails)[4].best_angle_deg(
+                        self.felt_mean(i) / KNOT, s.best == "up")
+                    s.angle += 0.1 * (float(best) - s.angle)
                 helm = self.helms[s.helm]
                 seen, noise, drift = self.seen[s.helm], self.noise[s.helm], self.drift[s.helm]
                 delay = max(1, round(helm.delay_s / dt))

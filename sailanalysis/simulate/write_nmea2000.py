@@ -196,12 +196,11 @@ def _autopilot(day: SimulatedDay) -> Iterable[Frames]:
     mode = np.where(on, 3, 0)  # heading control standalone, or main steering
     none16 = np.full(n, 0x7FFF)
     any16 = np.full(n, 0xFFFF)
-    course = np.where(on, _turn(step["hdg_deg"].to_numpy()), 0xFFFF)
     yield 127237, ADDRESS["rudder"], at, _pack(
         (np.full(n, 0xFF), "u1"), (mode | (0x7 << 3), "u1"), (np.full(n, 0xFF), "u1"),
-        (none16, "<i2"), (course, "<u2"), (any16, "<u2"), (any16, "<u2"), (any16, "<u2"),
+        (none16, "<i2"), (any16, "<u2"), (any16, "<u2"), (any16, "<u2"), (any16, "<u2"),
         (none16, "<i2"), (none16, "<i2"), (none16, "<i2"),
-        (_turn(step["hdg_deg"].to_numpy()), "<u2"))
+        (any16, "<u2"))
 
 
 def _pack(*fields: tuple[np.ndarray, str]) -> np.ndarray:
