@@ -134,9 +134,12 @@ def cost_cases(samples: pd.DataFrame, table: pd.DataFrame,
     response = learn_response(_steady_stretches(series, cases), model)
     for case in cases:
         _prepare(case, model)
-    builds = _builds(cases)
+    for _ in range(2):  # what counts as settled sets the build, and the build what is settled
+        builds = _builds(cases)
+        for case in cases:
+            _limit(case, builds[case.row])
     for case in cases:
-        _limit(case, builds[case.row])
+        _check(case)
     response = replace(response, side_sd=_side_sd(cases, response))
     for case in cases:
         if not case.why_not:
@@ -213,8 +216,9 @@ def _prepare(case: Case, model: SpeedModel | None) -> None:
     known = np.isfinite(one.vmg_ms)
     begin = case.start - lead
     case.before = known & (index >= max(case.floor, begin - reach)) & (index < begin)
-    settled = case.end + grid.bins(25.0)
-    rough = known & (index >= settled) & (index < min(case.ceiling - lead, settled + reach))
+    # Until the build is known: the later half of what follows, two minutes and a half at most.
+    last = min(case.ceiling - lead, case.end + 2 * reach)
+    rough = known & (index >= (case.end + last) // 2) & (index < last)
     if not rough.any():
         rough = known & (index > case.end) & (index < case.ceiling)
     case.after = rough
@@ -355,10 +359,7 @@ def _limit(case: Case, build: Build) -> None:
         return
     grid = case.series.grid
     case.back = _own_recovery(case)
-    if case.back is None:
-        case.why_not = case.why_not or "her speed was not back before the next change"
-        return
-    soonest = max(case.back, case.end) + grid.bins(5.0)
+    soonest = max(case.back or 0, case.end) + grid.bins(5.0)
     stop = max(soonest, build.low + build.bins_until(LACK, grid.step_s))
     # Rather leave a little of the build to the estimate of the tail than have no steady sailing.
     latest = case.ceiling - grid.bins(LEAD_S + 2.0 * LEAST_S)
@@ -368,8 +369,19 @@ def _limit(case: Case, build: Build) -> None:
     index = np.arange(len(grid))
     known = np.isfinite(case.measure)
     until = min(case.ceiling - grid.bins(LEAD_S), case.stop + grid.bins(AROUND_S))
-    case.after = known & (index > case.stop) & (index <= until)
-    step = grid.step_s
+    after = known & (index > case.stop) & (index <= until)
+    if after.sum() * grid.step_s >= LEAST_S:
+        case.after = after
+
+
+def _check(case: Case) -> None:
+    """Say why a maneuver cannot be costed."""
+    if not case.measure.size:
+        return
+    step = case.series.grid.step_s
+    case.after = case.after & (np.arange(case.after.size) > case.stop)
+    if case.back is None:
+        case.why_not = case.why_not or "her speed was not back before the next change"
     if case.before.sum() * step < LEAST_S or case.after.sum() * step < LEAST_S:
         case.why_not = case.why_not or _edge_reason(case)
     window = case.window
