@@ -49,7 +49,7 @@ class Errors:
     aws_factor: float = 1.0
     hdg_offset: float = 0.0
     vane_lag_s: float = 0.0
-    variation: float = 2.0
+    variation: float = 0.0
     noise: float = 1.0
 
 
@@ -91,20 +91,17 @@ def simulate(rng, *, boat=None, errors=None, hours=2.0, tws=12.0, twd=220.0, dt=
     segs = []
     while i < n - m:
         length = int(rng.uniform(*leg_s) / dt)
-        if phase == "up" and i >= end_up:
-            phase = "reach"
+        if phase == "up" and i >= end_up:  # bear away to a reach, then to a run, on the same side
+            phase = "down"
             segs.append((i, side * 90.0, "bear"))
             i += int(300 / dt)
-            phase = "down"
             segs.append((i, side * boat.downwind_deg, "bear"))
-            i += length
-            continue
-        if phase == "up":
-            segs.append((i, side * boat.upwind_deg, "tack"))
-            side = -side
+        elif not segs:
+            segs.append((i, side * boat.upwind_deg, "start"))
         else:
             side = -side
-            segs.append((i, side * boat.downwind_deg, "gybe"))
+            segs.append((i, side * (boat.upwind_deg if phase == "up" else boat.downwind_deg),
+                         "tack" if phase == "up" else "gybe"))
         i += length
     # heading: follow wind-angle target with a slow helm, turns as smooth S-curves
     np.zeros(n)
@@ -182,7 +179,8 @@ def simulate(rng, *, boat=None, errors=None, hours=2.0, tws=12.0, twd=220.0, dt=
     twa = wrap(w_dir - hdg)
     heel = -np.sign(twa) * boat.heel_per * np.minimum(w_spd, 25) * np.abs(np.sin(np.radians(twa))) * ~motor
     heel = lfilter([1 - np.exp(-dt / 2)], [1, -np.exp(-dt / 2)], heel)
-    stw = integrate(twa, w_spd, motor) * (1 - 0.0004 * np.where(np.abs(busy) > 0, busy, 0) ** 2)
+    brake = 1 - 0.0004 * busy**2  # every rudder movement costs a little speed
+    stw = integrate(twa, w_spd, motor) * brake
     leeway = np.clip(-boat.leeway_k * heel / np.maximum(stw, 2.0) ** 2 * -1, -12, 12)
     # heel to leeward is away from the wind, and so is the leeway: same sign as the heel
     vmg = stw * np.cos(np.radians(wrap(hdg + leeway - w_dir)))
@@ -198,18 +196,19 @@ def simulate(rng, *, boat=None, errors=None, hours=2.0, tws=12.0, twd=220.0, dt=
         hold = e["from"]
         g = boat.speed(w_spd[seg], wrap(w_dir[seg] - (slow_dir[seg] - hold)))
         np.sign(hold) * 0
-        x, made = stw[s0], 0.0
+        x = stw[s0] / brake[s0]
         v = np.empty(stop - s0)
         for q in range(stop - s0):
             x += (g[q] - x) * (dt / (boat.tau_up_s if g[q] > x else boat.tau_down_s))
             v[q] = x
+        v = v * brake[seg]
         lee = np.clip(boat.leeway_k * boat.heel_per * np.minimum(w_spd[seg], 25) * np.sin(np.radians(abs(hold))) / np.maximum(v, 2) ** 2, 0, 12) * -np.sign(hold)
         cf = v * np.cos(np.radians(wrap(slow_dir[seg] - hold + lee - w_dir[seg])))
         sign = 1 if e["kind"] == "tack" else -1
         made = np.cumsum(sign * (cf - vmg[seg])) * dt * KN
         lag = min(int(90 / dt), len(made) - 1)
         through = np.flatnonzero(np.diff(np.sign(wrap(w_dir[seg] - hdg[seg] + (0 if e["kind"] == "tack" else 180)))))
-        truth.append({**e, "t": T0 + (s0 + (through[0] if through.size else 0)) * dt, "loss_m": float(made[lag])})
+        truth.append({**e, "lag_s": lag * dt,  "t": T0 + (s0 + (through[0] if through.size else 0)) * dt, "loss_m": float(made[lag])})
     hours_t = t / 3600.0
     set_dir = 60.0 + 25.0 * np.sin(2 * np.pi * hours_t / 6.2)
     drift = tide_kn * (0.7 + 0.3 * np.cos(2 * np.pi * hours_t / 6.2))
