@@ -1,4 +1,4 @@
-"""Maneuvers drawn: all aligned at the crossing, each track with the wind up the page, their parts."""
+"""Maneuvers drawn: aligned at the crossing, each track with the wind up the page, their parts."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def _aligned(time: Floats, value: Floats, at: Floats) -> Floats:
 
 
 def wind_up_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
-                   across: int = 6) -> Spec | None:
+                   across: int = 5) -> Spec | None:
     """Small drawings of each maneuver's track, the wind blowing down the page, one scale.
 
     Returns None where the log holds no positions or no wind direction.
@@ -126,7 +126,7 @@ def wind_up_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
     best, median = standing_out(table)
     drawn: list[tuple[int, Floats, Floats, Floats]] = []
     for i in range(len(table)):
-        near = np.flatnonzero((time >= cross[i] - 25) & (time <= cross[i] + 50))
+        near = np.flatnonzero((time >= cross[i] - 20) & (time <= cross[i] + 40))
         near = near[np.isfinite(lat[near]) & np.isfinite(lon[near])]
         if near.size < 5:
             continue
@@ -143,7 +143,7 @@ def wind_up_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
         return None
     reach = max(float(np.percentile([np.abs(p).max() for _, a, b, _ in drawn for p in (a, b)],
                                     90)), 20.0)
-    pitch_x, pitch_y = 2.3 * reach, 2.7 * reach
+    pitch_x, pitch_y = 2.3 * reach, 3.1 * reach
     data: list[Spec] = []
     notes: list[Spec] = []
     across = min(across, len(drawn))
@@ -162,32 +162,39 @@ def wind_up_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
                 "hoverinfo": "text", "text": names[i],
                 "meta": {"role": "focus", "focus": focus}})
         cost = f"{loss[i]:.0f} m" if rated[i] and np.isfinite(loss[i]) else "not rated"
-        flag = " · best" if i == best else (" · median" if i == median else "")
-        notes.append({"x": cx, "y": cy - 1.15 * reach, "text": f"{names[i]}<br>{cost}{flag}",
+        flag = " best" if i == best else (" median" if i == median else "")
+        number, at = (names[i].rpartition(" · ")[0].rpartition(" ")[2],
+                      names[i].rpartition(" · ")[2])
+        notes.append({"x": cx, "y": cy - 1.05 * reach, "yanchor": "top",
+                      "text": f"{number} · {at}<br>{cost}{flag}",
                       "showarrow": False, "font": {"size": 11, "color": "~ink"}})
     rows = (len(drawn) - 1) // across + 1
-    notes.append({"xref": "paper", "yref": "paper", "x": 0.0, "y": 1.0, "ax": 0, "ay": -26,
+    left, right = -0.5 * pitch_x, (across - 0.5) * pitch_x
+    top, bottom = 1.25 * reach, -(rows - 1) * pitch_y - 1.85 * reach
+    # The wind's arrow points down the page, in the first cell's corner.
+    notes.append({"x": left + 0.22 * reach, "y": top - 0.62 * reach, "ax": 0, "ay": -24,
                   "text": "wind", "showarrow": True, "arrowhead": 2, "arrowcolor": "~accent",
-                  "arrowwidth": 2, "font": {"size": 12, "color": "~accent"}, "yshift": -14})
-    x0 = -0.5 * pitch_x
+                  "arrowwidth": 2, "font": {"size": 11, "color": "~accent"}})
+    bar = next(b for b in (10.0, 20.0, 50.0, 100.0, 200.0, 500.0) if b > 0.45 * reach or b > 400)
+    notes.append({"x": right - 0.1 * reach, "y": top - 0.1 * reach, "text": f"{bar:.0f} m",
+                  "showarrow": False, "xanchor": "right", "yanchor": "bottom",
+                  "font": {"size": 11, "color": "~ink"}})
     spec: Spec = {"data": data, "layout": layout(
-        70 + 165 * rows, annotations=notes,
-        xaxis=axis("", range=[x0, x0 + across * pitch_x], visible=False, fixedrange=True),
-        yaxis=axis("", range=[-(rows - 0.45) * pitch_y, 0.55 * pitch_y], visible=False,
-                   scaleanchor="x", fixedrange=True))}
-    spec["layout"]["margin"] = {"l": 8, "r": 8, "t": 30, "b": 8}
-    bar = 50.0 if reach < 150 else 100.0
-    spec["layout"]["shapes"] = [{"type": "line", "x0": x0 + 0.1 * reach, "x1": x0 + 0.1 * reach
-                                 + bar, "y0": -(rows - 0.5) * pitch_y,
-                                 "y1": -(rows - 0.5) * pitch_y,
-                                 "line": {"color": "~ink", "width": 2.5}}]
-    notes.append({"x": x0 + 0.2 * reach + bar, "y": -(rows - 0.5) * pitch_y, "text": f"{bar:.0f} m",
-                  "showarrow": False, "xanchor": "left", "font": {"size": 11}})
+        20 + 235 * rows, annotations=notes,
+        xaxis=axis("", range=[left, right], visible=False, fixedrange=True,
+                   constrain="domain", constraintoward="left"),
+        yaxis=axis("", range=[bottom, top], visible=False, scaleanchor="x", fixedrange=True,
+                   constrain="domain", constraintoward="top"))}
+    spec["layout"]["margin"] = {"l": 4, "r": 4, "t": 10, "b": 4}
+    spec["layout"]["shapes"] = [{"type": "line", "x0": right - 0.1 * reach - bar,
+                                 "x1": right - 0.1 * reach, "y0": top - 0.1 * reach,
+                                 "y1": top - 0.1 * reach, "line": {"color": "~ink", "width": 2}}]
+    spec["layout"]["meta"]["aspect"] = (top - bottom) / (right - left)
     return spec
 
 
 def loss_figure(table: pd.DataFrame, names: list[str]) -> Spec:
-    """Loss of each maneuver with its interval, in order of the day; unrated ones are hollow."""
+    """Loss of each rated maneuver with its interval, in order of the day."""
     loss, low, high = (numbers(table, c) for c in ("loss_m", "loss_m_low", "loss_m_high"))
     rated = flags(table, "rated")
     sides = texts(table, "to_side")
@@ -195,7 +202,7 @@ def loss_figure(table: pd.DataFrame, names: list[str]) -> Spec:
     for side, symbol, colour in (("port", "triangle-left", "~port"),
                                  ("starboard", "triangle-right", "~starboard"),
                                  ("", "circle", "~soft")):
-        mine = np.flatnonzero((sides == side) & np.isfinite(loss))
+        mine = np.flatnonzero((sides == side) & np.isfinite(loss) & rated)
         if not mine.size:
             continue
         data.append({
@@ -204,8 +211,7 @@ def loss_figure(table: pd.DataFrame, names: list[str]) -> Spec:
             "error_y": {"type": "data", "symmetric": False, "array": f32(high[mine] - loss[mine]),
                         "arrayminus": f32(loss[mine] - low[mine]), "color": colour,
                         "thickness": 1.3, "width": 3},
-            "marker": {"symbol": [symbol + ("" if rated[i] else "-open") for i in mine],
-                       "size": 11, "color": colour},
+            "marker": {"symbol": symbol, "size": 11, "color": colour},
             "name": f"on to {side}" if side else "other",
             "text": [names[i] for i in mine],
             "hovertemplate": "%{text}<br>%{y:.0f} m<extra></extra>"})
@@ -222,7 +228,8 @@ def parts_figure(names: list[str], parts: dict[str, Floats]) -> Spec:
         style = category(k)
         data.append({"type": "bar", "orientation": "h", "y": names, "x": f32(value), "name": label,
                      "marker": {"color": style["color"],
-                                "pattern": {"shape": style["pattern"], "solidity": 0.25}},
+                                "pattern": {"shape": style["pattern"], "solidity": 0.15,
+                                            "fgcolor": "~ink", "fillmode": "overlay"}},
                      "hovertemplate": f"{label}: %{{x:.1f}} m<extra></extra>"})
     return {"data": data, "layout": layout(
         110 + 24 * len(names), barmode="relative", showlegend=True,

@@ -86,9 +86,10 @@ def polar_figure(polar: pd.DataFrame, sails: str = "all", targets: pd.DataFrame 
     spec: Spec = {"data": data, "layout": layout(
         580, showlegend=True, shapes=shapes, annotations=notes,
         xaxis=axis("", range=[-0.12 * outer, 1.14 * outer], showgrid=False, showticklabels=False,
-                   ticklen=0, constrain="domain"),
+                   ticks="", linecolor="rgba(0,0,0,0)", constrain="domain",
+                   constraintoward="left"),
         yaxis=axis("", range=[-1.14 * outer, 1.14 * outer], showgrid=False, showticklabels=False,
-                   ticklen=0, scaleanchor="x", constrain="domain"))}
+                   ticks="", linecolor="rgba(0,0,0,0)", scaleanchor="x", constrain="domain"))}
     spec["layout"]["legend"]["title"] = {"text": "true wind"}
     spec["layout"]["margin"] = {"l": 8, "r": 8, "t": 46, "b": 8}
     return spec
@@ -125,7 +126,8 @@ def curves_figure(polar: pd.DataFrame, sails: str = "all") -> Spec:
         if not x:
             continue
         data.append({"type": "scatter", "mode": "lines", "x": f32(np.concatenate(x)),
-                     "y": f32(np.concatenate(y)), "name": f"{wind:g} kn", "legendgroup": f"{wind:g}",
+                     "y": f32(np.concatenate(y)), "name": f"{wind:g} kn",
+                     "legendgroup": f"{wind:g}",
                      "line": {"color": style["color"], "width": 2.4, "dash": style["dash"]},
                      "hovertemplate": "%{x:.0f}°: %{y:.2f} kn<extra></extra>"})
         data.append({"type": "scatter", "mode": "lines", "x": f32(np.concatenate(x)),
@@ -139,9 +141,11 @@ def curves_figure(polar: pd.DataFrame, sails: str = "all") -> Spec:
 
 def coverage_figure(polar: pd.DataFrame, sails: str = "all") -> Spec:
     """Minutes of steady sailing behind each cell of the polar; empty where none."""
-    mine = polar[texts(polar, "sails") == sails].assign(minutes=numbers(
-        polar[texts(polar, "sails") == sails], "minutes"))
+    mine = polar[texts(polar, "sails") == sails]
+    mine = mine.assign(minutes=numbers(mine, "minutes"))
     grid = mine.pivot_table(index="tws_kn", columns="twa_deg", values="minutes", aggfunc="sum")
+    grid = grid.reindex(index=np.arange(grid.index.min(), grid.index.max() + 1, 2.0),
+                        columns=np.arange(30.0, 181.0, 5.0))
     z = grid.to_numpy(dtype=float)
     z = np.where(z > 0, z, np.nan)
     words = [[f"{v:.0f}" if np.isfinite(v) and v >= 0.5 else "" for v in row] for row in z]
@@ -150,8 +154,9 @@ def coverage_figure(polar: pd.DataFrame, sails: str = "all") -> Spec:
         "y": grid.index.to_numpy(dtype=float).tolist(),
         "z": [[None if not np.isfinite(v) else float(min(v, 30)) for v in row] for row in z],
         "text": words, "texttemplate": "%{text}", "showscale": False, "xgap": 1, "ygap": 1,
-        "colorscale": [[0, "~band"], [1, "~sailing"]], "textfont": {"color": "~ink", "size": 10},
+        "zmin": 0, "zmax": 30, "colorscale": [[0, "~grid"], [1, "~sailing"]],
+        "textfont": {"color": "~ink", "size": 10},
         "hovertemplate": "%{y} kn, %{x}°: %{text} min<extra></extra>"}],
-        "layout": layout(80 + 30 * max(len(grid), 3),
+        "layout": layout(110 + 30 * len(grid),
                          xaxis=axis("true wind angle (°)", dtick=15),
                          yaxis=axis("true wind speed (kn)", dtick=2))}

@@ -112,7 +112,8 @@ def arrange(spec: Spec, shown: list[str]) -> None:
         name, key = trace["meta"]["channel"], "yaxis" + trace["yaxis"][1:]
         if name in shown:
             low = top - STRIP_PX / px
-            frame[key]["domain"] = [max(low + 0.10 * STRIP_PX / px, 0.0), top - 0.16 * STRIP_PX / px]
+            frame[key]["domain"] = [max(low + 0.10 * STRIP_PX / px, 0.0),
+                                    top - 0.16 * STRIP_PX / px]
             frame[key]["visible"] = True
             notes.append({"xref": "paper", "yref": "paper", "x": 0, "y": top, "xanchor": "left",
                           "yanchor": "top", "showarrow": False,
@@ -176,7 +177,8 @@ def _bands(samples: pd.DataFrame, time: NDArray[np.float64],
                 "type": "bar", "orientation": "h", "y": [column] * len(starts),
                 "base": f32(starts), "x": f32(lengths), "width": 0.72,
                 "marker": {"color": colour, "opacity": 0.55, "line": {"width": 0},
-                           "pattern": {"shape": pattern, "solidity": 0.2, "fgcolor": "~ink"}},
+                           "pattern": {"shape": pattern, "solidity": 0.15, "fgcolor": "~ink",
+                                       "fillmode": "overlay"}},
                 "text": [name if n > 300 else "" for n in lengths],
                 "textposition": "inside", "insidetextanchor": "start",
                 "textfont": {"color": "~ink", "size": 11}, "cliponaxis": True,

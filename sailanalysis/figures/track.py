@@ -274,11 +274,11 @@ def _frame(x: Floats, y: Floats, chart: Chart, samples: pd.DataFrame) -> Spec:
                "line": {"color": "~ink", "width": 3}, "name": "scale"}]
     notes: list[Spec] = [{"x": x0 + bar / 2, "y": y0, "text": label, "showarrow": False,
                           "yshift": 11, "font": {"size": 12, "color": "~ink"}, "name": "scale"}]
-    notes += _arrows(chart, samples)
+    notes += _arrows(chart, samples, x, y)
     return {
-        "xaxis": axis("", range=[low_x - pad, high_x + pad], constrain="domain", **xs),
+        "xaxis": axis("", range=[low_x - pad, high_x + pad], constrain="range", **xs),
         "yaxis": axis("", range=[low_y - pad, high_y + pad], scaleanchor="x", scaleratio=1,
-                      constrain="domain", **ys),
+                      constrain="range", **ys),
         "shapes": shapes, "annotations": notes, "margin": {"l": 64, "r": 12, "t": 12, "b": 40},
     }
 
@@ -327,30 +327,43 @@ def _letter(value: float, letters: str) -> str:
     return letters[0] if value > 0 else letters[1]
 
 
-def _arrows(chart: Chart, samples: pd.DataFrame) -> list[Spec]:
-    notes: list[Spec] = []
+def _free_corner(x: Floats, y: Floats) -> tuple[bool, float]:
+    """Side and top of the corner with least track in it; the scale bar has the lower left."""
+    u = (x - x.min()) / max(float(np.ptp(x)), 1.0)
+    v = (y - y.min()) / max(float(np.ptp(y)), 1.0)
+    best = min(((float(np.mean(side & part)), k, right, top) for k, (right, side, part, top) in
+                enumerate(((True, u > 0.72, v > 0.45, 0.93), (False, u < 0.28, v > 0.45, 0.93),
+                           (True, u > 0.72, v < 0.55, 0.52)))))
+    return best[2], best[3]
 
-    def arrow(towards_deg: float, at: float, text: str, colour: str, length: float = 34) -> None:
+
+def _arrows(chart: Chart, samples: pd.DataFrame, x: Floats, y: Floats) -> list[Spec]:
+    notes: list[Spec] = []
+    right, top = _free_corner(x, y)
+    edge, inward, anchor = (1.0, -1, "right") if right else (0.0, 1, "left")
+
+    def arrow(towards_deg: float, text: str, colour: str, length: float = 32) -> None:
         # The head stands at the anchor, the tail lies up-stream in pixels, y downwards.
         dx, dy = float(sind(towards_deg)) * length, -float(cosd(towards_deg)) * length
-        notes.append({"xref": "paper", "yref": "paper", "x": 0.985, "y": at, "text": "",
-                      "showarrow": True, "ax": -dx, "ay": -dy, "xshift": dx / 2 - 30,
-                      "yshift": -dy / 2,
-                      "arrowhead": 2, "arrowwidth": 2.5, "arrowsize": 1.1, "arrowcolor": colour})
-        notes.append({"xref": "paper", "yref": "paper", "x": 0.985, "y": at, "text": text,
-                      "showarrow": False, "yshift": -34, "xanchor": "right", "align": "right",
-                      "font": {"size": 12, "color": colour}})
+        at = top - 0.08 * len(notes)
+        notes.append({"xref": "paper", "yref": "paper", "x": edge, "y": at, "text": "",
+                      "showarrow": True, "ax": -dx, "ay": -dy, "xshift": dx / 2 + 32 * inward,
+                      "yshift": -dy / 2, "arrowhead": 2, "arrowwidth": 2.5, "arrowsize": 1.1,
+                      "arrowcolor": colour, "name": "arrow"})
+        notes.append({"xref": "paper", "yref": "paper", "x": edge, "y": at, "text": text,
+                      "showarrow": False, "yshift": -27, "xshift": 6 * inward, "xanchor": anchor,
+                      "align": anchor, "font": {"size": 12, "color": colour}, "name": "arrow"})
 
     if chart.places:
-        arrow(0.0, 0.94, "N", "~ink", 26)
+        arrow(0.0, "north", "~ink", 26)
     twd, tws = mean_wind(samples)
     if np.isfinite(twd):
         strength = f" {tws:.0f} kn" if np.isfinite(tws) else ""
         named = f"{round(twd) % 360:03d}°" if chart.places else ""
-        arrow(twd + 180 + chart.turned_deg, 0.77, f"wind {named}{strength}", "~accent")
+        arrow(twd + 180 + chart.turned_deg, f"wind {named}{strength}", "~accent")
     set_deg, drift = mean_current(samples)
     if np.isfinite(set_deg) and drift >= 0.05:
-        arrow(set_deg + chart.turned_deg, 0.58, f"current {drift:.1f} kn", "~soft")
+        arrow(set_deg + chart.turned_deg, f"current {drift:.1f} kn", "~soft")
     return notes
 
 

@@ -10,7 +10,7 @@ from sailanalysis.figures.tables import numbers, seconds, texts
 from sailanalysis.figures.thin import thinned
 from sailanalysis.series import epoch_s
 
-_MARK = {"faster": "triangle-right", "slower": "triangle-left", "no clear difference": "circle-open"}
+_MARK = {"faster": "triangle-right", "slower": "triangle-left"}
 
 
 def trials_figure(table: pd.DataFrame) -> Spec:
@@ -19,7 +19,8 @@ def trials_figure(table: pd.DataFrame) -> Spec:
     mine = np.flatnonzero(np.isfinite(gain))
     verdict = texts(table, "verdict")
     at = seconds(table["time"])
-    labels = [f"{np.datetime64(int(at[i]), 's').astype(object):%H:%M} {texts(table, 'what')[i][:40]}"
+    what = texts(table, "what")
+    labels = [f"{np.datetime64(int(at[i]), 's').astype(object):%H:%M} {what[i][:40]}"
               for i in mine]
     rows = np.arange(mine.size)
     data = [{

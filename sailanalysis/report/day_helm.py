@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from sailanalysis.report.auto import auto_table
 from sailanalysis.report.facts import Facts, get, numbers, texts
 from sailanalysis.report.sections import Block, Column, Figure, Headline, Section, Table, Text
-from sailanalysis.report.words import count, interval, known, listed, number
+from sailanalysis.report.words import clock, count, interval, known, listed, number
 
 
 def helm_section(facts: Facts) -> Section:
@@ -20,17 +21,17 @@ def helm_section(facts: Facts) -> Section:
                               "and a rudder sensor or a quick heading sensor.",), "unknown"),),
                        code='part["helm"]\nday.helm')
     score = numbers(table, "smoothness")
-    helms = _by_helm(table)
+    helms = _from_study(facts) or _by_helm(table)
     blocks: list[Block] = []
     headlines: list[Headline] = []
     known_helms = [h for h in helms if known(h["score"])]
     if known_helms:
         told = [f"{h['name']} {interval(h['score'], h['low'], h['high'], '', 0)}"
                 for h in sorted(known_helms, key=lambda h: -h["minutes"])]
-        verdict = ("Smoothness for the conditions, where 50 is usual and 10 points are one standard "
-                   f"deviation: {listed(told)}.")
+        verdict = ("Smoothness for the conditions, where 50 is usual and 10 points are one "
+                   f"standard deviation: {listed(told)}.")
         if len(known_helms) > 1:
-            verdict += " " + _compare(known_helms)
+            verdict = f"{verdict} {_compare(known_helms)}".strip()
         headlines.append(Headline(verdict, 55))
     else:
         verdict = (f"{count(len(table), 'stretch', 'stretches')} at the helm measured; none long "
@@ -101,9 +102,19 @@ def _by_helm(table) -> list[dict]:
     return out
 
 
+def _from_study(facts: Facts) -> list[dict]:
+    """The same lines from the helming study, which weighs the stretches itself."""
+    table = get(facts.result("helm_result"), "by_helm")
+    if table is None or not len(table):
+        return []
+    return [{"name": str(r["helm"]) or "the helm", "minutes": float(r["minutes"]),
+             "score": float(r["smoothness"]), "low": float(r["smoothness_low"]),
+             "high": float(r["smoothness_high"])} for r in table.to_dict("records")]
+
+
 def _compare(helms: list[dict]) -> str:
     people = [h for h in helms if h["name"] != "autopilot" and known(h["low"])]
-    if len(people) < 2:
+    if len(people) != 2:
         return ""
     people = sorted(people, key=lambda h: -h["score"])
     first, second = people[0], people[1]
@@ -114,9 +125,92 @@ def _compare(helms: list[dict]) -> str:
 
 
 def _rich(facts: Facts) -> list[Block]:
-    """Anticipation, calm and busy minutes, one thing to try: from the helm study."""
+    """Each helm's page: the day in a sentence, calm and busy minutes, one thing to try."""
     study = facts.result("helm_result")
     if study is None:
         return []
-    spoken = [facts.scrub(str(s)) for s in (get(study, "sentences") or ())]
-    return [Text(tuple(spoken))] if spoken else []
+    blocks: list[Block] = []
+    by_helm = get(study, "by_helm")
+    advice = get(study, "advice", {})
+    calm, busy = get(study, "calm", {}), get(study, "busy", {})
+    basis = get(study, "basis", "")
+    if basis == "inferred":
+        blocks.append(Text(("There is no rudder sensor in this log: the rudder is inferred from "
+                            "how the boat turned. Read these numbers as hints.",), "unknown"))
+    for row in by_helm.to_dict("records") if by_helm is not None and len(by_helm) else []:
+        name = str(row["helm"])
+        shown = {"": "Whoever steered", "autopilot": "The autopilot"}.get(name, facts.scrub(name))
+        spoken = [facts.scrub(str(row.get("sentence") or ""))]
+        if advice.get(name):
+            spoken.append(("Next time: " if name != "autopilot" else "")
+                          + facts.scrub(str(advice[name])))
+        blocks += [Text((shown,), "heading"), Text(tuple(w for w in spoken if w))]
+        pair = [(title, traces[name]) for title, traces in (("calm", calm), ("busy", busy))
+                if name in traces]
+        if pair:
+            blocks.append(_side_by_side(shown, name, pair))
+    comparisons = get(study, "comparisons")
+    if comparisons is not None and len(comparisons):
+        blocks.append(Text(("Side by side",), "heading"))
+        blocks.append(Text(tuple(facts.scrub(_pair_words(r))
+                                 for r in comparisons.to_dict("records"))))
+    weather = get(study, "weather_helm")
+    if weather is not None and len(weather):
+        blocks.append(auto_table("weather-helm", "Mean rudder by heel: how much she wants to turn "
+                                 "up", weather, scrub=facts.scrub,
+                                 labels={"weather_helm_deg": "weather helm (°)",
+                                         "heel_from_deg": "heel from (°)",
+                                         "heel_to_deg": "to (°)"}))
+    blocks += _worked(facts, study)
+    reasons = [facts.scrub(str(r)) for r in get(study, "reasons", ())]
+    if reasons:
+        blocks.append(Text(tuple(reasons), "unknown"))
+    return blocks
+
+
+def _pair_words(row: dict) -> str:
+    spread = interval(row["difference"], row["low"], row["high"], "points", 0, True)
+    return (f"{row['helm'] or 'Unnamed'} against {row['other'] or 'unnamed'}, in like conditions: "
+            f"{spread}, {row['words']}.")
+
+
+def _side_by_side(shown: str, name: str, pair: list) -> Figure:
+    from sailanalysis.figures.helm import side_by_side_figure
+
+    pieces = [(f"{title} minutes from {clock(get(t, 'start_s'), False)}", get(t, "second"),
+               get(t, "rudder_deg"), get(t, "heading_deg")) for title, t in pair]
+    slug = "".join(c if c.isalnum() and c.isascii() else "-" for c in name.lower()) or "unnamed"
+    numbers_said = "; ".join(
+        f"{title}: rudder rms {number(get(t, 'rudder_rms_deg'))}°, "
+        f"{number(get(t, 'reversals_per_min'), 0)} reversals a minute" for title, t in pair)
+    return Figure(f"minutes-{slug}", f"{shown}: the quietest and the busiest five minutes for "
+                  f"their conditions, rudder above, course about its mean below. {numbers_said}.",
+                  f"Rudder and course of {shown} in calm and busy minutes",
+                  side_by_side_figure(pieces), wide=True)
+
+
+def _worked(facts: Facts, study: object) -> list[Block]:
+    """Anticipation and over-correction, one row a helm."""
+    rows = []
+    for name, response in (get(study, "response", {}) or {}).items():
+        spectrum = (get(study, "spectra", {}) or {}).get(name)
+        row = {"helm": facts.scrub(str(name)) or "unnamed"}
+        for key in ("yaw_lag_s", "gust_lag_s", "over_correction", "wind_over_compass"):
+            estimate = get(response, key)
+            scale = 100 if key == "over_correction" else 1
+            for end, column in (("value", key), ("low", f"{key}_low"), ("high", f"{key}_high")):
+                row[column] = scale * float(get(estimate, end, float("nan")))
+        row["steadier"] = str(get(response, "steadier", "") or "–")
+        row["wave_share"] = 100 * float(get(spectrum, "wave_share", float("nan")))
+        rows.append(row)
+    if not rows:
+        return []
+    return [Table("anticipation", "How the corrections were made, with 95 % intervals", (
+        Column("helm", "helm"),
+        Column("yaw_lag_s", "rudder after the boat's turning", 1, "s", "yaw_lag_s_low",
+               "yaw_lag_s_high", True),
+        Column("gust_lag_s", "after a gust", 1, "s", "gust_lag_s_low", "gust_lag_s_high", True),
+        Column("over_correction", "corrections that needed another", 0, "%",
+               "over_correction_low", "over_correction_high"),
+        Column("steadier", "kept steadier"),
+        Column("wave_share", "rudder spent on waves", 0, "%")), rows)]

@@ -85,7 +85,7 @@ def _kind_words(facts: Facts, mine: pd.DataFrame, kind: str) -> tuple[str, list[
     seconds_lost = np.nanmedian(np.where(flags(mine, "rated"), numbers(mine, "loss_s"), np.nan)) \
         if np.isfinite(numbers(mine, "loss_s")[flags(mine, "rated")]).any() else float("nan")
     lengths = facts.day.boat.loa_m
-    size = (f" ({middle / lengths:.1f} boat lengths)" if lengths else "")
+    size = f", {middle / lengths:.1f} boat lengths" if lengths else ""
     best = float(good.min())
     if good.size == 1:
         one = mine[flags(mine, "rated")].iloc[0]
@@ -93,11 +93,11 @@ def _kind_words(facts: Facts, mine: pd.DataFrame, kind: str) -> tuple[str, list[
                 f"{interval(one['loss_m'], one.get('loss_m_low'), one.get('loss_m_high'), 'm', 0)}"
                 f"{size}.")
         return text, [Headline(text, 60 + abs(middle) / 10)]
-    rated = "" if good.size == len(mine) else f" {good.size} of them could be costed."
-    text = (f"{sentence(total)[:-1]}:{' of those that could be costed,' if rated else ''} "
-            f"the usual one cost {interval(middle, low, high, 'm', 0)}{size}"
-            + (f", {amount(seconds_lost, 's', 0)}" if known(seconds_lost) else "")
-            + f"; the best {amount(best, 'm', 0)}.{rated}")
+    head = sentence(total)[:-1] + ("" if good.size == len(mine) else
+                                   f", {good.size} of them costed")
+    time_lost = f" and {amount(seconds_lost, 's', 0)}" if known(seconds_lost) else ""
+    text = (f"{head}: the median {kind} lost {interval(middle, low, high, 'm', 0)}{time_lost}"
+            f"{size}, the best {amount(best, 'm', 0)}.")
     spread = float(np.sum(good - best))
     extra = ""
     if good.size >= 4 and spread > 20:
@@ -157,7 +157,7 @@ def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
     if np.isfinite(numbers(table, "loss_m")).sum() > 1:
         blocks.append(Figure(
             f"loss-{kind}", f"What each {kind} cost, with its 95 % interval. Left-pointing red: on "
-            "to port tack; right-pointing green: on to starboard. Hollow: not rated.",
+            "to port tack; right-pointing green: on to starboard. Those not rated are left out.",
             f"Loss of each {kind} in metres, in the day's order", loss_figure(table, names)))
     if facts.has("stw_kn") or facts.has("twa_deg"):
         blocks.append(Figure(

@@ -32,7 +32,8 @@ def legs_section(facts: Facts) -> Section:
     if good.any():
         mean = float(np.average(ratio[good], weights=seconds[good]))
         low, high = _weighted_interval(ratio[good], seconds[good])
-        verdict += f", sailed on average at {interval(mean, low, high, '%', 0)} of the polar's speed."
+        verdict += (f", sailed on average at {interval(mean, low, high, '%', 0)} of the polar's "
+                    "speed.")
         by = []
         for point in ("upwind", "reach", "downwind"):
             mine = good & np.array([row["point"] == point for row in rows])
@@ -63,7 +64,8 @@ def legs_section(facts: Facts) -> Section:
             "wind. Today's polar is made from the same legs, so shares scatter round 100 % by "
             "construction; with a season on file the polar is the season's.",
         ),
-        code='part["legs"]\nday.legs.groupby(["side", "sails"])[["stw_kn", "polar_ratio"]].median()',
+        code='part["legs"]\n'
+             'day.legs.groupby(["side", "sails"])[["stw_kn", "polar_ratio"]].median()',
         headlines=tuple(headlines))
 
 
@@ -111,8 +113,9 @@ def polar_section(facts: Facts) -> Section:
     headlines: list[Headline] = []
     best = _best_targets(targets)
     for direction, row in best.items():
-        text = (f"In {row['tws_kn']:.0f} kn the best course made good {direction} was at "
-                f"{interval(abs(row['twa_deg']), row.get('twa_low_deg'), row.get('twa_high_deg'), '°', 0)} "
+        angle = interval(abs(row["twa_deg"]), row.get("twa_low_deg"), row.get("twa_high_deg"),
+                         "°", 0)
+        text = (f"In {row['tws_kn']:.0f} kn the best course made good {direction} was at {angle} "
                 f"to the true wind: {amount(row['stw_kn'], 'kn')} of boat speed, VMG "
                 f"{interval(abs(row['vmg_kn']), *_ordered(row), 'kn', 2)}.")
         headlines.append(Headline(text, 50 if direction == "upwind" else 45))
@@ -201,7 +204,8 @@ def _sets_table(facts: Facts, polar, sets: list[str]) -> Table:
     rows = []
     for name in sets:
         mine = polar[texts(polar, "sails") == name]
-        rows.append({"sails": facts.scrub(name), "minutes": float(np.nansum(numbers(mine, "minutes"))),
+        rows.append({"sails": facts.scrub(name),
+                     "minutes": float(np.nansum(numbers(mine, "minutes"))),
                      "winds": f"{np.nanmin(numbers(mine, 'tws_kn')):.0f}–"
                               f"{np.nanmax(numbers(mine, 'tws_kn')):.0f} kn",
                      "angles": f"{np.nanmin(numbers(mine, 'twa_deg')):.0f}°–"

@@ -37,7 +37,7 @@ def day_section(facts: Facts) -> Section:
             f"Track of the day, {_track_words(facts)}", spec, wide=True)
     strips = Figure(
         "strips", "Strip charts of the day, with states, helms, sails and crew-log marks as bands "
-        "on top. Drag to move, scroll or pinch to look closer.",
+        "on top. Drag to move along the day; the buttons above look closer.",
         f"Strip charts from {clock(facts.t0, False)} to {clock(facts.time[-1], False)} UTC: "
         + listed(label for _, label, on in available(day.samples) if on),
         strips_figure(day.samples, day.crew, day.maneuvers, notes=not facts.private), wide=True)

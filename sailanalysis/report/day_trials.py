@@ -54,8 +54,10 @@ def trials_section(facts: Facts) -> Section | None:
         Column("stw_after_kn", "after", 2, "kn"),
         Column("minutes_before", "minutes before", 1), Column("minutes_after", "after", 1)), rows))
     if unclear or short:
+        parts = listed([f"{count(unclear, 'trial')} unclear" if unclear else "",
+                        f"{count(short, 'trial')} too short" if short else ""])
         blocks.append(Text((
-            f"{listed([count(unclear, 'trial') + ' unclear' if unclear else '', count(short, 'trial') + ' too short' if short else ''])}. "
+            f"{parts}. "
             "A clearer answer: five steady minutes before and five after, then back to the first "
             "setting for five, and once more. Mark each change in the crew log; repeated trials of "
             "one thing are pooled over the season.",)))

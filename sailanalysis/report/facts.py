@@ -43,14 +43,17 @@ class Facts:
 
     @cached_property
     def time(self) -> Floats:
+        """Seconds since 1970 of every sample."""
         return epoch_s(self.day.samples.index)
 
     @property
     def t0(self) -> float:
+        """First instant; figures count from it."""
         return float(self.time[0])
 
     @cached_property
     def chart(self) -> Chart | None:
+        """The flat chart of the track; None without positions."""
         lat, lon = positions(self.day.samples)
         return chart_of(lat, lon, self.private)
 

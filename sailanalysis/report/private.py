@@ -1,4 +1,4 @@
-"""A day that can be shared: no positions, no names of files or places, the chart turned if asked."""
+"""A day that can be shared: no positions, no names of files or places."""
 
 from __future__ import annotations
 

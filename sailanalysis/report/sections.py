@@ -257,7 +257,9 @@ def table_html(table: Table) -> str:
         + (f' <span class="unit">{escape(c.unit)}</span>' if c.unit else "")
         + "</button></th>"
         for c in table.columns
-    ) + ('<th scope="col"><span class="unseen">Show on the track</span></th>' if focusable else "")
+    )
+    if focusable:
+        head = '<th scope="col"><span class="unseen">Show on the track</span></th>' + head
     body = []
     for row in table.rows:
         cells = []
@@ -266,7 +268,7 @@ def table_html(table: Table) -> str:
             numeric = known(raw) and not isinstance(raw, str)
             attributes = f' data-v="{float(raw):.6g}"' if numeric and column.show != "clock" else (
                 f' data-v="{float(raw):.1f}"' if numeric else "")
-            css = "num" if (numeric or text == "–") else "txt"
+            css = "num" if (numeric or text == "–") else ("txt long" if len(text) > 28 else "txt")
             if column.show == "side" and text in ("port", "starboard"):
                 css += f" side-{text}"
             # What a copied cell must hold to stay text in a spreadsheet.
@@ -275,7 +277,7 @@ def table_html(table: Table) -> str:
             cells.append(f'<td class="{css}"{attributes}{copy}>{escape(text)}</td>')
         if focusable:
             focus = row.get("_focus")
-            cells.append("<td></td>" if focus is None else (
+            cells.insert(0, '<td class="go"></td>' if focus is None else (
                 f'<td class="go"><button type="button" class="focus" '
                 f'data-from="{float(focus[0]):.1f}" data-to="{float(focus[1]):.1f}" '
                 f'data-label="{escape(focus[2])}" '

@@ -32,7 +32,7 @@ def number(value: Any, digits: int = 1, sign: bool = False) -> str:
 
 def amount(value: Any, unit: str, digits: int = 1, sign: bool = False) -> str:
     """A number with its unit: ``6.2 kn``, ``41°``."""
-    glue = "" if unit in ("°", "%") else NARROW
+    glue = "" if unit in ("", "°", "%") else NARROW
     return number(value, digits, sign) + (glue + unit if known(value) else "")
 
 

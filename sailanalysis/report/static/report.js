@@ -65,10 +65,11 @@
     var width = div.clientWidth;
     layout.autosize = true;
     layout.modebar = { bgcolor: "rgba(0,0,0,0)", color: colours["~soft"], activecolor: colours["~ink"] };
+    if (layout.meta && layout.meta.aspect) { layout.height = Math.min(layout.height, Math.round(width * layout.meta.aspect) + 20); div.style.minHeight = layout.height + "px"; }
     if (width < 560) {
       layout.font.size = 11;
       layout.margin.l = Math.min(layout.margin.l, 46); layout.margin.r = 8;
-      if (layout.meta && layout.meta.kind === "track") { layout.height = 420; }
+      if (layout.meta && layout.meta.kind === "track") { layout.height = 420; div.style.minHeight = "420px"; }
     }
     var kind = layout.meta && layout.meta.kind;
     if (kind !== "track" && kind !== "strips") { layout.dragmode = coarse ? false : "zoom"; }
@@ -530,7 +531,7 @@
       d.data.forEach(function (tr, i) {
         var old = div.data[i];
         if (!old) { return; }
-        old.line = tr.line; old.marker = tr.marker; old.textfont = tr.textfont; old.error_y = tr.error_y;
+        ["line", "marker", "textfont"].forEach(function (k) { if (tr[k]) { old[k] = tr[k]; } });
       });
       div.data.forEach(function (tr) { if (tr.meta && tr.meta.role === "highlight") { tr.line.color = palette()["~ink"]; } });
       ["xaxis", "yaxis"].forEach(function (k) { d.layout[k].range = div._fullLayout[k].range.slice(); });
