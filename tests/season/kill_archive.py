@@ -67,18 +67,31 @@ def look(folder, expected):
     return work
 
 
+def time_of_one(folder):
+    """Seconds that filing one day takes on this machine, now: kills must fall within it."""
+    pid, read = in_child(file_for_ever(folder, 0))
+    began = time.monotonic()
+    with os.fdopen(read) as pipe:
+        pipe.readline()
+        took = time.monotonic() - began
+        os.kill(pid, signal.SIGKILL)
+    os.waitpid(pid, 0)
+    return took
+
+
 def main():
     folder, kills, seed = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
     rng = random.Random(seed)
     known = {}  # date -> mark that was last reported as filed
     reports = 0
+    one_s = time_of_one(folder + "-trial")
     for number in range(kills):
         replay = random.Random(seed * 10007 + number)
         planned = []
         for _ in range(10000 // 50):
             planned.append((f"2026-05-{replay.randint(1, 6):02d}", replay.randint(1, 10**6)))
         pid, read = in_child(file_for_ever(folder, seed * 10007 + number))
-        time.sleep(rng.uniform(0.0, 0.12))
+        time.sleep(rng.uniform(0.0, 4.0 * one_s))
         os.kill(pid, signal.SIGKILL)
         os.waitpid(pid, 0)
         with os.fdopen(read) as pipe:
