@@ -104,10 +104,9 @@ def _rudder(m: Message) -> Iterator[Values]:
     instance = whole(m, 0, 8)
     for number_ in np.unique(instance):
         rows = instance == number_
-        # No instance means the only one.
-        first = number_ in (0, 255)
-        yield Values("rudder_deg" if first else "rudder2_deg", _angle(m.where(rows), 32), rows,
-                     "" if number_ == 255 else str(number_))
+        # Instances are 0 and 1; other codes (252, 255) come from devices that know one rudder.
+        yield Values("rudder2_deg" if number_ == 1 else "rudder_deg",
+                     _angle(m.where(rows), 32), rows, str(number_) if number_ < 2 else "")
 
 
 def _heading(m: Message) -> Iterator[Values]:

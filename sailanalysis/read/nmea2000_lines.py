@@ -196,6 +196,8 @@ class _Piece:
         self.end = np.flatnonzero(body == 10)
         self.start = np.concatenate([[0], self.end[:-1] + 1]).astype(np.intp) if (
             self.end.size) else self.end
+        for _ in range(3):  # candump indents its lines
+            self.start = self.start + ((self.buffer[self.start] == 32) & (self.start < self.end))
         for _ in range(2):  # a carriage return, a space or a comma before the line's end
             last = self.buffer[np.maximum(self.end - 1, 0)]
             blank = ((last == 13) | (last == 32) | (last == 44)) & (self.end > self.start)
@@ -494,7 +496,7 @@ def read_line(line: bytes) -> tuple[int, int, bytes, float, bool] | str:
         if source > 255:
             return "not a frame"
     else:
-        pgn, source = (int(value) for value in _pgn_of(np.array([int(part["id"], 16)])))
+        pgn, source = (int(value[0]) for value in _pgn_of(np.array([int(part["id"], 16)])))
     stamp, of_day = _stamp(part["stamp"])
     return pgn, source, payload, stamp, of_day
 
