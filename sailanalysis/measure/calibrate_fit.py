@@ -1,9 +1,9 @@
-"""The joint fit: sensor errors with wind and current as slowly varying unknowns.
+r"""The joint fit: sensor errors with wind and current as slowly varying unknowns.
 
 Two vector equations hold in every steady block (complex numbers, north + i east; compass angles
 as exponents):
 
-.. math:: G = f s\\, e^{i(H + h + L)} + C(t),\\qquad
+.. math:: G = f s\, e^{i(H + h + L)} + C(t),\qquad
           W(t) = f_a V e^{i(H + h + A + a)}_{level} - G
 
 with velocity over ground G, logged boat speed s, heading H, apparent wind V and A (levelled for
@@ -48,8 +48,8 @@ PRIOR: Final[dict[str, tuple[float, float]]] = {
     # The boat herself on the two tacks; her speed by angle (log of knots about the day's mean)
     # and how it grows with the wind (a power of it).
     "polar_side": (0.0, 0.005),
-    **{name: (0.0, 0.5) for name in POLAR_LEVELS},
-    **{name: (0.5, 0.4) for name in POLAR_SLOPES},
+    **dict.fromkeys(POLAR_LEVELS, (0.0, 0.5)),
+    **dict.fromkeys(POLAR_SLOPES, (0.5, 0.4)),
 }
 FREE_DEVIATION_SD: Final = 4.0
 """Prior for each deviation term when the curve itself is asked for."""
@@ -214,7 +214,7 @@ class Equations:
         self.level = float(np.median(np.log(np.abs(wind[good])))) if good.any() else 0.0
         speed = np.log(np.maximum(data.mean(data.stw_kn), 0.3))
         self.log_boat = float(np.median(speed[boat])) if boat.any() else 0.0
-        self._side = np.sign(np.angle(data.mean(compass_turn(data.awa_deg))))
+        self._hdg_deg = np.angle(data.mean(compass_turn(data.hdg_deg)), deg=True)
 
     def see(self, theta: dict[str, float]) -> _Seen:
         """Block values at the given errors."""
@@ -235,6 +235,10 @@ class Equations:
             log_boat=np.log(np.maximum(np.abs(way), 0.3))[self.boat_blocks] - self.log_boat,
         )
 
+    def water_wind(self, theta: dict[str, float]) -> NDArray[np.complex128]:
+        """True wind over the water (where from) of every block."""
+        return self.data.mean(level_air(self.data, theta) - water_way(self.data, theta))
+
     def residuals(self, theta: Floats) -> dict[str, Floats]:
         """The five real equations."""
         named = dict(zip(NAMES, theta.tolist(), strict=True))
@@ -244,7 +248,7 @@ class Equations:
         return {"north": seen.water.real, "east": seen.water.imag, "speed": seen.log_speed,
                 "direction": seen.from_deg, "boat": seen.log_boat - expected}
 
-    def linear(self, theta: Floats, alike: Floats) -> list[Component]:
+    def linear(self, theta: Floats, alike: dict[str, Floats]) -> list[Component]:
         """All equations, linear about ``theta``: central differences, the polar's part exact."""
         here = self.residuals(theta)
         slopes = {key: np.zeros((value.size, len(NAMES))) for key, value in here.items()}
@@ -259,32 +263,63 @@ class Equations:
         seen = self.see(dict(zip(NAMES, theta.tolist(), strict=True)))
         slopes["boat"][:, _POLAR] = -polar_basis(seen.twa_deg, seen.log_wind)
         slopes["boat"][:, NAMES.index("polar_side")] = -np.sign(seen.twa_deg)
-        process = {"north": "water", "east": "water"}
         out = []
-        for key, value in here.items():
-            if not value.size:
+        for name, (key, *more) in (("water", ("north", "east")), ("speed", ("speed",)),
+                                   ("direction", ("direction",)), ("boat", ("boat",))):
+            if not here[key].size:
                 continue
-            # A gust is in the reading and in the slope alike; slopes averaged over other blocks
-            # sailed alike are instruments free of it.
-            free = alike @ slopes[key] if key in ("speed", "direction") else slopes[key]
-            out.append(Component(process.get(key, key), value, slopes[key], free))
+            free = self._instruments(name, [slopes[k] for k in (key, *more)], alike[name])
+            out += [Component(name, here[k], slopes[k], f)
+                    for k, f in zip((key, *more), free, strict=True)]
         return out
 
-    def alike(self) -> Floats:
-        """Averaging weights of the wind blocks over others sailed alike, rows summing to 1.
+    def _instruments(self, name: str, slopes: list[Floats], alike: Floats) -> list[Floats]:
+        """Slopes free of the noise of their own block.
 
-        Others within a quarter of an hour whose apparent wind angle is within 15 deg; the block
-        itself only where there is no other.
+        A gust is in the reading and in the slope alike, and a tide that turns changes the wind
+        over the water, and with it the boat's speed. Slopes as the boat sails at that angle on
+        average over the day know neither.
         """
-        at = self.wind_blocks
-        middle = self.data.middle_s[at]
-        awa = np.degrees(np.angle(self.data.mean(compass_turn(self.data.awa_deg))[at]))
-        near = np.abs(middle[:, None] - middle[None, :]) < 900.0
-        near &= np.abs((awa[:, None] - awa[None, :] + 180.0) % 360.0 - 180.0) < 15.0
-        np.fill_diagonal(near, False)
-        lonely = ~near.any(axis=1)
-        near[lonely, lonely] = True
-        return np.asarray(near / np.maximum(near.sum(axis=1, keepdims=True), 1), dtype=float)
+        heading = self._hdg_deg[self._blocks_of(name)]
+        first = len(WANTED) + len(NUISANCE)
+        if name == "water":
+            turn = compass_turn(heading)[:, None]
+            body = alike @ ((slopes[0] + 1j * slopes[1]) / turn) * turn
+            free = [body.real, body.imag]
+        else:
+            free = [np.hstack([alike @ s[:, :first], s[:, first:]]) for s in slopes]
+        h = np.radians(heading)
+        for out in free:
+            per_degree = out[:, NAMES.index("heading_offset_deg")]
+            for term, shape in (("dev_sin1_deg", np.sin(h)), ("dev_cos1_deg", np.cos(h)),
+                                ("dev_sin2_deg", np.sin(2 * h)), ("dev_cos2_deg", np.cos(2 * h))):
+                out[:, NAMES.index(term)] = per_degree * shape
+        return free
+
+    def _blocks_of(self, name: str) -> NDArray[np.intp]:
+        return {"water": self.water_blocks, "boat": self.boat_blocks}.get(name, self.wind_blocks)
+
+    def alike(self) -> dict[str, Floats]:
+        """Averaging weights of blocks over the day's others sailed alike, by process.
+
+        Alike is an apparent wind angle within 15 deg, without wind a heading within 15 deg, under
+        the same drive; the block itself counts only where there is no other. Rows sum to 1.
+        """
+        awa = np.angle(self.data.mean(compass_turn(self.data.awa_deg)), deg=True)
+        angle = np.where(np.isfinite(awa), awa, self._hdg_deg)
+        sails = self.data.mean(self.data.has_sails.astype(float)) > 0.5
+        out = {}
+        for name in ("water", "speed", "direction", "boat"):
+            at = self._blocks_of(name)
+            apart = (angle[at][:, None] - angle[at][None, :] + 180.0) % 360.0 - 180.0
+            near = (np.abs(apart) < 15.0) & (sails[at][:, None] == sails[at][None, :])
+            near &= np.isfinite(awa[at])[:, None] == np.isfinite(awa[at])[None, :]
+            np.fill_diagonal(near, False)
+            lonely = ~near.any(axis=1)
+            near[lonely, lonely] = True
+            out[name] = np.asarray(near / np.maximum(near.sum(axis=1, keepdims=True), 1),
+                                   dtype=float)
+        return out
 
 
 _POLAR: Final = slice(NAMES.index(POLAR_LEVELS[0]), len(NAMES))
@@ -332,13 +367,16 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
     for turn in range(rounds):
         if turn in (1, 2, 4, 7):
             at, about = theta, equations.linear(theta, alike)
-        normal, right = precision.copy(), precision @ (mean - theta)
+        normal, meat = precision.copy(), precision.copy()
+        right = precision @ (mean - theta)
         for part in (c.moved(theta - at) for c in about):
             weighted = processes[part.process].inverse @ part.instrument
-            normal += part.instrument.T @ weighted
+            normal += weighted.T @ part.slope
+            meat += weighted.T @ part.instrument
             right -= weighted.T @ part.residual
-        covariance = np.linalg.inv(normal)
-        theta = theta + covariance @ right
+        bread = np.linalg.inv(normal)
+        covariance = bread @ meat @ bread.T
+        theta = theta + bread @ right
         theta[[0, 2]] = np.clip(theta[[0, 2]], 0.5, 2.0)
         if turn == rounds - 1:
             break
