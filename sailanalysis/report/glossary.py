@@ -29,8 +29,8 @@ TERMS: Final[dict[str, tuple[str, str]]] = {
     "weather helm": (r"weather helm|mean rudder", "The rudder a boat needs to sail straight "
                      "because she wants to turn into the wind."),
     "95 % interval": (r"95\s?% interval|in brackets|\(−?\d[\d.]* to ",
-                      "The range in brackets. Were the day sailed again and again, such ranges would hold the true value nineteen "
-                      "times in twenty."),
+                      "The range in brackets. Were the day sailed again and again, such "
+                      "ranges would hold the true value nineteen times in twenty."),
     "reversal": (r"reversals?", "A change of the rudder's direction larger than a stated dead "
                  "band."),
     "rms": (r"rms|root mean square", "Root mean square: a usual size of a thing that swings both "

@@ -15,8 +15,8 @@ _BEARINGS = ("hdg_deg", "cog_deg", "twd_deg", "set_deg", "hdg_mag_deg")
 _COORDINATE = re.compile(
     r"\d{1,3}(?:[.,]\d+)?\s?°\s?(?:\d{1,2}(?:[.,]\d+)?\s?[′']\s?)?(?:[NSEW]\b)"
     r"|\b\d{1,3}[.,]\d{3,}\s?°?\s?[NSEW]\b|-?\d{1,3}\.\d{4,}\s?[,;/ ]\s?-?\d{1,3}\.\d{4,}")
-_FILE = re.compile(r"(?:[\w.-]*[/\\])+[\w.-]+|\b[\w-]+\.(?:nmea|log|txt|csv|gpx|json|jsonl|raw|data|gz"
-                   r"|0183|n2k|toml)(?:\.gz)?\b", re.IGNORECASE)
+_FILE = re.compile(r"(?:[\w.-]*[/\\])+[\w.-]+|\b[\w-]+\.(?:nmea|log|txt|csv|gpx|json|jsonl|raw"
+                   r"|data|gz|0183|n2k|toml)(?:\.gz)?\b", re.IGNORECASE)
 _METRES_PER_DEGREE = 111_194.93
 """Of a sphere of 6371 km; the shared positions count from 0° N 0° E, where it holds both ways."""
 

@@ -130,8 +130,8 @@ def _polar(season: Any) -> Section:
                f"{np.nanmedian(half):.1f} % in the middle of her polar (95 % interval), from "
                f"{np.nanmin(whole['tws_kn']):.0f} to {np.nanmax(whole['tws_kn']):.0f} kn.")
     blocks: list[Block] = [
-        Figure("polar", "The boat's speed by true wind angle, one curve a wind speed, 95 % interval "
-               "shaded, drawn only where she was sailed. Filled dots: measured there.",
+        Figure("polar", "The boat's speed by true wind angle, one curve a wind speed, 95 % "
+               "interval shaded, drawn only where she was sailed. Filled dots: measured there.",
                "Polar of the season", polar_figure(whole, "all", targets), wide=True),
         Figure("curves", "The same as curves; dotted, the speed of the best tenth of the time.",
                "Boat speed against true wind angle", curves_figure(whole, "all"))]
@@ -184,9 +184,9 @@ def _crossovers(season: Any) -> Section | None:
     told, headlines = [], []
     for (best, other), part in sure.groupby(["best_sails", "next_best_sails"]):
         top = part.loc[part["gain_kn"].idxmax()]
+        gain = interval(top["gain_kn"], top.get("gain_low_kn"), top.get("gain_high_kn"), "kn", 2)
         told.append((len(part), f"{best} beats {other} surely in {count(len(part), 'cell')} of the "
-                     f"grid, most at {top['twa_deg']:.0f}° in {top['tws_kn']:.0f} kn: "
-                     f"{interval(top['gain_kn'], top.get('gain_low_kn'), top.get('gain_high_kn'), 'kn', 2)}."))
+                     f"grid, most at {top['twa_deg']:.0f}° in {top['tws_kn']:.0f} kn: {gain}."))
     told.sort(reverse=True)
     verdict = told[0][1] if told else "No sail set is surely faster than another where both were " \
         "sailed."
@@ -211,13 +211,13 @@ def _crossovers(season: Any) -> Section | None:
         shown.to_dict("records")))
     pairs = _frame(season, "pairs")
     if len(pairs):
-        blocks.append(Text(("A change of sails at one angle, minutes apart, is the best evidence of "
-                            "all.",)))
+        blocks.append(Text(("A change of sails at one angle, minutes apart, is the best evidence "
+                            "of all.",)))
         blocks.append(auto_table("pairs", "Sail changes at one angle", pairs.assign(
             time=[str(t)[11:16] for t in pairs["time"]]) if "time" in pairs else pairs))
     return Section("crossovers", "Which sails where", verdict, tuple(blocks),
                    how=("The sail sets' fitted speeds are compared draw by draw, so that what they "
-                        "share cancels; 95 % sure means the interval of the gain leaves zero out.",),
+                        "share cancels; 95 % sure means that its interval leaves zero out.",),
                    code="season.crossovers.query('confidence > 0.95')",
                    headlines=tuple(headlines))
 
@@ -305,8 +305,9 @@ def _maneuvers(season: Any) -> Section | None:
             continue
         counts, middle = numbers(mine, "count"), numbers(mine, "loss_m_median")
         usual = float(np.average(middle, weights=counts))
-        told.append(f"{count(int(counts.sum()), kind)} costed on {count(mine['day'].nunique(), 'day')}"
-                    f", {amount(usual, 'm', 0)} each by the days' medians")
+        told.append(f"{count(int(counts.sum()), kind)} costed on "
+                    f"{count(mine['day'].nunique(), 'day')}, {amount(usual, 'm', 0)} each by the "
+                    "days' medians")
         blocks.append(Figure(
             f"progress-{kind}", f"Median loss of each day's {kind}s by helm; bars hold the middle "
             "half of the day.", f"Median {kind} loss over the days",
@@ -364,7 +365,7 @@ def _instruments(season: Any) -> Section | None:
     for row in trends.to_dict("records") if len(trends) else []:
         low, high = row.get("low"), row.get("high")
         if known(low) and known(high) and not low <= 0 <= high:
-            label, unit, digits, sensor = CORRECTIONS.get(row["key"], (row["key"], "", 3, ""))
+            _, unit, digits, sensor = CORRECTIONS.get(row["key"], (row["key"], "", 3, ""))
             drifting.append(f"The {sensor}'s correction drifts by "
                             f"{interval(row['trend_per_30_days'], low, high, unit, digits, True)} "
                             "per 30 days.")
