@@ -37,7 +37,8 @@ class Series:
     speed_ms : ndarray, shape (n,)
         Through the water where logged, else over ground.
     tws_kn : ndarray, shape (n,)
-        Bridged through turns, where motion and lag spoil it.
+        As measured also in turns: near the bow and dead aft a lagging vane spoils the direction,
+        but hardly the speed, and a gust in a gybe matters.
     turning : ndarray of bool, shape (n,)
         In a maneuver, or the vane not settled after one.
     over_ground : bool
@@ -158,7 +159,7 @@ def _series(grid: Grid, maneuvers: pd.DataFrame, axis_offset_deg: float) -> Seri
         turning[a:b] = True
     wind = bridged_wind_deg(grid.column["twd_deg"], turning, grid) + axis_offset_deg
     return Series(grid, head, head + leeway, wind, np.asarray(wrap180(wind - head), dtype=float),
-                  speed, _bridged(grid.column["tws_kn"], turning, grid), turning, over_ground)
+                  speed, _joined(box_mean(grid.column["tws_kn"], grid.bins(5.0))), turning, over_ground)
 
 
 def bridged_wind_deg(twd: Floats, turning: Bools, grid: Grid) -> Floats:
@@ -168,12 +169,6 @@ def bridged_wind_deg(twd: Floats, turning: Bools, grid: Grid) -> Floats:
     direction = arctan2d(box_mean(sind(twd), bins, weight), box_mean(cosd(twd), bins, weight))
     direction[turning] = np.nan
     return _joined(unwrap(direction))
-
-
-def _bridged(value: Floats, turning: Bools, grid: Grid) -> Floats:
-    smooth = box_mean(value, grid.bins(5.0), np.where(turning, 0.0, 1.0))
-    smooth[turning] = np.nan
-    return _joined(smooth)
 
 
 def _joined(value: Floats) -> Floats:
