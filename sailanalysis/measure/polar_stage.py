@@ -10,6 +10,7 @@ import pandas as pd
 
 from sailanalysis.angles import Floats
 from sailanalysis.measure.polar_basis import Basis, basis_for
+from sailanalysis.measure.polar_bootstrap import Spread, leg_spread
 from sailanalysis.measure.polar_data import TREND, Data, Plan
 from sailanalysis.measure.polar_gusts import Answer, answered, curvature, learn_answer
 from sailanalysis.measure.polar_mask import (
@@ -48,6 +49,7 @@ class Stage:
     design: Any
     weight: Floats
     answer: Answer
+    spread: Spread
 
     @classmethod
     def of(cls, data: Data, shape: Shape, plan: Plan) -> Stage:
@@ -87,7 +89,8 @@ class Stage:
             found.append(solve(loose, left, even, None, [prior], pseudo=check(quantile),
                                beta=start))
         return cls(data, moved, shape, plan, fit, coarse, found[0], found[1],
-                   table, design, weight, used)
+                   table, design, weight, used,
+                   leg_spread(fit, design, weight, data.leg, _freedom(data)))
 
     def surface(self, name: str, lattice: Floats, draws: tuple[Floats, Floats]) -> Surface:
         """One sail set's surface on the lattice."""
@@ -105,8 +108,9 @@ class Stage:
         middle = reference * (factor + spread * (loose @ self.middle.beta))
         best = reference * (factor + spread * (loose @ self.best.beta))
         moved = reference[:, None] * (rows @ draws[0] + spread[:, None] * (loose @ draws[1]))
-        sd = np.sqrt(_row_variance(rows, self.fit.covariance)
-                     + spread**2 * _row_variance(loose, self.middle.covariance)) * reference
+        wide = 1.96 * self.spread.widen * reference * np.sqrt(
+            _row_variance(rows, self.spread.covariance)
+            + spread**2 * _row_variance(loose, self.middle.covariance))
         legs = np.unique(data.leg[own]).size
 
         def field(value: Floats) -> Floats:
@@ -116,13 +120,13 @@ class Stage:
 
         cloud = np.full((draws[0].shape[1], *inside.shape), np.nan, dtype=np.float32)
         cloud[:, inside] = (middle[:, None] + moved).T
-        return Surface(field(middle), field(np.maximum(best, middle)), field(middle - 1.96 * sd),
-                       field(middle + 1.96 * sd), basis, near, cloud,
+        return Surface(field(middle), field(np.maximum(best, middle)), field(middle - wide),
+                       field(middle + wide), basis, near, cloud,
                        float(data.seconds[own].sum()), legs)
 
     def draws(self, replicates: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
         """Errors of the location's and the median offset's coefficients, a column a draw."""
-        return (_normal(self.fit.covariance, replicates, rng),
+        return (self.spread.draws(replicates, rng),
                 _normal(self.middle.covariance, replicates, rng))
 
     def leg_shares(self) -> pd.DataFrame:
@@ -166,7 +170,8 @@ class Stage:
         out = []
         for k, (name, column, _) in enumerate(self.plan.effects):
             at = self.plan.first_effect + k
-            value, sd = self.fit.beta[at], np.sqrt(self.fit.covariance[at, at])
+            value = self.fit.beta[at]
+            sd = self.spread.widen * float(np.sqrt(self.spread.covariance[at, at]))
             high = column > np.median(column) if np.ptp(column) else np.zeros(column.size, bool)
             less = min(self.data.seconds[high].sum(), self.data.seconds[~high].sum())
             out.append(Effect(name, 100 * value, 100 * (value - 1.96 * sd),
@@ -184,7 +189,8 @@ class Stage:
             if name == TREND:
                 rows[self.data.day, self.plan.first_effect + k] = column
         value = 1.0 + rows @ self.fit.beta
-        sd = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.fit.covariance, rows))
+        sd = self.spread.widen * np.sqrt(
+            np.einsum("ij,jk,ik->i", rows, self.spread.covariance, rows))
         minutes = np.bincount(self.data.day, self.data.seconds, self.plan.days) / 60.0
         return pd.DataFrame({"day": self.data.days, "factor": value, "low": value - 1.96 * sd,
                              "high": value + 1.96 * sd, "minutes": minutes})
@@ -228,6 +234,12 @@ def _shares(data: Data, speed: Floats, basis: str) -> pd.DataFrame:
         "twa_deg": total(np.abs(data.twa)) / seconds, "stw_kn": total(data.stw) / seconds,
         "polar_ratio": ratio, "basis": basis,
     })
+
+
+def _freedom(data: Data) -> int:
+    """Days (of a single day: legs) behind the spreads, and three that the priors are worth."""
+    days = len(data.days)
+    return (days if days > 1 else int(data.leg.max()) + 1) - 1 + 3
 
 
 def wind_slot(tws: Floats) -> np.ndarray:
