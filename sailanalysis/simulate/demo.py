@@ -86,7 +86,7 @@ def demo_scenario() -> Scenario:
         spikes_per_hour=2.0, faults=faults)
     sea = SeaModel(tws_kn=11.0, twd_deg=238.0, tws_trend_kn_h=0.8, twd_trend_deg_h=3.5,
                    turbulence=0.10, shift_deg=4.5, shift_period_s=660.0, wander_deg=2.0,
-                   flutter_deg=2.0, wave_height_m=0.5, wave_period_s=3.6, tide_kn=0.9,
+                   flutter_deg=1.4, wave_height_m=0.5, wave_period_s=3.6, tide_kn=0.9,
                    tide_set_deg=15.0, tide_phase_h=0.7, tide_round=0.2)
     return Scenario(
         boat=BOAT, sea=sea, sensors=sensors, legs=_legs(), sails="",

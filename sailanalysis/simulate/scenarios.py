@@ -81,7 +81,7 @@ def random_sea(rng: np.random.Generator, tws_kn: float, tide_kn: float | None = 
         tws_trend_kn_h=float(rng.uniform(-0.06, 0.08) * tws_kn),
         twd_trend_deg_h=float(rng.uniform(-6, 6)), turbulence=float(rng.uniform(0.06, 0.15)),
         shift_deg=float(rng.uniform(1, 7)), shift_period_s=float(rng.uniform(240, 1200)),
-        wander_deg=float(rng.uniform(1, 4)), flutter_deg=float(rng.uniform(1, 3)),
+        wander_deg=float(rng.uniform(1, 4)), flutter_deg=float(rng.uniform(0.8, 2.5)),
         wave_height_m=height, wave_period_s=float(2.2 + 2.6 * np.sqrt(height) *
                                                   rng.uniform(0.8, 1.2)),
         tide_kn=float(rng.uniform(0, 1.5)) if tide_kn is None else tide_kn,

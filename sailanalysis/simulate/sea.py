@@ -55,7 +55,7 @@ class SeaModel:
     shift_deg: float = 5.0
     shift_period_s: float = 600.0
     wander_deg: float = 2.5
-    flutter_deg: float = 2.0
+    flutter_deg: float = 1.5
     ramp_deg: float = 0.0
     ramp_start_s: float = 3600.0
     ramp_length_s: float = 300.0
