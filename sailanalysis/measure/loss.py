@@ -27,7 +27,7 @@ from sailanalysis.measure.loss_reference import (
 from sailanalysis.measure.loss_series import Series, sailing_series
 from sailanalysis.model import Boat
 from sailanalysis.segment.grid import box_mean
-from sailanalysis.series import epoch_s
+from sailanalysis.series import epoch_s, true_stretches
 from sailanalysis.stats import mad_sd
 
 Bools = NDArray[np.bool_]
@@ -144,7 +144,11 @@ def cost_cases(samples: pd.DataFrame, table: pd.DataFrame,
     for case in cases:
         if not case.why_not:
             _cost(case, response, model)
-    return cases, response
+    widen = _widening(cases, response, model)
+    for case in cases:
+        if case.reference is not None:
+            case.sd_m = float(np.hypot(widen * case.sd_m, _calibration_m(case)))
+    return cases, replace(response, widening=widen)
 
 
 def fill_table(table: pd.DataFrame, cases: list[Case], length_m: float | None) -> None:
@@ -418,7 +422,66 @@ def _cost(case: Case, response: Response, model: SpeedModel | None) -> None:
     lost = np.where(good, case.reference.speed_ms - made, 0.0)
     case.loss_m = float(np.sum(lost) * one.grid.step_s) + case.reference.tail_m
     case.sd_m = float(np.sqrt(case.reference.sd_m**2 + _noise_m(case, response) ** 2
-                              + _wind_m(case) ** 2 + _calibration_m(case) ** 2))
+                              + _wind_m(case) ** 2))
+
+
+def _widening(cases: list[Case], response: Response, model: SpeedModel | None) -> float:
+    """How far the intervals must be widened to hold where nothing happened.
+
+    The whole reckoning is repeated on steady sailing, at instants without any maneuver, where the
+    loss is nought: bridged wind, reference and all. Where the scatter of those losses exceeds
+    what their intervals promise, all intervals of the day grow by that much.
+    """
+    rated = [c for c in cases if c.reference is not None]
+    if not rated:
+        return 1.0
+    turn = int(np.median([c.end - c.start for c in rated]))
+    length = int(np.median([c.stop - c.start for c in rated]))
+    scores = []
+    for one in {id(c.series): c.series for c in rated}.values():
+        for start in _quiet_starts(one, cases, length):
+            case = _mock(one, start, turn, length)
+            if case is not None:
+                _cost(case, response, model)
+                scores.append(case.loss_m / case.sd_m)
+    if len(scores) < 8:
+        return 1.15  # the day is too short to check itself: the usual widening of long days
+    # Robust: the 90 % range against the normal distribution's.
+    return float(max(1.0, np.percentile(np.abs(scores), 90.0) / 1.645))
+
+
+def _quiet_starts(one: Series, cases: list[Case], length: int) -> list[int]:
+    """Bins with a minute of undisturbed sailing before them and after the length of a maneuver."""
+    free = np.isfinite(one.vmg_ms) & (np.abs(np.abs(one.twa_deg) - 90.0) > 25.0)
+    for case in cases:
+        if case.series is one:
+            free[max(0, case.start - 8):max(case.stop, case.end + one.grid.bins(45.0)) + 1] = False
+    around = one.grid.bins(60.0)
+    starts: list[int] = []
+    for part in true_stretches(free):
+        starts += range(part.start + around, part.stop - length - around, max(30, length // 2))
+    return starts[:: max(1, len(starts) // 60)]
+
+
+def _mock(one: Series, start: int, turn: int, length: int) -> Case | None:
+    grid = one.grid
+    index = np.arange(len(grid))
+    case = Case(-1, "luff", one, start, start + turn, start + turn // 2, 0, len(grid) - 1)
+    case.stop = start + length
+    around, lead = grid.bins(60.0), grid.bins(LEAD_S)
+    case.before = (index >= start - around) & (index < start - lead)
+    case.after = (index > case.stop) & (index <= case.stop + around)
+    use = case.before | case.after
+    side = one.twa_deg[use]
+    if not np.isfinite(side).all() or np.ptp(np.sign(side)) > 0 or np.ptp(np.abs(side)) > 60.0:
+        return None
+    case.twa_before_deg = case.twa_after_deg = float(np.mean(side))
+    case.sign = 1.0 if abs(case.twa_before_deg) < 90.0 else -1.0
+    wind = one.wind_deg.copy()
+    a, b = max(0, start - grid.bins(3.0)), min(len(grid) - 1, case.end + grid.bins(15.0))
+    wind[a:b] = np.linspace(wind[a], wind[b], b - a)
+    case.measure = case.sign * one.speed_ms * cosd(wind - one.course_deg)
+    return case
 
 
 def _noise_m(case: Case, response: Response) -> float:

@@ -56,6 +56,8 @@ class Response:
         Relative difference from one tack to the other, beyond that noise.
     blocks : int
         Blocks of steady sailing it rests on.
+    widening : float
+        Factor on all intervals, from mock maneuvers where nothing happened.
     """
 
     lag_s: float = 10.0
@@ -65,6 +67,7 @@ class Response:
     memory_s: float = 30.0
     side_sd: float = 0.02
     blocks: int = 0
+    widening: float = 1.0
 
     def covariance(self, t1: Floats, t2: Floats) -> Floats:
         """Covariance of the relative speed made good between instants, without the nugget."""
