@@ -86,7 +86,7 @@ class Response:
     steadier : str
         ``wind``, ``compass`` or ``""`` (cannot be told).
     wind_over_compass : Estimate
-        Sd of the wind angle over sd of the heading, at 5-120 s.
+        Sd of the wind angle over sd of the heading, at 20-240 s.
     """
 
     yaw_lag_s: Estimate = UNKNOWN
@@ -130,18 +130,29 @@ def cross_lag_s(first: list[Floats], second: list[Floats], rate_hz: float, reach
     power = np.sqrt(float(np.sum(a * a)) * float(np.sum(b * b)))
     if power <= 0:
         return UNKNOWN, float("nan")
-    lags = np.arange(-reach, reach + 1) / rate_hz
     mean = cross.sum(axis=0)
     peak = int(np.argmax(mean))
     rng = np.random.default_rng(seed)
     weight = rng.multinomial(len(first), np.full(len(first), 1 / len(first)), size=300)
     drawn = weight @ cross
-    low, high = np.percentile(lags[np.argmax(drawn, axis=1)], [2.5, 97.5])
+    low, high = np.percentile(_peak_lag(drawn, reach) / rate_hz, [2.5, 97.5])
     strength = np.percentile(drawn[:, peak], 2.5)
-    if strength <= 0 or peak in (0, lags.size - 1):
+    # A peak that wanders over half the range, or sits at its edge, is no answer.
+    if strength <= 0 or peak in (0, 2 * reach) or high - low > reach_s:
         return UNKNOWN, float(mean[peak] / power)
-    return (Estimate(float(lags[peak]), float(low), float(high), len(first), len(first) * n
-                     / rate_hz), float(mean[peak] / power))
+    value = float(_peak_lag(mean[None, :], reach)[0]) / rate_hz
+    return (Estimate(value, float(low), float(high), len(first), len(first) * n / rate_hz),
+            float(mean[peak] / power))
+
+
+def _peak_lag(curves: Floats, reach: int) -> Floats:
+    """Lag of each curve's peak in samples, between samples by a parabola."""
+    top = np.clip(np.argmax(curves, axis=1), 1, curves.shape[1] - 2)
+    row = np.arange(len(curves))
+    left, mid, right = (curves[row, top + k] for k in (-1, 0, 1))
+    bend = left - 2 * mid + right
+    shift = np.divide(0.5 * (left - right), bend, out=np.zeros(len(curves)), where=bend < 0)
+    return np.asarray(top - reach + np.clip(shift, -0.5, 0.5), dtype=float)
 
 
 def over_correction(deviation: list[Floats], rate_hz: float) -> Estimate:
@@ -173,7 +184,9 @@ def over_correction(deviation: list[Floats], rate_hz: float) -> Estimate:
 
 def wind_or_compass(wind_angle: list[Floats], heading: list[Floats], rate_hz: float
                     ) -> tuple[Estimate, str]:
-    """Which is kept steadier, wind angle or heading, over 5 s to 2 min.
+    """Which is kept steadier, wind angle or heading, over 20 s to 4 min.
+
+    Quicker changes of the wind at the masthead are turbulence that nobody steers by.
 
     Returns
     -------
@@ -183,13 +196,13 @@ def wind_or_compass(wind_angle: list[Floats], heading: list[Floats], rate_hz: fl
         ``wind`` when the interval lies below 1, ``compass`` above, else ``""``.
     """
     ratios = []
-    n = round(120.0 * rate_hz)
+    n = round(240.0 * rate_hz)
     t = np.linspace(-1.0, 1.0, n)
     for wind, course in zip(wind_angle, heading, strict=True):
         for a in range(0, wind.size - n + 1, n):
             pair = []
             for x in (wind[a:a + n], course[a:a + n]):
-                x = slow_mean(x, rate_hz, 5.0)
+                x = slow_mean(x, rate_hz, 20.0)
                 x = x - x.mean()
                 pair.append(float(np.std(x - t * (t @ x) / (t @ t))))
             if min(pair) > 0.05:
@@ -199,7 +212,7 @@ def wind_or_compass(wind_angle: list[Floats], heading: list[Floats], rate_hz: fl
     mean = float(np.mean(ratios))
     half = 2.1 * float(np.std(ratios, ddof=1)) / np.sqrt(len(ratios))
     estimate = Estimate(float(np.exp(mean)), float(np.exp(mean - half)), float(np.exp(mean + half)),
-                        len(ratios), 120.0 * len(ratios))
+                        len(ratios), 240.0 * len(ratios))
     return estimate, "wind" if mean + half < 0 else "compass" if mean - half > 0 else ""
 
 

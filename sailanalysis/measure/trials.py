@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -38,32 +38,45 @@ SKIP_ROUNDED_S: Final = 20.0
 """More on either side where the crew log gives whole minutes only."""
 LAG_S: Final = 20.0
 """Wind is averaged over this long: a boat's speed does not follow quicker changes."""
+DELAYS_S: Final = (0.0, 6.0, 12.0, 18.0, 25.0)
+"""By how much the hull may answer the wind late; the delay that explains most of the sides' own
+scatter is taken, trial by trial."""
 BLOCK_S: Final = 10.0
 TURN_LIMIT_DEG: Final = 20.0
 """A stretch ends where the slow wind angle has left that at the change by this much."""
 
+COURSE_LIMIT_DEG: Final = 12.0
+"""Two courses further apart than this are not compared, whatever the polar says."""
+
 POLAR_SLOPE_ERROR: Final = 0.25
 """Relative standard error of a change of speed read off a polar."""
-DRIFT_SHARE: Final = 0.004
+DRIFT_SHARE: Final = 0.01
 """Slow change of boat speed that nothing logged explains (sea, tide's shear, attention), as a share
-of speed between two stretches; standard deviation."""
+of speed between two stretches, standard deviation: two runs in like wind repeat to about one per
+cent (common practice)."""
 TWS_SLOPE: Final = (0.5, 0.3)
 """Without a polar: d ln V / d ln TWS, mean and sd. One in light airs, near zero at hull speed."""
 TWA_SLOPE_PER_DEG: Final = {"upwind": (0.010, 0.008), "reach": (0.0, 0.006),
                             "downwind": (-0.006, 0.006)}
 """Without a polar: d ln V / d TWA, per degree, mean and sd."""
 
+BETWEEN_KN: Final = 0.05
+"""How much the same change is taken to differ from one trial to the next, before they say so."""
+POOL_FREEDOM: Final = 4.0
+
 VERDICTS: Final = ("faster", "slower", "no clear difference", "not enough data")
 _OPPOSITE: Final = {
-    "out": "in", "down": "up", "off": "on", "loosened": "tightened", "eased": "trimmed",
+    "out": "in", "down": "up", "off": "on", "eased": "trimmed",
     "lowered": "raised", "aft": "forward", "less": "more", "open": "closed", "flatter": "fuller",
     "leeward": "windward", "removed": "set", "slower": "faster", "shorter": "longer"}
 _SAME: Final = {
     "ease": "eased", "easing": "eased", "released": "eased", "sheeted": "trimmed",
-    "trim": "trimmed", "hardened": "trimmed", "tighter": "tightened", "looser": "loosened",
-    "tensioned": "tightened", "raise": "raised", "hoisted": "raised", "lower": "lowered",
+    "loosened": "eased", "slacked": "eased", "tightened": "trimmed", "tight": "trimmed",
+    "loose": "eased",
+    "trim": "trimmed", "hardened": "trimmed", "tighter": "trimmed", "looser": "eased",
+    "tensioned": "trimmed", "raise": "raised", "hoisted": "raised", "lower": "lowered",
     "dropped": "lowered", "fwd": "forward", "back": "aft", "opened": "open", "flattened": "flatter",
-    "tighten": "tightened", "loosen": "loosened"}
+    "tighten": "trimmed", "loosen": "eased"}
 _NOISE: Final = re.compile(
     r"[-+]?\d+([.,]\d+)?\s*(cm|mm|m|deg|°|turns?|holes?|marks?|%|kg)?\b|[^\w\s]")
 
@@ -128,13 +141,26 @@ BETTER_TRIAL: Final = (
 
 @dataclass
 class _Side:
-    """Ten-second blocks on one side of a change."""
+    """Ten-second blocks on one side of a change; wind and expected speed a row a delay."""
 
     at: Floats
     stw: Floats
-    tws: Floats
-    twa: Floats
-    expected: Floats
+    tws_late: Floats
+    twa_late: Floats
+    expected_late: Floats
+    delay: int = 0
+
+    @property
+    def tws(self) -> Floats:
+        return np.asarray(self.tws_late[self.delay], dtype=float)
+
+    @property
+    def twa(self) -> Floats:
+        return np.asarray(self.twa_late[self.delay], dtype=float)
+
+    @property
+    def expected(self) -> Floats:
+        return np.asarray(self.expected_late[self.delay], dtype=float)
 
     @property
     def minutes(self) -> float:
@@ -238,7 +264,8 @@ def _events(crew: CrewLog) -> list[_Event]:
         elif entry.item in ("sails", "boards"):
             before = last.get(entry.item)
             last[entry.item] = value
-            if before is not None and before.lower() != value.lower():
+            if before and value and "none" not in (before.lower(), value.lower()) and (
+                    before.lower() != value.lower()):
                 pair = sorted([before.lower(), value.lower()])
                 events.append(_Event(entry.time_s, entry.item, f"{before} to {value}",
                                      f"{entry.item}: {pair[0]} to {pair[1]}",
@@ -282,14 +309,19 @@ class _Log:
 
         self.time = time
         self.stw = column("stw_kn")
-        self.tws = running_mean(time, column("tws_kn"), LAG_S) if n else missing
-        self.twa = running_mean_angle(time, column("twa_deg"), LAG_S) if n else missing
+        tws = running_mean(time, column("tws_kn"), LAG_S) if n else missing
+        twa = running_mean_angle(time, column("twa_deg"), LAG_S) if n else missing
+        self.twa = twa
+        late = [self._earlier(time, delay) for delay in DELAYS_S]
+        self.tws_late = [np.where(ok, tws[i], np.nan) for i, ok in late]
+        self.twa_late = [np.where(ok, twa[i], np.nan) for i, ok in late]
         self.helm = (samples["helm"].to_numpy(dtype=object) if "helm" in samples
                      else np.full(n, "", dtype=object))
-        self.has_wind = bool(np.isfinite(self.tws).any() and np.isfinite(self.twa).any())
-        self.expected = missing
+        self.has_wind = bool(np.isfinite(tws).any() and np.isfinite(twa).any())
+        expected = missing
         if speed_model is not None and self.has_wind:
-            self.expected = np.asarray(speed_model(self.tws, self.twa), dtype=float)
+            expected = np.asarray(speed_model(tws, twa), dtype=float)
+        self.expected_late = [np.where(ok, expected[i], np.nan) for i, ok in late]
         steady = np.isfinite(self.stw)
         if "state" in samples:
             steady &= samples["state"].to_numpy(dtype=object) == "sailing"
@@ -304,6 +336,12 @@ class _Log:
         self.run = np.cumsum(breaks)
         self.steady = steady
         self.events_s = np.array(sorted(e.time_s for e in events))
+
+    @staticmethod
+    def _earlier(time: Floats, delay_s: float) -> tuple[NDArray[np.int_], NDArray[np.bool_]]:
+        """Sample of each instant a delay ago, and whether there is one."""
+        at = np.clip(np.searchsorted(time, time - delay_s), 0, max(time.size - 1, 0))
+        return at, np.abs(time[at] - (time - delay_s)) < 2.0
 
     def side(self, event_s: float, sign: int, skip_s: float, longest_s: float = LONGEST_S,
              others: Floats | None = None) -> _Side | None:
@@ -352,9 +390,10 @@ class _Log:
             mean = np.divide(total, good, out=np.full(total.shape, np.nan), where=good > 0)
             return mean[full]
 
-        middle = means(self.twa)
-        return _Side(means(self.time) - event_s, means(self.stw), means(self.tws), middle,
-                     means(self.expected))
+        return _Side(means(self.time) - event_s, means(self.stw),
+                     np.array([means(v) for v in self.tws_late]),
+                     np.array([means(v) for v in self.twa_late]),
+                     np.array([means(v) for v in self.expected_late]))
 
 
 def _skips(event_s: float) -> tuple[float, float]:
@@ -395,6 +434,12 @@ def _judge_event(log: _Log, event: _Event) -> tuple[dict[str, Any], _Judged | No
         row["why_not"] = "the tack before and after is not the same"
         row["try_next"] = BETTER_TRIAL
         return row, None
+    turned = abs(float(wrap180(np.nanmean(after.twa) - np.nanmean(before.twa))))
+    if turned > COURSE_LIMIT_DEG:
+        row["why_not"] = (f"the wind angle before and after differs by {turned:.0f} deg: a change "
+                          "of course, not only of trim")
+        row["try_next"] = BETTER_TRIAL
+        return row, None
     outcome = judge_sides(before, after, event.time_s)
     row |= {"gain_kn": outcome.gain, "wind_part_kn": outcome.wind_part,
             "wind_basis": outcome.basis}
@@ -403,6 +448,13 @@ def _judge_event(log: _Log, event: _Event) -> tuple[dict[str, Any], _Judged | No
 
 def judge_sides(before: _Side, after: _Side, event_s: float = 0.0) -> _Judged:
     """Gain from two sides, the wind's part taken off; standard error and degrees of freedom."""
+    options = [_judge_delayed(replace(before, delay=k), replace(after, delay=k), event_s)
+               for k in range(len(DELAYS_S))]
+    return min(options, key=lambda option: option[0])[1]
+
+
+def _judge_delayed(before: _Side, after: _Side, event_s: float) -> tuple[float, _Judged]:
+    """Mean square left about the sides' means, and the judgement, for one delay of the wind."""
     both = np.concatenate([before.expected, after.expected])
     speed = float(np.mean(np.concatenate([before.stw, after.stw])))
     if np.isfinite(both).mean() > 0.8 and min(np.isfinite(before.expected).sum(),
@@ -428,7 +480,8 @@ def judge_sides(before: _Side, after: _Side, event_s: float = 0.0) -> _Judged:
         np.concatenate([before.stw - (wind[0] - wind[0].mean()) * scale,
                         after.stw - part - (wind[1] - wind[1].mean()) * scale]),
         np.concatenate([np.full(before.at.size, -1), np.full(after.at.size, 1)]))
-    return _Judged(gain, error, max(freedom, 3.0), part, basis, trace)
+    left = float(sum(np.sum(x * x) for x in residual))
+    return left, _Judged(gain, error, max(freedom, 3.0), part, basis, trace)
 
 
 def _within(before: _Side, after: _Side, wind: list[Floats]) -> tuple[list[Floats], float]:
@@ -537,17 +590,15 @@ def pool_trials(rows: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    Random effects: DerSimonian and Laird's between-trial variance, Hartung and Knapp's interval
-    with Student's quantile, never narrower than the fixed-effect one.
+    Random effects: DerSimonian and Laird's between-trial variance, leaning on ``BETWEEN_KN`` while
+    trials are few; Student's quantile.
 
     References
     ----------
     .. [1] DerSimonian and Laird, Controlled Clinical Trials 7, 177-188, 1986.
-    .. [2] Hartung and Knapp, Statistics in Medicine 20, 1771-1782, 2001.
     """
     if rows.empty or "standard_error_kn" not in rows:
         return _empty_pool()
-    from scipy.stats import norm
     from scipy.stats import t as student
 
     judged = rows[rows["gain_kn"].notna() & rows["standard_error_kn"].notna()]
@@ -562,14 +613,15 @@ def pool_trials(rows: pd.DataFrame) -> pd.DataFrame:
         w = 1.0 / v
         fixed = float(np.sum(w * y) / w.sum())
         q = float(np.sum(w * (y - fixed) ** 2))
-        between = max(0.0, (q - (y.size - 1)) / float(w.sum() - np.sum(w**2) / w.sum()))
+        between = (q - (y.size - 1)) / float(w.sum() - np.sum(w**2) / w.sum())
+        between = max(0.0, (POOL_FREEDOM * BETWEEN_KN**2 + (y.size - 1) * between)
+                      / (POOL_FREEDOM + y.size - 1))
         w = 1.0 / (v + between)
         mean = float(np.sum(w * y) / w.sum())
-        scale = max(1.0, float(np.sum(w * (y - mean) ** 2)) / (y.size - 1))
-        # With the trials' own errors known, two agreeing ones need not wait for Student's 12.7.
-        quantile = (float(student.ppf(0.975, y.size - 1)) if between > 0
-                    else float(norm.ppf(0.975)) * 1.1)
-        half = quantile * float(np.sqrt(scale / w.sum()))
+        # The trials' own errors are known, each from its minutes: they count as further degrees
+        # of freedom beside the spread between trials.
+        quantile = float(student.ppf(0.975, y.size - 1 + POOL_FREEDOM))
+        half = quantile * float(np.sqrt(1.0 / w.sum()))
         out.append({"subject": subject, "what": group["what"].iloc[0], "trials": y.size,
                     "gain_kn": mean, "gain_low_kn": mean - half, "gain_high_kn": mean + half,
                     "verdict": "faster" if mean > half else "slower" if -mean > half
