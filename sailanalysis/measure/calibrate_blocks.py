@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from sailanalysis.wind.direction import is_turning
 
 MAX_BLOCKS = 300
 """Blocks of a day: each is then a minute or two of a long one, and the fit takes a second."""
+MAX_SAMPLES = 8000
 MIN_BLOCK_S = 15.0
 MAX_BLOCK_S = 30.0
 MIN_SPEED_KN = 1.5
@@ -57,6 +59,31 @@ class Seconds:
     start: NDArray[np.intp]
     middle_s: Floats
     seconds: Floats
+
+    @cached_property
+    def bow(self) -> NDArray[np.complex128]:
+        """Unit vector of the heading, north + i east."""
+        return np.exp(1j * np.radians(self.hdg_deg))
+
+    @cached_property
+    def shown_air(self) -> NDArray[np.complex128]:
+        """Apparent wind as shown, ahead + i to starboard, where it comes from."""
+        return self.aws_kn * np.exp(1j * np.radians(self.awa_deg))
+
+    @cached_property
+    def upwash_shape(self) -> Floats:
+        """Bend of the wind ahead of the sails by apparent angle: 1 at its most, odd, none aft.
+
+        Largest close-hauled to close reaching and gone with the wind aft, where the masthead
+        stands in free air: the shape is common practice, its size a nuisance of the fit.
+        """
+        a = np.radians(self.awa_deg)
+        return np.asarray(np.sin(a) * (1.0 + np.cos(a)) / 1.299, dtype=float)
+
+    @cached_property
+    def cos_heel(self) -> Floats:
+        """Cosine of the heel, 1 where it is not known."""
+        return cosd(np.clip(np.nan_to_num(self.heel_deg), -60.0, 60.0))
 
     @property
     def blocks(self) -> int:
@@ -108,9 +135,9 @@ def steady_seconds(
             use[lo:hi] = False
     rate = 1.0 / float(np.median(np.diff(time)))
     width = max(1, round(rate))
-    # Long days can do with every second second: a block's mean hardly knows the difference.
-    while use.sum() / width > 20_000:
-        width *= 2
+    # Means over a few seconds serve a long day as well: within them the bow yaws by a degree or
+    # two, and the vectors shrink by less than a thousandth.
+    width = max(width, int(np.ceil(use.sum() / MAX_SAMPLES)))
     group, first = _groups(time, use, width)
     if first.size < 60:
         return None

@@ -53,7 +53,7 @@ PRIOR: Final[dict[str, tuple[float, float]]] = {
 }
 FREE_DEVIATION_SD: Final = 4.0
 """Prior for each deviation term when the curve itself is asked for."""
-_STEP: Final[dict[str, float]] = {"stw_factor": 1e-3, "aws_factor": 1e-3, "speed_side": 1e-3}
+_STEP: Final[dict[str, float]] = {"stw_factor": 5e-4, "aws_factor": 5e-4, "speed_side": 5e-4}
 
 WATER: Final = Variation(3.0, (
     # Knots: wave and helm wander, eddies, the boat's way through a sheared tide, the tide.
@@ -133,48 +133,54 @@ class Fit:
 
 def compass_turn(angle_deg: Floats) -> NDArray[np.complex128]:
     """Unit vector north + i east of a bearing."""
-    return np.exp(1j * np.radians(angle_deg))
-
-
-def upwash_shape(awa_deg: Floats) -> Floats:
-    """Bend of the wind ahead of the sails by apparent angle: 1 at its most, odd, none aft.
-
-    Largest close-hauled to close reaching and gone with the wind aft, where the masthead stands
-    in free air; the shape is common practice, its size a nuisance term.
-    """
-    a = np.radians(awa_deg)
-    return np.asarray(np.sin(a) * (1.0 + np.cos(a)) / 1.299, dtype=float)
+    angle = np.radians(angle_deg)
+    out = np.empty(np.shape(angle), dtype=complex)
+    out.real, out.imag = np.cos(angle), np.sin(angle)
+    return out
 
 
 def deviation(theta: dict[str, float], hdg_deg: Floats) -> Floats:
     """Deviation at a compass heading from the four curve terms, degrees."""
-    h = np.radians(hdg_deg)
+    return _deviation(theta, compass_turn(np.asarray(hdg_deg, dtype=float)))
+
+
+def _deviation(theta: dict[str, float], bow: NDArray[np.complex128]) -> Floats:
+    """The same from the unit vector of the heading: no further trigonometry."""
+    twice = bow * bow
     return np.asarray(
-        theta["dev_sin1_deg"] * np.sin(h) + theta["dev_cos1_deg"] * np.cos(h)
-        + theta["dev_sin2_deg"] * np.sin(2 * h) + theta["dev_cos2_deg"] * np.cos(2 * h),
-        dtype=float)
+        theta["dev_sin1_deg"] * bow.imag + theta["dev_cos1_deg"] * bow.real
+        + theta["dev_sin2_deg"] * twice.imag + theta["dev_cos2_deg"] * twice.real, dtype=float)
 
 
-def water_way(data: Seconds, theta: dict[str, float]) -> NDArray[np.complex128]:
-    """Velocity through the water, sample by sample."""
+def bow_turn(data: Seconds, theta: dict[str, float]) -> NDArray[np.complex128]:
+    """Unit vector of the corrected heading, sample by sample."""
+    off = theta["heading_offset_deg"] + _deviation(theta, data.bow)
+    return data.bow * compass_turn(off)
+
+
+def water_way(
+    data: Seconds, theta: dict[str, float], bow: NDArray[np.complex128] | None = None
+) -> NDArray[np.complex128]:
+    """Velocity through the water, sample by sample; ``bow`` as from :func:`bow_turn`."""
     side = np.sign(np.nan_to_num(data.slow_heel_deg))
     factor = theta["stw_factor"] * (1.0 + theta["speed_side"] * side)
     slow = np.maximum(data.slow_stw_kn * theta["stw_factor"], 1.0)
     heel = np.nan_to_num(data.slow_heel_deg - theta["heel_zero_deg"])
     leeway = np.clip(theta["leeway_k"] * heel / slow**2, -25.0, 25.0) * data.has_sails
-    heading = data.hdg_deg + theta["heading_offset_deg"] + deviation(theta, data.hdg_deg)
-    return factor * data.stw_kn * compass_turn(heading + leeway)
+    bow = bow_turn(data, theta) if bow is None else bow
+    return factor * data.stw_kn * bow * compass_turn(leeway)
 
 
-def level_air(data: Seconds, theta: dict[str, float]) -> NDArray[np.complex128]:
+def level_air(
+    data: Seconds, theta: dict[str, float], bow: NDArray[np.complex128] | None = None
+) -> NDArray[np.complex128]:
     """Apparent wind (where from) on the chart, sample by sample."""
-    bend = theta["upwash_deg"] * upwash_shape(data.awa_deg)
-    shown = theta["aws_factor"] * data.aws_kn * compass_turn(
-        data.awa_deg + theta["awa_offset_deg"] - bend)
-    lean = np.clip(np.nan_to_num(data.heel_deg), -60.0, 60.0)
-    level = shown.real + 1j * shown.imag / np.cos(np.radians(lean))
-    heading = data.hdg_deg + theta["heading_offset_deg"] + deviation(theta, data.hdg_deg)
-    return level * compass_turn(heading)
+    shown = data.shown_air * (theta["aws_factor"] * compass_turn(
+        theta["awa_offset_deg"] - theta["upwash_deg"] * data.upwash_shape))
+    level = np.empty(shown.shape, dtype=complex)
+    level.real, level.imag = shown.real, shown.imag / data.cos_heel
+    bow = bow_turn(data, theta) if bow is None else bow
+    return level * bow
 
 
 @dataclass
@@ -219,13 +225,13 @@ class Equations:
     def see(self, theta: dict[str, float]) -> _Seen:
         """Block values at the given errors."""
         data = self.data
-        way_now, air_now = water_way(data, theta), level_air(data, theta)
+        bow = bow_turn(data, theta)
+        way_now, air_now = water_way(data, theta, bow), level_air(data, theta, bow)
         way, air = data.mean(way_now), data.mean(air_now)
         wind = (air - (self.ground if self.has_ground else way))[self.wind_blocks]
         off = np.degrees(np.angle(wind * compass_turn(-self._direction_deg)))
-        heading = data.hdg_deg + theta["heading_offset_deg"] + deviation(theta, data.hdg_deg)
         # Over the water, seen from the bow.
-        felt = data.mean((air_now - way_now) * compass_turn(-heading))[self.boat_blocks]
+        felt = data.mean((air_now - way_now) * bow.conj())[self.boat_blocks]
         return _Seen(
             water=(self.ground - way)[self.water_blocks],
             log_speed=np.log(np.maximum(np.abs(wind), 0.5)) - self.level,
@@ -249,17 +255,16 @@ class Equations:
                 "direction": seen.from_deg, "boat": seen.log_boat - expected}
 
     def linear(self, theta: Floats, alike: dict[str, Floats]) -> list[Component]:
-        """All equations, linear about ``theta``: central differences, the polar's part exact."""
+        """All equations, linear about ``theta``: small differences, the polar's part exact."""
         here = self.residuals(theta)
         slopes = {key: np.zeros((value.size, len(NAMES))) for key, value in here.items()}
         for i, name in enumerate(NAMES[: len(WANTED) + len(NUISANCE)]):
-            step = _STEP.get(name, 0.05)
-            up, down = theta.copy(), theta.copy()
+            step = _STEP.get(name, 0.02)
+            up = theta.copy()
             up[i] += step
-            down[i] -= step
-            high, low = self.residuals(up), self.residuals(down)
+            high = self.residuals(up)
             for key, slope in slopes.items():
-                slope[:, i] = (high[key] - low[key]) / (2 * step)
+                slope[:, i] = (high[key] - here[key]) / step
         seen = self.see(dict(zip(NAMES, theta.tolist(), strict=True)))
         slopes["boat"][:, _POLAR] = -polar_basis(seen.twa_deg, seen.log_wind)
         slopes["boat"][:, NAMES.index("polar_side")] = -np.sign(seen.twa_deg)
