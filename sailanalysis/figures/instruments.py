@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -13,8 +11,18 @@ from sailanalysis.figures.thin import open_gaps, thinned
 from sailanalysis.series import epoch_s, running_mean
 
 
-def current_figure(samples: pd.DataFrame, calibration: Any = None) -> Spec:
-    """Drift and set through the day, half-minute vector means."""
+def current_figure(samples: pd.DataFrame, fit: pd.DataFrame | None = None,
+                   show_set: bool = True) -> Spec:
+    """Drift and set through the day: half-minute means, and the fitted current with interval.
+
+    Parameters
+    ----------
+    samples : DataFrame
+    fit : DataFrame, optional
+        Index ``time``; ``drift_kn, set_deg`` with ``_low`` and ``_high``.
+    show_set : bool
+        False where directions may not be told.
+    """
     time = epoch_s(samples.index)
     t0 = float(time[0])
     end = float(time[-1] - t0)
@@ -30,17 +38,80 @@ def current_figure(samples: pd.DataFrame, calibration: Any = None) -> Spec:
     stride = max(1, int(15 / step))
     x2, y2 = open_gaps((time - t0)[::stride], to[::stride], max_gap_s=max(limit, 2.5 * 15))
     weak = np.interp(x2, time - t0, np.where(np.isfinite(speed), speed, 0.0)) < 0.15
-    data = [
+    data: list[Spec] = [
         {"type": "scatter", "mode": "lines", "x": f32(x1), "y": f32(y1), "name": "drift",
-         "line": {"color": "~accent", "width": 1.8},
-         "hovertemplate": "%{y:.1f} kn<extra></extra>"},
-        {"type": "scatter", "mode": "markers", "x": f32(x2),
-         "y": f32(np.where(weak, np.nan, y2)), "yaxis": "y2", "name": "set",
-         "marker": {"color": "~c1", "size": 3, "symbol": "square"},
-         "hovertemplate": "towards %{y:.0f}°<extra></extra>"}]
+         "line": {"color": "~soft", "width": 1}, "hovertemplate": "%{y:.1f} kn<extra></extra>"}]
+    if show_set:
+        data.append({"type": "scatter", "mode": "markers", "x": f32(x2),
+                     "y": f32(np.where(weak, np.nan, y2)), "yaxis": "y2", "name": "set",
+                     "marker": {"color": "~soft", "size": 3, "symbol": "square"},
+                     "hovertemplate": "towards %{y:.0f}°<extra></extra>"})
+    if fit is not None and len(fit):
+        at = epoch_s(pd.DatetimeIndex(fit.index)) - t0
+        for y, names in (("y", ("drift_kn", "drift_low_kn", "drift_high_kn")),
+                         *(((("y2"), ("set_deg", "set_low_deg", "set_high_deg")),)
+                           if show_set else ())):
+            value, low, high = (fit[c].to_numpy(dtype=float) for c in names)
+            if y == "y2":
+                # A bearing's interval that spans north or half the compass is not drawn.
+                wide = ~(np.abs(high - low) < 120) | (np.abs(value - low) > 90)
+                low, high = np.where(wide, np.nan, low), np.where(wide, np.nan, high)
+            good = np.isfinite(low) & np.isfinite(high)
+            if good.any() and y == "y":
+                data.append({"type": "scatter", "mode": "lines", "yaxis": y, "fill": "toself",
+                             "x": f32(np.concatenate([at[good], at[good][::-1]])),
+                             "y": f32(np.concatenate([high[good], low[good][::-1]])),
+                             "fillcolor": "~shade", "line": {"width": 0}, "hoverinfo": "skip",
+                             "name": "95 % interval"})
+            data.append({"type": "scatter", "mode": "lines" if y == "y" else "markers",
+                         "x": f32(at), "y": f32(value), "yaxis": y,
+                         "line": {"color": "~accent", "width": 2.6},
+                         "marker": {"color": "~accent", "size": 5}, "name": "fitted",
+                         "hovertemplate": "%{y:.1f}<extra></extra>"})
+    frame = layout(
+        360 if show_set else 260, t0, ("xaxis",),
+        xaxis=time_axis(range=[0, max(end, 1.0)], anchor="y2" if show_set else "y",
+                        **clock_ticks(0, end, t0)),
+        yaxis=axis("drift (kn)", domain=[0.55, 1.0] if show_set else [0, 1], rangemode="tozero"))
+    if show_set:
+        frame["yaxis2"] = axis("set (° true)", domain=[0.0, 0.45], range=[0, 360],
+                               tickvals=[0, 90, 180, 270, 360])
+    return {"data": data, "layout": frame}
+
+
+def before_after_figure(table: pd.DataFrame) -> Spec:
+    """Each symmetry before and after, with intervals, in units of its own row."""
+    rows = table.reset_index(drop=True)
+    labels = [f"{w} ({str(u).replace('deg', '°')})" for w, u in
+              zip(rows["what"], rows["unit"], strict=True)]
+    data = []
+    for shift, name, colour, symbol in ((-0.16, "before", "~c1", "circle-open"),
+                                        (0.16, "after", "~c0", "circle")):
+        v, a, b = (rows[c].to_numpy(dtype=float) for c in (name, f"{name}_low", f"{name}_high"))
+        data.append({
+            "type": "scatter", "mode": "markers", "x": f32(v),
+            "y": f32(np.arange(len(rows)) + shift), "name": name,
+            "error_x": {"type": "data", "symmetric": False, "array": f32(b - v),
+                        "arrayminus": f32(v - a), "color": colour, "thickness": 1.5, "width": 4},
+            "marker": {"color": colour, "symbol": symbol, "size": 10},
+            "hovertemplate": f"{name}: %{{x:.2f}}<extra></extra>"})
     return {"data": data, "layout": layout(
-        340, t0, ("xaxis",),
-        xaxis=time_axis(range=[0, max(end, 1.0)], anchor="y2", **clock_ticks(0, end, t0)),
-        yaxis=axis("drift (kn)", domain=[0.55, 1.0], rangemode="tozero"),
-        yaxis2=axis("set (° true)", domain=[0.0, 0.45], range=[0, 360],
-                    tickvals=[0, 90, 180, 270, 360]))}
+        100 + 52 * len(rows), showlegend=True,
+        xaxis=axis("difference (0 is right)", zeroline=True, zerolinecolor="~soft"),
+        yaxis=axis("", tickvals=list(range(len(rows))), ticktext=labels, showgrid=False,
+                   range=[len(rows) - 0.5, -0.5]))}
+
+
+def deviation_figure(curve: pd.DataFrame) -> Spec:
+    """Compass correction against heading with its interval."""
+    h, v, a, b = (curve[c].to_numpy(dtype=float) for c in
+                  ("hdg_deg", "correction_deg", "low_deg", "high_deg"))
+    return {"data": [
+        {"type": "scatter", "mode": "lines", "x": f32(np.concatenate([h, h[::-1]])),
+         "y": f32(np.concatenate([b, a[::-1]])), "fill": "toself", "fillcolor": "~shade",
+         "line": {"width": 0}, "hoverinfo": "skip", "name": "95 % interval"},
+        {"type": "scatter", "mode": "lines", "x": f32(h), "y": f32(v), "name": "correction",
+         "line": {"color": "~accent", "width": 2.4},
+         "hovertemplate": "%{x:.0f}°: %{y:+.1f}°<extra></extra>"}],
+        "layout": layout(320, xaxis=axis("logged heading (°)", range=[0, 360], dtick=45),
+                         yaxis=axis("to add (°)", zeroline=True, zerolinecolor="~soft"))}

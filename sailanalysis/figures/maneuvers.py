@@ -126,7 +126,7 @@ def wind_up_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
     best, median = standing_out(table)
     drawn: list[tuple[int, Floats, Floats, Floats]] = []
     for i in range(len(table)):
-        near = np.flatnonzero((time >= cross[i] - 20) & (time <= cross[i] + 40))
+        near = np.flatnonzero((time >= start[i] - 6) & (time <= end[i] + 12))
         near = near[np.isfinite(lat[near]) & np.isfinite(lon[near])]
         if near.size < 5:
             continue
@@ -142,7 +142,7 @@ def wind_up_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
     if not drawn:
         return None
     reach = max(float(np.percentile([np.abs(p).max() for _, a, b, _ in drawn for p in (a, b)],
-                                    90)), 20.0)
+                                    80)), 15.0)
     pitch_x, pitch_y = 2.3 * reach, 3.1 * reach
     data: list[Spec] = []
     notes: list[Spec] = []
@@ -180,7 +180,7 @@ def wind_up_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
                   "showarrow": False, "xanchor": "right", "yanchor": "bottom",
                   "font": {"size": 11, "color": "~ink"}})
     spec: Spec = {"data": data, "layout": layout(
-        20 + 235 * rows, annotations=notes,
+        20 + 215 * rows, annotations=notes,
         xaxis=axis("", range=[left, right], visible=False, fixedrange=True,
                    constrain="domain", constraintoward="left"),
         yaxis=axis("", range=[bottom, top], visible=False, scaleanchor="x", fixedrange=True,

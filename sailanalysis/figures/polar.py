@@ -135,7 +135,7 @@ def curves_figure(polar: pd.DataFrame, sails: str = "all") -> Spec:
                      "showlegend": False, "line": {"color": style["color"], "width": 1,
                                                    "dash": "dot"}, "hoverinfo": "skip"})
     return {"data": data, "layout": layout(
-        400, showlegend=True, xaxis=axis("true wind angle (°)", range=[25, 182], dtick=15),
+        580, showlegend=True, xaxis=axis("true wind angle (°)", range=[25, 182], dtick=15),
         yaxis=axis("boat speed (kn)", rangemode="tozero"))}
 
 

@@ -67,10 +67,10 @@ def strips_figure(samples: pd.DataFrame, crew: CrewLog, maneuvers: pd.DataFrame 
     if maneuvers is not None and len(maneuvers):
         data.append(_maneuver_marks(maneuvers, t0))
         bands.append("maneuvers")
-    height = 64 + STRIP_PX * max(len(shown), 1) + BAND_PX * len(bands)
+    height = 84 + STRIP_PX * max(len(shown), 1) + BAND_PX * len(bands)
     spec: Spec = {"data": data, "layout": layout(height, t0, ("xaxis",))}
     frame = spec["layout"]
-    frame["margin"] = {"l": 66, "r": 14, "t": 8, "b": 40}
+    frame["margin"] = {"l": 66, "r": 14, "t": 32, "b": 40}
     frame["xaxis"] = time_axis("time (UTC)", range=[0.0, max(end - t0, 1.0)], anchor="free",
                                position=0.0, **clock_ticks(t0 - t0, end - t0, t0))
     frame["yaxis"] = axis("", type="category", categoryorder="array",
@@ -91,7 +91,7 @@ def strips_figure(samples: pd.DataFrame, crew: CrewLog, maneuvers: pd.DataFrame 
                                        **_range(value, channel.kind))
     frame["meta"].update({"kind": "strips", "bands": len(bands), "strip_px": STRIP_PX,
                           "band_px": BAND_PX,
-                          "units": {n: CHANNELS[n].unit for n, _, _ in offered},
+                          "units": {n: _unit(n) for n, _, _ in offered},
                           "labels": {n: label for n, label, _ in offered}})
     arrange(spec, shown)
     return spec
@@ -117,13 +117,17 @@ def arrange(spec: Spec, shown: list[str]) -> None:
             frame[key]["visible"] = True
             notes.append({"xref": "paper", "yref": "paper", "x": 0, "y": top, "xanchor": "left",
                           "yanchor": "top", "showarrow": False,
-                          "text": f"{CHANNELS[name].label} ({CHANNELS[name].unit})",
+                          "text": f"{CHANNELS[name].label} ({_unit(name)})",
                           "font": {"size": 12, "color": "~soft"}})
             top = low
         else:
             frame[key]["domain"] = [0.0, 0.001]
             frame[key]["visible"] = False
     frame["annotations"] = notes
+
+
+def _unit(name: str) -> str:
+    return CHANNELS[name].unit.replace("deg", "°")
 
 
 def _range(value: NDArray[np.float64], kind: str) -> Spec:

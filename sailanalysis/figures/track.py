@@ -279,7 +279,7 @@ def _frame(x: Floats, y: Floats, chart: Chart, samples: pd.DataFrame) -> Spec:
         "xaxis": axis("", range=[low_x - pad, high_x + pad], constrain="range", **xs),
         "yaxis": axis("", range=[low_y - pad, high_y + pad], scaleanchor="x", scaleratio=1,
                       constrain="range", **ys),
-        "shapes": shapes, "annotations": notes, "margin": {"l": 64, "r": 12, "t": 12, "b": 40},
+        "shapes": shapes, "annotations": notes, "margin": {"l": 64, "r": 12, "t": 32, "b": 40},
     }
 
 

@@ -70,4 +70,7 @@ def _ends(name: str, names: list[str]) -> tuple[str, str]:
     for low, high in ((f"{name}_low", f"{name}_high"), (f"{stem}_low{tail}", f"{stem}_high{tail}")):
         if low in names and high in names:
             return low, high
+    at = names.index(name)
+    if names[at + 1: at + 3] == ["low", "high"]:
+        return "low", "high"
     return "", ""

@@ -31,7 +31,7 @@ def helm_section(facts: Facts) -> Section:
         verdict = ("Smoothness for the conditions, where 50 is usual and 10 points are one "
                    f"standard deviation: {listed(told)}.")
         if len(known_helms) > 1:
-            verdict = f"{verdict} {_compare(known_helms)}".strip()
+            verdict = f"{verdict} {_compared(facts) or _compare(known_helms)}".strip()
         headlines.append(Headline(verdict, 55))
     else:
         verdict = (f"{count(len(table), 'stretch', 'stretches')} at the helm measured; none long "
@@ -59,8 +59,9 @@ def helm_section(facts: Facts) -> Section:
         Column("rudder_drag_ratio", "rudder drag ratio", 3)), rows))
     blocks += _rich(facts)
     blocks.append(Text((
-        "Two scores whose intervals overlap are not shown to differ. A score describes one day's "
-        "rudder, not a person.",)))
+        "A score's range also holds what is unknown about the conditions; two helms on the same "
+        "sea share that, so their side-by-side difference is known better than either score. "
+        "A score describes one day's rudder, not a person.",)))
     return Section(
         "helm", "At the helm", verdict, tuple(blocks),
         how=(
@@ -110,6 +111,15 @@ def _from_study(facts: Facts) -> list[dict]:
     return [{"name": str(r["helm"]) or "the helm", "minutes": float(r["minutes"]),
              "score": float(r["smoothness"]), "low": float(r["smoothness_low"]),
              "high": float(r["smoothness_high"])} for r in table.to_dict("records")]
+
+
+def _compared(facts: Facts) -> str:
+    """The people's comparison on the same day and sea, from the helming study."""
+    table = get(facts.result("helm_result"), "comparisons")
+    if table is None or not len(table):
+        return ""
+    people = [r for r in table.to_dict("records") if "autopilot" not in (r["helm"], r["other"])]
+    return facts.scrub(_pair_words(people[0])) if len(people) == 1 else ""
 
 
 def _compare(helms: list[dict]) -> str:
@@ -169,9 +179,15 @@ def _rich(facts: Facts) -> list[Block]:
 
 
 def _pair_words(row: dict) -> str:
-    spread = interval(row["difference"], row["low"], row["high"], "points", 0, True)
-    return (f"{row['helm'] or 'Unnamed'} against {row['other'] or 'unnamed'}, in like conditions: "
-            f"{spread}, {row['words']}.")
+    spread = interval(abs(row["difference"]), *sorted((abs(row["low"]), abs(row["high"]))),
+                      "points", 0)
+    first, second = row["helm"] or "Unnamed", row["other"] or "unnamed"
+    if row["low"] <= 0 <= row["high"]:
+        return (f"In like conditions no difference is shown between {first} and {second}: "
+                f"{interval(row['difference'], row['low'], row['high'], 'points', 0, True)}.")
+    if row["difference"] < 0:
+        first, second = second, first
+    return f"In like conditions {first} steered more smoothly than {second} by {spread}."
 
 
 def _side_by_side(shown: str, name: str, pair: list) -> Figure:

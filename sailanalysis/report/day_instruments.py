@@ -17,7 +17,7 @@ CORRECTIONS: dict[str, tuple[str, str, int, str]] = {
     "awa_offset_deg": ("wind vane, plus", "°", 1, "wind vane"),
     "aws_factor": ("wind speed, times", "", 3, "anemometer"),
     "heading_offset_deg": ("compass, plus", "°", 1, "compass"),
-    "leeway_k": ("leeway coefficient", "°·kn²/°", 1, "leeway"),
+    "leeway_k": ("leeway coefficient k: leeway = k × heel ÷ speed²", "", 1, "leeway"),
 }
 
 
@@ -139,23 +139,42 @@ def _range(row: dict[str, Any]) -> str:
 
 
 def _before_after(facts: Facts) -> list[Block]:
-    """True wind by tack before and after today's corrections, where the fit gives it."""
+    """What the corrections change, and the compass by heading."""
+    from sailanalysis.figures.instruments import before_after_figure, deviation_figure
+
     result = facts.result("calibration")
-    before, after = get(result, "before"), get(result, "after")
-    if before is None or after is None:
-        return []
-    rows = []
-    for label, side in (("before", before), ("after", after)):
-        if isinstance(side, dict):
-            rows.append({"when": label, **{k: v for k, v in side.items()
-                                           if isinstance(v, (int, float, str))}})
-    if not rows:
-        return []
-    names = [k for k in rows[0] if k != "when"]
-    columns = (Column("when", "correction"),
-               *(Column(k, k.replace("_", " "), 2) for k in names))
-    return [Table("before-after", "What the corrections change: port against starboard", columns,
-                  rows, filterable=False)]
+    blocks: list[Block] = []
+    table = get(result, "before_after")
+    if isinstance(table, pd.DataFrame) and len(table):
+        blocks.append(Figure(
+            "before-after", "Port against starboard, upwind against downwind: what should be alike "
+            "and is not. Left of each pair with the boat file's corrections, right with today's; "
+            "zero is right.", "Differences before and after today's corrections",
+            before_after_figure(table)))
+        rows = [{**r, "what": facts.scrub(str(r["what"])) + f" ({_sign(str(r['unit']))})"}
+                for r in table.to_dict("records")]
+        blocks.append(Table("before-after", "What today's corrections change", (
+            Column("what", "what"),
+            Column("before", "with the boat file's", 2, "", "before_low", "before_high", True),
+            Column("after", "with today's", 2, "", "after_low", "after_high", True)), rows,
+            filterable=False))
+    curve = get(result, "deviation")
+    if isinstance(curve, pd.DataFrame) and len(curve) and not facts.turned_deg:
+        blocks.append(Figure(
+            "deviation", "Compass correction by heading (what to add), with its 95 % interval: a "
+            "constant with one and two cycles round the compass.",
+            "Compass correction against heading", deviation_figure(curve)))
+    elif get(result, "deviation_why_not", ""):
+        blocks.append(Text((sentence("No curve by heading for the compass: "
+                                     + facts.scrub(str(get(result, "deviation_why_not")))),)))
+    spoken = [facts.scrub(str(n)) for n in get(result, "notes", ())]
+    if spoken:
+        blocks.append(Text(tuple(spoken), "list"))
+    return blocks
+
+
+def _sign(unit: str) -> str:
+    return unit.replace("deg", "°")
 
 
 def _track_wind(facts: Facts, headlines: list[Headline]) -> list[Block]:
@@ -188,15 +207,27 @@ def _current(facts: Facts) -> list[Block]:
     towards, drift = mean_current(facts.day.samples)
     values = facts.day.samples["drift_kn"].to_numpy(dtype=float)
     values = values[np.isfinite(values)]
-    blocks.append(Text((
-        f"On average {amount(drift, 'kn')}"
-        + (f" towards {bearing(towards)}" if not facts.turned_deg else "") + "; through the day "
-        f"between {np.percentile(values, 5):.1f} and {np.percentile(values, 95):.1f} kn. An "
-        "error of the speed sensor or the compass shows here as current, so read it with the "
-        "corrections above.",)))
-    blocks.append(Figure("current", "Set (where the current goes) and drift (how fast) through "
-                         "the day, half-minute means.", "Set and drift through the day",
-                         current_figure(facts.day.samples, facts.result("calibration"))))
+    fit = get(facts.result("calibration"), "current")
+    fit = fit if isinstance(fit, pd.DataFrame) and len(fit) else None
+    text = (f"By the boat file's corrections {amount(drift, 'kn')}"
+            + (f" towards {bearing(towards)}" if not facts.turned_deg else "") + " on average, "
+            f"between {np.percentile(values, 5):.1f} and {np.percentile(values, 95):.1f} kn "
+            "through the day. An error of the speed sensor or the compass shows there as current.")
+    if fit is not None:
+        drifts, lows, highs = (fit[c].to_numpy(dtype=float) for c in
+                               ("drift_kn", "drift_low_kn", "drift_high_kn"))
+        top = int(np.nanargmax(drifts)) if np.isfinite(drifts).any() else 0
+        text += (" Estimated together with the sensors' errors, as a current that turns slowly, "
+                 f"it was {amount(np.nanmedian(drifts), 'kn')} at its median and "
+                 f"{interval(drifts[top], lows[top], highs[top], 'kn')} at its strongest.")
+    blocks.append(Text((text,)))
+    blocks.append(Figure(
+        "current", "Drift (how fast) and set (where to) through the day. Thin: sample by sample "
+        "with the boat file's corrections, half-minute means."
+        + (" Bold, with its shaded 95 % interval: estimated together with the sensors' errors."
+           if fit is not None else ""),
+        "Set and drift through the day",
+        current_figure(facts.day.samples, fit, show_set=not facts.turned_deg)))
     return blocks
 
 

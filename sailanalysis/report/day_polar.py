@@ -126,11 +126,11 @@ def polar_section(facts: Facts) -> Section:
         "95 % interval. Filled dots were measured there, hollow ones lie between measurements. "
         "Nothing is drawn where nothing was sailed.",
         f"Polar of the day for {listed(f'{w:g} kn' for w in sorted(set(winds.tolist())))} of wind",
-        polar_figure(whole, "all", targets), wide=True))
+        polar_figure(whole, "all", targets), half=True))
     blocks.append(Figure(
         "curves", "The same as curves: boat speed against wind angle; dotted, the speed reached in "
         "the best tenth of the time.", "Boat speed against true wind angle by wind speed",
-        curves_figure(whole, "all")))
+        curves_figure(whole, "all"), half=True))
     if len(targets):
         blocks += [_targets_table(targets), TARGET_CAUTION]
     blocks.append(Figure(

@@ -9,6 +9,7 @@ import numpy as np
 from sailanalysis.report.facts import Facts, texts
 from sailanalysis.report.sections import Block, Column, Figure, Section, Table, Text, View
 from sailanalysis.report.words import amount, clock, count, duration, known, listed
+from sailanalysis.series import true_stretches
 
 KIND_WORDS = {"tack": "tack", "gybe": "gybe", "luff": "luff", "bear_away": "bear-away",
               "head_up": "head-up", "circle": "circle"}
@@ -23,6 +24,7 @@ def day_section(facts: Facts) -> Section:
     day, s = facts.day, facts.day.summary
     blocks: list[Block] = []
     fine = detail(day.samples, facts.chart)
+    fine["begin"] = _first_sailing(facts)
     fine["strips"] = strip_detail(day.samples)
     track, offered = None, []
     if facts.chart is not None:
@@ -31,7 +33,8 @@ def day_section(facts: Facts) -> Section:
         where = ("distances from the start" if facts.private else "degrees and minutes")
         track = Figure(
             "track", "The track, north up, axes in " + where + ". Triangles are tacks (up) and "
-            "gybes (down); choose one to look closer. Arrows: mean wind and current of the day. "
+            "gybes (down), hollow marks other turns; choose one to look closer. Arrows: mean wind "
+            "and current of the day. "
             "Not a chart: do not navigate by it." if not facts.private or not facts.turned_deg
             else "The track from its start, turned by a chosen angle, axes in " + where + ".",
             f"Track of the day, {_track_words(facts)}", spec, wide=True)
@@ -61,6 +64,15 @@ def day_section(facts: Facts) -> Section:
         code='part["day"]\npart["day"].figure("track").plotly()\n'
              'day.samples[["stw_kn", "tws_kn", "twa_deg"]].describe()',
     ) if s else Section("day", "The day", _verdict(facts), tuple(blocks))
+
+
+def _first_sailing(facts: Facts) -> float:
+    """Where the pointer stands at first: a little into the longest stretch under sail."""
+    stretches = true_stretches(texts(facts.day.samples, "state") == "sailing")
+    if not stretches:
+        return 0.0
+    longest = max(stretches, key=lambda run: run.stop - run.start)
+    return float(facts.time[longest.start + (longest.stop - longest.start) // 10] - facts.t0)
 
 
 def _states_basis(facts: Facts) -> str:
@@ -103,6 +115,8 @@ def _states_table(facts: Facts) -> Table:
     rows = []
     for a, b in itertools.pairwise(bounds):
         start, end = facts.time[a], facts.time[b - 1]
+        if end - start < 10 and len(bounds) > 2:
+            continue
         piece = facts.day.samples.iloc[a:b]
         rows.append({
             "state": state[a] or "unknown", "start": start, "end": end, "duration_s": end - start,

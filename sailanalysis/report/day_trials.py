@@ -27,15 +27,16 @@ def trials_section(facts: Facts) -> Section | None:
     headlines: list[Headline] = []
     told = []
     for row in sorted(clear, key=lambda r: -abs(r["gain_kn"])):
-        text = (f"{row['what']}: {row['verdict']} by "
-                f"{interval(abs(row['gain_kn']), *_ends(row), 'kn', 2)}, the wind's change taken "
-                "out.")
+        text = (f"After \u201c{row['what']}\u201d she sailed "
+                f"{interval(abs(row['gain_kn']), *_ends(row), 'kn', 2)} {row['verdict']}, the "
+                "wind's change taken out.")
         told.append(text)
-        headlines.append(Headline(text, 65 + 20 * min(abs(row["gain_kn"]), 1.0)))
+        headlines.append(Headline(text, 56 + 14 * min(abs(row["gain_kn"]), 1.0)))
     unclear = int((verdicts == "no clear difference").sum())
     short = int((verdicts == "not enough data").sum())
     if told:
-        verdict = told[0]
+        verdict = " ".join(told[:2]) + (f" {len(rows)} changes are marked in all."
+                                         if len(rows) > len(told[:2]) else "")
     else:
         verdict = f"{count(len(rows), 'change')} marked, and no clear difference shown by any."
     from sailanalysis.figures.trials import trials_figure
@@ -52,7 +53,9 @@ def trials_section(facts: Facts) -> Section | None:
         Column("gain_kn", "gain", 2, "kn", "gain_low_kn", "gain_high_kn", sign=True),
         Column("stw_before_kn", "speed before", 2, "kn"),
         Column("stw_after_kn", "after", 2, "kn"),
-        Column("minutes_before", "minutes before", 1), Column("minutes_after", "after", 1)), rows))
+        Column("minutes_before", "minutes before", 1), Column("minutes_after", "after", 1),
+        Column("why_not", "remark")), rows))
+    blocks += _pooled(facts)
     if unclear or short:
         parts = listed([f"{count(unclear, 'trial')} unclear" if unclear else "",
                         f"{count(short, 'trial')} too short" if short else ""])
@@ -69,6 +72,19 @@ def trials_section(facts: Facts) -> Section | None:
         code='part["trials"]\nday.trials[["what", "gain_kn", "gain_low_kn", "gain_high_kn", '
              '"verdict"]]',
         headlines=tuple(headlines))
+
+
+def _pooled(facts: Facts) -> list[Block]:
+    """The same change tried more than once."""
+    table = get(facts.result("trials_result"), "pooled")
+    if table is None or not len(table):
+        return []
+    return [Table("pooled", "The same change, tried more than once", (
+        Column("subject", "what"), Column("direction", "change"), Column("trials", "trials", 0),
+        Column("gain_kn", "gain", 2, "kn", "gain_low_kn", "gain_high_kn", True),
+        Column("verdict", "verdict")), [
+            {k: facts.scrub(v) if isinstance(v, str) else v for k, v in r.items()}
+            for r in table.to_dict("records")], filterable=False)]
 
 
 def _ends(row: dict) -> tuple[float, float]:

@@ -132,15 +132,15 @@ def _polar(season: Any) -> Section:
     blocks: list[Block] = [
         Figure("polar", "The boat's speed by true wind angle, one curve a wind speed, 95 % "
                "interval shaded, drawn only where she was sailed. Filled dots: measured there.",
-               "Polar of the season", polar_figure(whole, "all", targets), wide=True),
+               "Polar of the season", polar_figure(whole, "all", targets), half=True),
         Figure("curves", "The same as curves; dotted, the speed of the best tenth of the time.",
-               "Boat speed against true wind angle", curves_figure(whole, "all"))]
+               "Boat speed against true wind angle", curves_figure(whole, "all"), half=True)]
     sets = [s for s in dict.fromkeys(texts(polar, "sails")) if s != "all"]
     for number_, name in enumerate(sets[:6], start=1):
         mine = polar[texts(polar, "sails") == name]
         if np.isfinite(numbers(mine, "stw_kn")).any():
             blocks.append(Figure(f"curves-set-{number_}", f"Boat speed under {name}.",
-                                 f"Boat speed under {name}", curves_figure(mine, name)))
+                                 f"Boat speed under {name}", curves_figure(mine, name), half=True))
     headlines = [Headline(verdict, 60)]
     if len(targets):
         blocks += [Table("targets", "Best course made good, by wind speed and sail set", (

@@ -70,13 +70,17 @@ class Table:
 
 @dataclass(frozen=True)
 class Figure:
-    """A drawing with a caption that stands alone and words for who cannot see it."""
+    """A drawing with a caption that stands alone and words for who cannot see it.
+
+    ``wide`` takes the page's full width; two ``half`` ones in a row stand side by side.
+    """
 
     key: str
     caption: str
     alt: str
     spec: Spec
     wide: bool = False
+    half: bool = False
 
     @property
     def height(self) -> int:
@@ -309,8 +313,9 @@ def figure_html(figure: Figure, tools: bool = True) -> str:
         f'<button type="button" class="save" data-save="svg" '
         f'aria-label="Save figure {key} as SVG">SVG</button></span>' if tools else ""
     )
+    width = "wide" if figure.wide else "half" if figure.half else ""
     return (
-        f'<figure id="fig-{key}" class="{"wide" if figure.wide else ""}">'
+        f'<figure id="fig-{key}" class="{width}">'
         f'<div class="plot" role="group" aria-roledescription="figure" '
         f'aria-label="{escape(figure.alt)}" data-figure="{key}" '
         f'style="min-height:{figure.height}px"></div>'

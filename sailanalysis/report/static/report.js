@@ -147,7 +147,7 @@
       self.channels[n] = { v: decode(c.v), scale: c.scale, offset: c.offset };
     });
     this.end = this.t.length ? this.t[this.t.length - 1] : 1;
-    this.now = 0;
+    this.now = detail.begin || 0;
     this.range = [0, this.end];
     this.chosen = null;
     this.track = null; this.strips = null;
@@ -267,8 +267,8 @@
     var self = this, out = [["time", clock(this.t0 + t, true) + " UTC"]];
     this.shown.forEach(function (n) {
       var v = self.value(n, t), unit = self.meta.units[n];
-      var glue = unit === "deg" ? "°" : " " + unit.replace("deg", "°");
-      out.push([self.meta.labels[n], isFinite(v) ? v.toFixed(unit === "deg" || unit === "rpm" || unit === "kg" ? 0 : 1).replace("-", "\u2212") + glue : "–"]);
+      var glue = unit.charAt(0) === "°" ? unit : " " + unit;
+      out.push([self.meta.labels[n], isFinite(v) ? v.toFixed(unit === "°" || unit === "rpm" || unit === "kg" ? 0 : 1).replace("-", "\u2212") + glue : "–"]);
     });
     var dl = this.box.querySelector(".values");
     if (dl.children.length !== out.length) {
@@ -416,7 +416,7 @@
       } else { change[key + ".domain"] = [0, 0.001]; }
     });
     change.annotations = notes;
-    change.height = 64 + px;
+    change.height = 84 + px;
     gd.style.minHeight = change.height + "px";
     Plotly.update(gd, { visible: vis }, change, idx).then(function () { self.refine(); });
   };
@@ -431,7 +431,7 @@
       if (!tr.meta || tr.meta.role !== "strip" || self.shown.indexOf(tr.meta.channel) < 0) { return; }
       var c = self.channels[tr.meta.channel];
       if (!c) { return; }
-      var circle = self.meta.units[tr.meta.channel] === "deg" && /hdg|cog|twd|twa|awa/.test(tr.meta.channel);
+      var circle = self.meta.units[tr.meta.channel] === "°" && /hdg|cog|twd|twa|awa/.test(tr.meta.channel);
       var line = outline(self.st, c, a, b, 1600, circle);
       xs.push(line.x); ys.push(line.y); idx.push(i);
     });
