@@ -28,8 +28,8 @@ class Clock:
     position, time_s : ndarray, shape (n,)
         Knots; positions strictly increasing.
     kind : {"gps", "stamped", "local", "none"}
-    jumps : ndarray
-        Positions at which the recording paused or the time goes back.
+    unknown : ndarray, shape (m, 2)
+        Stretches of positions whose time cannot be told: those around a pause.
     mark_step_s : float
         Usual step of the marks the clock was made from: finer order is by arrival only.
     """
@@ -37,16 +37,21 @@ class Clock:
     position: Floats
     time_s: Floats
     kind: ClockKind
-    jumps: Floats = field(default_factory=lambda: np.zeros(0))
+    unknown: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     mark_step_s: float = float("nan")
     findings: tuple[Finding, ...] = ()
 
     def at(self, position: ArrayLike) -> Floats:
-        """Seconds since 1970 at these positions."""
+        """Seconds since 1970 at these positions; NaN where that is unknown."""
         where = np.asarray(position, dtype=float)
         if self.position.size == 0:
             return np.full(where.shape, np.nan)
-        return np.interp(where, self.position, self.time_s)
+        time_s = np.interp(where, self.position, self.time_s)
+        if self.unknown.size:
+            at = np.searchsorted(self.unknown[:, 0], where, side="left") - 1
+            lost = (at >= 0) & (where < self.unknown[np.maximum(at, 0), 1])
+            time_s[lost] = np.nan
+        return time_s
 
 
 NO_CLOCK: Final = Clock(np.zeros(0), np.zeros(0), "none")
@@ -56,8 +61,9 @@ def knots(position: Floats, time_s: Floats, size: int) -> tuple[Floats, Floats, 
     """Knots of a clock through trusted marks, with pauses left as pauses.
 
     Between two marks time is spread evenly over the bytes that arrived. Where far fewer bytes
-    lie between two marks than their times would need, the recording was interrupted: what came
-    before the cut follows the first mark at the usual pace, the rest leads up to the second.
+    lie between two marks than their times would need, the recording was interrupted: the rest of
+    one usual step after the first mark may belong to either side and its time is unknown; what
+    follows leads up to the second mark at the usual pace.
 
     Parameters
     ----------
@@ -70,11 +76,11 @@ def knots(position: Floats, time_s: Floats, size: int) -> tuple[Floats, Floats, 
     -------
     position, time_s : ndarray
         Knots from the start of the file to its end.
-    jumps : ndarray
-        Positions of the cuts.
+    unknown : ndarray, shape (m, 2)
+        Stretches without a time.
     """
     pace = 1.0 / SERIAL_BYTES_PER_S
-    jumps = np.zeros(0)
+    unknown = np.zeros((0, 2))
     if position.size > 1:
         dp, dt = np.diff(position), np.diff(time_s)
         usual = float(np.median(dt))
@@ -85,14 +91,14 @@ def knots(position: Floats, time_s: Floats, size: int) -> tuple[Floats, Floats, 
         if suspect.size:
             local = _local_pace(dt / dp, pace)
             cut = suspect[(dt[suspect] < 0) | (dt[suspect] / dp[suspect] > 2.0 * local[suspect])]
-            position, time_s, jumps = _cut(position, time_s, cut, local, usual)
+            position, time_s, unknown = _cut(position, time_s, cut, local, usual)
     head, tail = _end_paces(position, time_s, pace)
     first, last = float(position[0]), float(position[-1])
     before = [] if first <= 0 else [(0.0, float(time_s[0]) - head * first)]
     after = [] if last >= size else [(float(size), float(time_s[-1]) + tail * (size - last))]
     position = np.concatenate([[p for p, _ in before], position, [p for p, _ in after]])
     time_s = np.concatenate([[t for _, t in before], time_s, [t for _, t in after]])
-    return position, time_s, jumps
+    return position, time_s, unknown
 
 
 def _local_pace(pace: Floats, overall: float) -> Floats:
@@ -106,18 +112,15 @@ def _local_pace(pace: Floats, overall: float) -> Floats:
 
 def _cut(position: Floats, time_s: Floats, cut: NDArray[np.intp], pace: Floats,
          usual_s: float) -> tuple[Floats, Floats, Floats]:
-    """Put two knots into each interrupted step, one at either side of the cut."""
+    """Put two knots into each interrupted step, one at either end of what is unknown."""
     a, b = position[cut], position[cut + 1]
     # Had the recording gone on, the next mark would have come after the usual time.
-    where = np.floor(a + np.minimum(0.5 * (b - a), usual_s / pace[cut]))
-    left, right = where, where + 0.5
-    at = np.repeat(cut + 1, 2)
+    left, right = a + 0.25, np.minimum(b - 0.5, np.ceil(a + max(usual_s, 0.0) / pace[cut]))
     extra_p = np.column_stack([left, right]).ravel()
-    extra_t = np.column_stack([time_s[cut] + (left - a) * pace[cut],
-                               time_s[cut + 1] - (b - right) * pace[cut]]).ravel()
-    position, time_s = np.insert(position, at, extra_p), np.insert(time_s, at, extra_t)
-    keep = np.concatenate([[True], np.diff(position) > 0])
-    return position[keep], time_s[keep], right
+    extra_t = np.column_stack([time_s[cut], time_s[cut + 1] - (b - right) * pace[cut]]).ravel()
+    at = np.repeat(cut + 1, 2)
+    return (np.insert(position, at, extra_p), np.insert(time_s, at, extra_t),
+            np.column_stack([left, right]))
 
 
 def _end_paces(position: Floats, time_s: Floats, pace: float) -> tuple[float, float]:

@@ -83,11 +83,11 @@ def build_clock(
         return NO_CLOCK, True
     if stamped is None:
         assert gps is not None
-        position, time_s, jumps = knots(gps.position, gps.time_s, size)
-        clock = Clock(position, time_s, "gps", jumps, gps.step_s, gps.findings)
+        position, time_s, unknown = knots(gps.position, gps.time_s, size)
+        clock = Clock(position, time_s, "gps", unknown, gps.step_s, gps.findings)
         return clock, gps.dated
-    position, time_s, jumps = knots(stamped.position, stamped.time_s, size)
-    own = Clock(position, time_s, stamped.clock_kind, jumps, stamped.step_s, stamped.findings)
+    position, time_s, unknown = knots(stamped.position, stamped.time_s, size)
+    own = Clock(position, time_s, stamped.clock_kind, unknown, stamped.step_s, stamped.findings)
     if gps is None:
         return own, stamped.dated
     return fine_time(own, gps.position, gps.time_s, gps.findings, BELIEVED_S), True

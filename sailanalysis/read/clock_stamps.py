@@ -24,7 +24,7 @@ SAID_FROM_S: Final = 2.0
 
 @dataclass(frozen=True)
 class Stamped:
-    """Receive times by position; where many lines share one, only its first showing."""
+    """Receive times by position; where most lines share one, only its first showing."""
 
     position: Floats
     time_s: Floats
@@ -91,6 +91,8 @@ def stamped_times(
     new = np.concatenate([[True], np.diff(time_s) != 0])
     if new.mean() < 0.75 and new.sum() > 2:
         new[0] = False
+    else:
+        new[:] = True
     shown, first = time_s[new], position[new]
     glitch = _glitches(shown)
     shown, first = shown[~glitch], first[~glitch]
@@ -131,9 +133,11 @@ def fine_time(own: Clock, position: Floats, time_s: Floats, findings: tuple[Find
     delta = time_s - own.at(position)
     median = float(np.median(delta))
     low, high = np.percentile(delta, [5, 95])
+    # A day guessed for the stamps no longer matters once satellite time has it.
+    kept = tuple(f for f in own.findings if f.code != "no-date")
     if believed_s[0] <= low and high <= believed_s[1]:
-        return Clock(own.position, own.time_s, "gps", own.jumps, own.step_s,
-                     (*own.findings, *findings))
+        return Clock(own.position, own.time_s, "gps", own.unknown, own.mark_step_s,
+                     (*kept, *findings))
     steps = np.flatnonzero(np.abs(np.diff(delta)) > 5.0)
     edges = np.concatenate([[0], steps + 1, [delta.size]])
     knot_p, knot_t = own.position, own.time_s.copy()
@@ -161,6 +165,4 @@ def fine_time(own: Clock, position: Floats, time_s: Floats, findings: tuple[Find
         said.append(Finding(
             "logger-clock-offset", f"The logger's own clock was {span_words(abs(median))} {way} "
             "satellite time; satellite time was used.", "note"))
-    # A day guessed for the stamps no longer matters once satellite time has it.
-    kept = [f for f in own.findings if f.code != "no-date"]
-    return Clock(knot_p, knot_t, "gps", own.jumps, own.step_s, (*kept, *said))
+    return Clock(knot_p, knot_t, "gps", own.unknown, own.mark_step_s, (*kept, *said))

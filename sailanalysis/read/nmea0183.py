@@ -70,6 +70,9 @@ def _give_streams(out: Reading, gathered: Gathered, groups: dict[Key, Columns], 
     for key in list(groups):
         kind = key[1]
         for columns in _sensors(kind, groups[key]):
+            placed = np.isfinite(clock.at(columns.position))
+            if not placed.all():
+                columns = columns.take(placed)
             decoded = TYPES[kind].decode(columns)
             implausible += decoded.implausible
             if not decoded.channels:
@@ -98,9 +101,10 @@ def _give_streams(out: Reading, gathered: Gathered, groups: dict[Key, Columns], 
     for key, channels in by_sentence.items():
         for channel in channels:
             position, value = in_order(gathered.transducers.pop((key, channel)))
-            if np.isfinite(value).any():
-                time_s = even_out(clock.at(position), clock)
-                _add(out, key, time_s, {channel: value}, context.file)
+            time_s = clock.at(position)
+            use = np.isfinite(value) & np.isfinite(time_s)
+            if use.any():
+                _add(out, key, even_out(time_s[use], clock), {channel: value[use]}, context.file)
     if implausible:
         out.findings.append(Finding(
             "out-of-range", f"{context.name}: {count_words(implausible, 'value')} outside what "
