@@ -22,8 +22,9 @@ from sailanalysis.channels import CHANNELS
 from sailanalysis.errors import Finding
 from sailanalysis.model import Floats, Stream
 from sailanalysis.read.csvlog_header import Column, read_header
-from sailanalysis.read.csvlog_time import RowTimes, TimeParts, row_times, spread_repeats
+from sailanalysis.read.csvlog_time import RowTimes, TimeParts, row_times
 from sailanalysis.read.engines import busiest
+from sailanalysis.read.instants import spread_repeats
 from sailanalysis.read.limits import MAX_LINE_BYTES
 from sailanalysis.read.reading import ReadContext, Reading
 

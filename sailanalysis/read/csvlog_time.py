@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.errors import Finding
 from sailanalysis.model import Floats
+from sailanalysis.read.instants import day_of, local_to_utc, near_the_rest
 from sailanalysis.read.reading import ClockKind, ReadContext
 
 if TYPE_CHECKING:
@@ -42,6 +42,9 @@ EXCEL_EPOCH_S: Final = -2209161600.0
 """1899-12-30, day 0 of spreadsheets' serial dates."""
 FAR_S: Final = 400 * 86400.0
 """A row this far from the others has a clock fault: no log lasts longer than a year."""
+
+END_S: Final = 7258118400.0
+"""The year 2200: a later clock is broken."""
 
 
 @dataclass
@@ -119,8 +122,9 @@ def row_times(parts: TimeParts, context: ReadContext) -> RowTimes:
         elif parts.date_text:
             naive = _day_s(_moments(parts.date_text), parts, context, findings) + moments.clock_s
         else:
-            day = day_of(context, findings)
-            naive = _midnights(moments.clock_s) + _seconds(day)
+            naive = _midnights(moments.clock_s)
+            last = float(np.nanmax(naive)) if np.isfinite(naive).any() else 0.0
+            naive = naive + _seconds(day_of(context, findings, last))
         zone_s = moments.zone_s
     stated = np.isfinite(zone_s)
     if utc:
@@ -134,7 +138,7 @@ def row_times(parts: TimeParts, context: ReadContext) -> RowTimes:
         time_s[open_] = local_to_utc(naive[open_], context.zone)
     if "gps" in parts.header.lower():
         clock = "gps"
-    return RowTimes(_near_the_rest(time_s, findings, context.name), clock, findings)
+    return RowTimes(near_the_rest(time_s, findings, context.name), clock, findings)
 
 
 # ------------------------------------------------------------------------------- numbers
@@ -147,7 +151,7 @@ def _from_numbers(number: Floats, parts: TimeParts, context: ReadContext,
     if middle > 1e8 and parts.unit != "day":
         # An epoch: its unit shows in its size; seconds reach 1e11 in the year 5138.
         scale = 1.0 if middle < 1e11 else 1e-3 if middle < 1e14 else 1e-6 if middle < 1e17 else 1e-9
-        return RowTimes(_near_the_rest(number * scale, findings, context.name), "stamped", findings)
+        return RowTimes(near_the_rest(number * scale, findings, context.name), "stamped", findings)
     serial = low > 20_000 and high - low < 400 and high < 80_000 and not parts.elapsed
     if serial and parts.unit in ("", "day"):
         naive = np.round((number * 86400.0 + EXCEL_EPOCH_S) * 1e3) / 1e3
@@ -155,14 +159,15 @@ def _from_numbers(number: Floats, parts: TimeParts, context: ReadContext,
         good = np.isfinite(naive)
         if not parts.utc:
             naive[good] = local_to_utc(naive[good], context.zone)
-        return RowTimes(_near_the_rest(naive, findings, context.name), clock, findings)
-    start_s, named = _start_of(context, findings)
+        return RowTimes(near_the_rest(naive, findings, context.name), clock, findings)
+    scale = _TO_S.get(parts.unit or "s", 1.0)
+    start_s, named = _start_of(context, findings, high * scale)
     findings.append(Finding(
         "elapsed-time",
         f"{context.name}: {parts.header!r} counts from a start that the file does not name; "
         f"taken from {datetime.fromtimestamp(start_s, UTC):%Y-%m-%d %H:%M:%S} UTC"
         f"{'' if named else ', the start of that day'}.", "note" if named else "warning"))
-    return RowTimes(start_s + number * _TO_S.get(parts.unit or "s", 1.0),
+    return RowTimes(start_s + number * scale,
                     "local" if context.date or named else "none", findings)
 
 
@@ -348,49 +353,8 @@ def _midnights(clock_s: Floats) -> Floats:
     return out
 
 
-def local_to_utc(naive_s: Floats, zone: tzinfo) -> Floats:
-    """Seconds since 1970 UTC of local clock readings, in the order they were logged.
-
-    In the hour that comes twice in autumn the clock is taken as summer time until it steps back.
-    """
-    if zone is UTC or getattr(zone, "key", "") == "UTC":
-        return naive_s
-    with np.errstate(invalid="ignore"):
-        usable = np.isfinite(naive_s) & (naive_s > -2e9) & (naive_s < 7e9)
-    out = np.full(naive_s.shape, np.nan)
-    local = pd.DatetimeIndex(np.round(naive_s[usable] * 1e6).astype("datetime64[us]"))
-    if not len(local):
-        return out
-    back = np.concatenate([[False], np.diff(naive_s[usable]) < -1800.0])
-    summer = np.cumsum(back) == 0
-    placed = local.tz_localize(zone, ambiguous=summer, nonexistent="shift_forward")
-    out[usable] = placed.as_unit("us").asi8 / 1e6
-    return out
-
-
-def day_of(context: ReadContext, findings: list[Finding]) -> date:
-    """The day of a log that names none: ``--date``, else its file name, else its file time."""
-    if context.date is not None:
-        return context.date
-    found = _IN_NAME.search(context.name)
-    named = _named_day_s(found) if found else None
-    if named is not None:
-        day = (datetime(1970, 1, 1) + timedelta(seconds=named)).date()
-        findings.append(Finding(
-            "date-from-name", f"{context.name}: no date inside; {day} is taken from the file's "
-            "name. Give --date if that is wrong."))
-        return day
-    try:
-        day = datetime.fromtimestamp(context.modified_s, context.zone).date()
-    except (ValueError, OverflowError, OSError):
-        day = date(1970, 1, 1)
-    findings.append(Finding(
-        "date-from-file-time", f"{context.name}: no date inside nor in its name; {day}, when the "
-        "file was last written, is taken. Give --date if that is wrong."))
-    return day
-
-
-def _start_of(context: ReadContext, findings: list[Finding]) -> tuple[float, bool]:
+def _start_of(context: ReadContext, findings: list[Finding],
+              last_s: float) -> tuple[float, bool]:
     """Instant from which elapsed time counts, and whether it is more than a midnight."""
     found = _IN_NAME.search(context.name)
     clock = time(0)
@@ -400,58 +364,13 @@ def _start_of(context: ReadContext, findings: list[Finding]) -> tuple[float, boo
             clock = time(int(found[4]), int(found[5]), int(found[6] or 0))
         except ValueError:
             clock = time(0)
-    day = day_of(context, findings)
+    day = day_of(context, findings, last_s)
     moment = datetime.combine(day, clock, tzinfo=context.zone)
     return moment.timestamp(), clock != time(0)
 
 
-def _near_the_rest(time_s: Floats, findings: list[Finding], name: str) -> Floats:
-    """NaN for rows whose clock is years from the others'."""
-    finite = np.isfinite(time_s)
-    if not finite.any():
-        return time_s
-    with np.errstate(invalid="ignore"):
-        far = np.abs(time_s - np.median(time_s[finite])) > FAR_S
-    if far.any():
-        findings.append(Finding(
-            "time-far-off", f"{name}: {int(far.sum())} rows carry a time more than a year from "
-            "the others and were left out.", share=float(far.mean())))
-        time_s = np.where(far, np.nan, time_s)
-    return time_s
-
-
 def _seconds(day: date) -> float:
     return (day - date(1970, 1, 1)).days * 86400.0
-
-
-def spread_repeats(time_s: Floats) -> Floats:
-    """Rows that share a stamp, spread evenly until the next stamp.
-
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-        Not decreasing. A logger that writes whole seconds at 5 Hz repeats each stamp five times;
-        nothing is spread where fewer than half the rows repeat.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
-    if time_s.size < 4:
-        return time_s
-    new = np.concatenate([[True], np.diff(time_s) > 0])
-    if new.sum() > 0.5 * time_s.size or new.sum() < 3:
-        return time_s
-    start = np.flatnonzero(new)
-    count = np.diff(np.append(start, time_s.size))
-    stamps = time_s[start]
-    step = np.diff(stamps)
-    usual = float(np.median(step))
-    step = np.append(np.minimum(step, 1.5 * usual), usual)
-    # A group cut short at a gap or at the ends keeps the rows' own spacing.
-    full = np.maximum(count, np.median(count))
-    place = np.arange(time_s.size) - np.repeat(start, count)
-    return time_s + place * np.repeat(step / full, count)
 
 
 def iso_seconds(cells: Any, zoned: bool) -> Floats:
@@ -477,4 +396,4 @@ def moments_to_times(seconds: Floats, utc: bool, parts: TimeParts,
     time_s = seconds if utc else local_to_utc(seconds, context.zone)
     if "gps" in parts.header.lower():
         clock = "gps"
-    return RowTimes(_near_the_rest(time_s, findings, context.name), clock, findings)
+    return RowTimes(near_the_rest(time_s, findings, context.name), clock, findings)

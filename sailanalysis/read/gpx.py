@@ -16,6 +16,7 @@ from sailanalysis.angles import arctan2d, cosd, wrap180, wrap360
 from sailanalysis.errors import Finding
 from sailanalysis.geo import radii_m
 from sailanalysis.model import Floats, Stream
+from sailanalysis.read.instants import near_the_rest
 from sailanalysis.read.reading import ReadContext, Reading
 from sailanalysis.units import MS_TO_KN
 
@@ -334,7 +335,7 @@ def _seconds(texts: list[str], reading: Reading, context: ReadContext) -> Floats
     """Seconds since 1970 UTC of ISO texts, NaN where unreadable."""
     import pyarrow as pa
 
-    from sailanalysis.read.csvlog_time import _near_the_rest, iso_seconds
+    from sailanalysis.read.csvlog_time import iso_seconds
 
     cells = pa.array(texts, type=pa.string())
     try:
@@ -346,7 +347,7 @@ def _seconds(texts: list[str], reading: Reading, context: ReadContext) -> Floats
             reading.findings.append(Finding(
                 "gpx-no-zone", f"{context.name}: the times name no zone; taken as UTC, as the "
                 "format demands.", "note"))
-    return _near_the_rest(np.asarray(seconds, dtype=float), reading.findings, context.name)
+    return near_the_rest(np.asarray(seconds, dtype=float), reading.findings, context.name)
 
 
 # ------------------------------------------------------------------------------- streams

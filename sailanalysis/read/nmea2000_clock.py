@@ -15,7 +15,7 @@ from sailanalysis.errors import Finding
 from sailanalysis.model import Floats
 from sailanalysis.read.clock import knots
 from sailanalysis.read.clock_marks import WEEKS_1024_S, weeks_behind
-from sailanalysis.read.csvlog_time import FAR_S, day_of, local_to_utc
+from sailanalysis.read.instants import FAR_S, day_of, local_to_utc, near_the_rest
 from sailanalysis.read.nmea2000_fields import CLOCKS, Message, utc_s
 from sailanalysis.read.nmea2000_lines import Frames
 from sailanalysis.read.reading import ClockKind, ReadContext
@@ -59,7 +59,8 @@ def frame_times(singles: Frames, packets: Frames, size: int,
     stamped = np.isfinite(stamps)
     if stamped.mean() < 0.5 if stamps.size else True:
         clock = _by_arrival(singles, packets, mark_at, mark_s, size, context, times)
-        return times, *(_far(clock(f.position), context, times) for f in (singles, packets))
+        return times, *(near_the_rest(clock(frames.position), times.findings, context.name)
+                        for frames in (singles, packets))
     of_day = bool(np.concatenate([singles.of_day, packets.of_day])[stamped].mean() > 0.5)
     single, packet, mark_stamp = _continuous(singles, packets, mark_stamp, mark_at, of_day)
     with_stamp = np.isfinite(mark_stamp)
@@ -69,7 +70,8 @@ def frame_times(singles: Frames, packets: Frames, size: int,
     else:
         shift = _stamp_shift(mark_s, mark_stamp, context, times)
     single, packet = shift(single), shift(packet)
-    return times, _far(single, context, times), _far(packet, context, times)
+    return times, *(near_the_rest(found, times.findings, context.name)
+                    for found in (single, packet))
 
 
 def _marks(singles: Frames, packets: Frames) -> tuple[Floats, Floats, Floats]:
@@ -91,20 +93,6 @@ def _marks(singles: Frames, packets: Frames) -> tuple[Floats, Floats, Floats]:
                 near = np.abs(utc - np.median(utc)) < FAR_S
                 return at[near], utc[near], stamp[near]
     return np.zeros(0), np.zeros(0), np.zeros(0)
-
-
-def _far(time_s: Floats, context: ReadContext, times: Times) -> Floats:
-    """NaN for times years from the others'."""
-    finite = np.isfinite(time_s)
-    if not finite.any():
-        return time_s
-    with np.errstate(invalid="ignore"):
-        far = np.abs(time_s - np.median(time_s[finite])) > FAR_S
-    if far.any():
-        times.findings.append(Finding(
-            "time-far-off", f"{context.name}: {int(far.sum())} frames carry a time more than a "
-            "year from the others and were left out.", share=float(far.mean())))
-    return np.where(far, np.nan, time_s)
 
 
 # ------------------------------------------------------------------------------- stamped
@@ -170,7 +158,8 @@ def _day_shift(mark_s: Floats, mark_stamp: Floats, single: Floats, packet: Float
                context: ReadContext, times: Times):  # type: ignore[no-untyped-def]
     """How a time of day becomes UTC."""
     if mark_s.size == 0:
-        day = day_of(context, times.findings)
+        last = np.concatenate([single, packet])
+        day = day_of(context, times.findings, float(np.nanmax(last)))
         midnight = (day - day.fromordinal(719163)).days * DAY_S
         times.clock = "local"
         return lambda stamp: local_to_utc(stamp + midnight, context.zone)
@@ -195,13 +184,13 @@ def _references(context: ReadContext) -> list[float]:
 
 def _moved(context: ReadContext, offset: float) -> Finding:
     size = f"{abs(offset):.0f} s" if abs(offset) < 600 else f"{abs(offset) / 3600:.2f} h"
-    return Finding("clock-offset", f"{context.name}: the logger's clock is {size} "
+    return Finding("logger-clock-offset", f"{context.name}: the logger's clock is {size} "
                    f"{'behind' if offset > 0 else 'ahead of'} satellite time; put right.", "note")
 
 
 def _weeks(context: ReadContext, turns: int) -> Finding:
-    return Finding("gps-week", f"{context.name}: the receiver's date is {1024 * turns} weeks "
-                   "early (its week counter has rolled over); put right.", "note")
+    return Finding("gps-week-rollover", f"{context.name}: the receiver's date is {1024 * turns} "
+                   "weeks early (its week counter has rolled over); put right.", "note")
 
 
 # ------------------------------------------------------------------------------- no stamps
