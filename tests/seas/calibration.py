@@ -154,13 +154,13 @@ def sail(
         hdg = slow - plan
     # A turn takes ten seconds or so; the helm wanders, waves yaw her.
     hdg = np.degrees(np.unwrap(np.radians(hdg)))
-    hdg = _lag(_lag(hdg, 4.0, dt), 3.0, dt)
+    hdg = _lag(_lag(hdg, 4.5, dt), 4.5, dt)
     hdg = hdg + _ou(rng, n, dt, 15, 2.0) + 1.5 * np.sin(2 * np.pi * t / 4.3)
     twa = (twd - hdg + 180) % 360 - 180
     size = rng.uniform(5.5, 8.5)
     a = np.radians(np.abs(twa))
     shape = np.clip(1.25 * np.sin(a) ** 0.7 * (1 - 0.18 * np.cos(a)) , 0.05, None)
-    target = size * np.tanh(tws / 11.0) * np.where(np.abs(twa) < 25, 0.2, shape)
+    target = size * np.tanh(tws / 11.0) * np.where(np.abs(twa) < 30, 0.0, shape)
     stw = np.maximum(_lag(target, 12.0, dt) + _ou(rng, n, dt, 60, 0.12), 0.3)
     aws = np.hypot(tws * np.cos(np.radians(twa)) + stw, tws * np.sin(np.radians(twa)))
     side = -np.sign(np.sin(np.radians(twa)))
