@@ -44,8 +44,8 @@ LACK: Final = 0.02
 LATEST_S: Final = 120.0
 """A catamaran may take a minute to rebuild; after two, something else is going on."""
 SPEED_SCALE_SD: Final = 0.03
-ANGLE_SD_DEG: Final = 2.0
-"""What a usual calibration leaves: 3 % of boat speed, 2 deg of wind angle (common practice)."""
+ANGLE_SD_DEG: Final = 1.5
+"""What a usual calibration leaves: 3 % of boat speed, 1.5 deg of wind angle (common practice)."""
 REACH_FROM_DEG: Final = 65.0
 REACH_TO_DEG: Final = 125.0
 """Between these she reaches (common practice), unless her own best angles lie nearer the beam."""
@@ -144,10 +144,10 @@ def cost_cases(samples: pd.DataFrame, table: pd.DataFrame,
     for case in cases:
         if not case.why_not:
             _cost(case, response, model)
-    widen = _widening(cases, response, model)
+    widen, angle_sd = _widening(cases, response, model), _angle_sd_deg(cases)
     for case in cases:
         if case.reference is not None:
-            case.sd_m = float(np.hypot(widen * case.sd_m, _calibration_m(case)))
+            case.sd_m = float(np.hypot(widen * case.sd_m, _calibration_m(case, angle_sd)))
     return cases, replace(response, widening=widen)
 
 
@@ -512,10 +512,33 @@ def _wind_m(case: Case) -> float:
     return abs(float(np.nansum(lever) * one.grid.step_s * np.radians(bow) * 2.0 / 3.0))
 
 
-def _calibration_m(case: Case) -> float:
+def _calibration_m(case: Case, angle_sd_deg: float) -> float:
     """What calibration leaves in the scales themselves: angles to the wind and boat speed."""
     share = SPEED_SCALE_SD
     if case.along == "wind":
         off = abs(case.twa_after_deg) if case.sign > 0 else 180.0 - abs(case.twa_after_deg)
-        share = np.hypot(share, np.radians(ANGLE_SD_DEG) * np.tan(np.radians(min(60.0, off))))
+        share = np.hypot(share, np.radians(angle_sd_deg) * np.tan(np.radians(min(60.0, off))))
     return abs(case.loss_m) * float(share)
+
+
+def _angle_sd_deg(cases: list[Case]) -> float:
+    """Doubt about angles to the wind: what calibration leaves, and what the day's turns betray.
+
+    A vane that is off shows as unlike angles on the two tacks; upwash, leeway or a log that is
+    off, as a wind that turns at every tack. Neither is corrected here: a compass that deviates
+    does the same and costs nothing.
+    """
+    lean, jump = [], []
+    for case in cases:
+        if not case.two_sided or case.along != "wind" or case.reference is None:
+            continue
+        side = np.sign(case.twa_before_deg)
+        wind = [float(np.mean(case.series.wind_deg[m])) for m in (case.before, case.after)]
+        lean.append(0.5 * (case.twa_before_deg + case.twa_after_deg))
+        jump.append(0.5 * side * (wind[0] - wind[1]))
+    if not lean:
+        return ANGLE_SD_DEG
+    # Few turns: shifts make these by chance, so that they count for less.
+    trust = len(lean) / (len(lean) + 4.0)
+    lean_deg = abs(float(np.median([wrap180(2.0 * v) / 2.0 for v in lean])))
+    return float(np.hypot(ANGLE_SD_DEG, trust * np.hypot(lean_deg, float(np.median(jump)))))

@@ -352,7 +352,7 @@ def _forks(scenarios, run, wind, forks):
     still = [{**p, "twd": np.full(size, p["felt"][0]), "felt": np.full(size, p["felt"][0])}
              for p in parts]
     plan = np.empty_like(wanted)
-    for row, (b, _, i0, count, angle) in enumerate(forks):
+    for row, (b, _, i0, count, _) in enumerate(forks):
         row_plan = run["wanted"][b, i0:i0 + count]
         plan[row, :count], plan[row, count:] = row_plan, row_plan[-1]
     fair_free, fair_real = _run(fleet, still, wanted, start), _run(fleet, still, plan, start)
@@ -447,8 +447,12 @@ def _sense(scenario, run, wind, b, head):
 START_S = 1_750_000_000.0
 
 
-def varied(seed: int, minutes: float = 60.0, crafts: tuple[Craft, ...] = CRAFTS) -> Scenario:
-    """A scenario drawn at random: boat, wind, sea, rate and sensor errors."""
+def varied(seed: int, minutes: float = 60.0, crafts: tuple[Craft, ...] = CRAFTS,
+           calibrated: bool = True) -> Scenario:
+    """A scenario drawn at random: boat, wind, sea, rate and sensor errors.
+
+    Calibrated means what a good calibration leaves: 1 % of speed, 0.7 deg of vane.
+    """
     rng = np.random.default_rng(seed)
     craft = crafts[int(rng.integers(len(crafts)))]
     low, high = (4.0, 22.0) if craft is DINGHY else (4.0, 30.0)
@@ -460,10 +464,10 @@ def varied(seed: int, minutes: float = 60.0, crafts: tuple[Craft, ...] = CRAFTS)
         rng.uniform(3.0, 7.0))
     instruments = Instruments(
         rate_hz=float(rng.choice([1.0, 1.0, 2.0, 5.0, 10.0])),
-        stw_factor=rng.uniform(0.95, 1.05), stw_lag_s=rng.uniform(0.3, 3.0),
-        stw_noise_kn=rng.uniform(0.02, 0.1), awa_offset_deg=rng.normal(0, 2.0),
+        stw_factor=1.0 + rng.uniform(-1, 1) * (0.02 if calibrated else 0.06), stw_lag_s=rng.uniform(0.3, 3.0),
+        stw_noise_kn=rng.uniform(0.02, 0.1), awa_offset_deg=rng.normal(0, 0.7 if calibrated else 3.0),
         vane_lag_s=rng.uniform(0.3, 4.0), vane_noise_deg=rng.uniform(0.5, 4.0),
-        vane_swing_deg=rng.uniform(0.5, 5.0), upwash_deg=rng.uniform(-2, 4),
+        vane_swing_deg=rng.uniform(0.5, 5.0), upwash_deg=rng.uniform(-1, 1) * (1.5 if calibrated else 4.0),
         hdg_offset_deg=rng.normal(0, 3.0))
     scenario = Scenario(craft, weather, instruments, (), minutes,
                         craft.upwind * float(rng.choice([-1, 1])), seed, rng.uniform(1.0, 3.5))
