@@ -203,6 +203,7 @@ def read_line(line: bytes, position: int, tally: Tally) -> list[Record]:
             at += len(piece) + 1
         return out
     clean = line.replace(b"\0", b"").strip()
+    position += len(line) - len(line.lstrip(b"\0" + BLANK))
     starts = [match.start() for match in _START.finditer(clean)]
     if not starts:
         text = line.strip(BLANK)
