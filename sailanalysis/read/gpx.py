@@ -344,6 +344,7 @@ def _seconds(texts: list[str], reading: Reading, context: ReadContext) -> Floats
     except pa.ArrowInvalid:
         seconds = iso_seconds(pa.chunked_array([cells]), False)
         if not any(text.endswith("Z") or "+" in text for text in texts[:1000]):
+            reading.clock = "local"
             reading.findings.append(Finding(
                 "gpx-no-zone", f"{context.name}: the times name no zone; taken as UTC, as the "
                 "format demands.", "note"))
