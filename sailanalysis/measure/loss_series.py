@@ -159,7 +159,8 @@ def _series(grid: Grid, maneuvers: pd.DataFrame, axis_offset_deg: float) -> Seri
         turning[a:b] = True
     wind = bridged_wind_deg(grid.column["twd_deg"], turning, grid) + axis_offset_deg
     return Series(grid, head, head + leeway, wind, np.asarray(wrap180(wind - head), dtype=float),
-                  speed, _joined(box_mean(grid.column["tws_kn"], grid.bins(5.0))), turning, over_ground)
+                  speed,
+                  _joined(box_mean(grid.column["tws_kn"], grid.bins(5.0))), turning, over_ground)
 
 
 def bridged_wind_deg(twd: Floats, turning: Bools, grid: Grid) -> Floats:
