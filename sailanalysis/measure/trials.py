@@ -15,7 +15,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.angles import Floats, wrap180
-from sailanalysis.measure.helm_windows import AFTER_MANEUVER_S, BEFORE_MANEUVER_S, times_s
+from sailanalysis.measure.helm_windows import (
+    AFTER_MANEUVER_S,
+    BEFORE_MANEUVER_S,
+    point_of_sail,
+    times_s,
+)
 from sailanalysis.model import CrewEntry, CrewLog
 from sailanalysis.series import epoch_s, running_mean, running_mean_angle, step_s
 
@@ -49,7 +54,11 @@ COURSE_LIMIT_DEG: Final = 12.0
 """Two courses further apart than this are not compared, whatever the polar says."""
 
 POLAR_SLOPE_ERROR: Final = 0.25
-"""Relative standard error of a change of speed read off a polar."""
+"""Relative standard error of a slope read off a polar."""
+POLAR_SHARE: Final = 0.3
+"""Absolute error of a polar's slopes as a share of what is known without one: a polar of one day
+may rest on little."""
+DATA_OVER_PRIOR: Final = 2.0
 DRIFT_SHARE: Final = 0.01
 """Slow change of boat speed that nothing logged explains (sea, tide's shear, attention), as a share
 of speed between two stretches, standard deviation: two runs in like wind repeat to about one per
@@ -455,54 +464,100 @@ def judge_sides(before: _Side, after: _Side, event_s: float = 0.0) -> _Judged:
 
 def _judge_delayed(before: _Side, after: _Side, event_s: float) -> tuple[float, _Judged]:
     """Mean square left about the sides' means, and the judgement, for one delay of the wind."""
-    both = np.concatenate([before.expected, after.expected])
     speed = float(np.mean(np.concatenate([before.stw, after.stw])))
-    if np.isfinite(both).mean() > 0.8 and min(np.isfinite(before.expected).sum(),
-                                              np.isfinite(after.expected).sum()) >= 8:
-        basis = "polar"
-        wind = [np.where(np.isfinite(s.expected), s.expected, np.nanmean(s.expected))
-                for s in (before, after)]
-        part = float(wind[1].mean() - wind[0].mean())
-        part_error = POLAR_SLOPE_ERROR * abs(part)
-    else:
-        basis = "usual slopes"
-        wind, part, part_error = _wind_without_polar(before, after, speed)
-    residual, scale = _within(before, after, wind)
+    wind, basis, slope_sd = _expected_of_wind(before, after, speed)
+    # Departures from the expected slopes, learned from each side's own gusts about its mean.
+    x = [_wind_of(side) for side in (before, after)]
+    inside = [v - v.mean(axis=0) for v in x]
+    y = [(side.stw - w) - np.mean(side.stw - w)
+         for side, w in zip((before, after), wind, strict=True)]
+    slope, cov = _learn_slopes(inside, y, slope_sd)
+    residual = [u - v @ slope for u, v in zip(y, inside, strict=True)]
+    step = x[1].mean(axis=0) - x[0].mean(axis=0)
+    part = float(wind[1].mean() - wind[0].mean() + step @ slope)
+    part_error2 = float(step @ cov @ step)
     gain = float(after.stw.mean() - before.stw.mean()) - part
     spread, freedom = 0.0, 0.0
     for side in residual:
         variance, items = mean_variance(side, residual)
         spread += variance
         freedom += max(items - 1.0, 1.0)
-    error = float(np.sqrt(spread + part_error**2 + (DRIFT_SHARE * speed) ** 2))
+    error = float(np.sqrt(spread + part_error2 + (DRIFT_SHARE * speed) ** 2))
+    level = float(before.stw.mean())
     trace = TrialTrace(
         event_s, np.concatenate([before.at, after.at]), np.concatenate([before.stw, after.stw]),
-        np.concatenate([before.stw - (wind[0] - wind[0].mean()) * scale,
-                        after.stw - part - (wind[1] - wind[1].mean()) * scale]),
+        np.concatenate([level + residual[0], level + gain + residual[1]]),
         np.concatenate([np.full(before.at.size, -1), np.full(after.at.size, 1)]))
-    left = float(sum(np.sum(x * x) for x in residual))
+    left = float(sum(np.sum(r * r) for r in residual))
     return left, _Judged(gain, error, max(freedom, 3.0), part, basis, trace)
 
 
-def _within(before: _Side, after: _Side, wind: list[Floats]) -> tuple[list[Floats], float]:
-    """Boat speed about each side's mean with what follows the wind's expected speed taken off.
+def _wind_of(side: _Side) -> Floats:
+    """Wind speed and angle off the bow of each block, missing ones at the side's mean."""
+    columns = []
+    for value in (side.tws, np.abs(side.twa)):
+        good = np.isfinite(value)
+        columns.append(np.where(good, value, value[good].mean() if good.any() else 0.0))
+    return np.column_stack(columns)
 
-    The slope is the data's own (between 0 and 1.2), since a masthead gust is not what the hull
-    feels; it only lessens the scatter and cannot move the gain.
+
+def _expected_of_wind(before: _Side, after: _Side, speed: float
+                      ) -> tuple[list[Floats], str, Floats]:
+    """Speed the wind alone asks for on each side, where it is from, and how sure its slopes are.
+
+    Returns
+    -------
+    list of ndarray
+    str
+        ``polar`` or ``usual slopes``.
+    ndarray, shape (2,)
+        Standard deviation of the slopes with wind speed (kn/kn) and angle (kn/deg).
     """
-    y = [side.stw - side.stw.mean() for side in (before, after)]
-    x = [w - w.mean() for w in wind]
-    power = float(sum(np.sum(v * v) for v in x))
-    slope = float(sum(np.sum(u * v) for u, v in zip(x, y, strict=True))) / power if power > 0 else 0
-    slope = float(np.clip(slope, 0.0, 1.2))
-    return [u - slope * v for u, v in zip(y, x, strict=True)], slope
+    x = np.concatenate([_wind_of(before), _wind_of(after)])
+    tws, twa = float(np.mean(x[:, 0])), float(np.mean(x[:, 1]))
+    angle_slope, angle_sd = TWA_SLOPE_PER_DEG.get(point_of_sail(twa), (0.0, 0.008))
+    usual = speed * np.array([TWS_SLOPE[0] / max(tws, 2.0), angle_slope])
+    usual_sd = speed * np.array([TWS_SLOPE[1] / max(tws, 2.0), angle_sd])
+    sides = [before.expected, after.expected]
+    known = [np.isfinite(v) for v in sides]
+    if all(k.mean() > 0.8 for k in known):
+        wind = [np.where(k, v, v[k].mean()) for v, k in zip(sides, known, strict=True)]
+        centred = x - x.mean(axis=0)
+        together = np.concatenate(wind)
+        # A ridge keeps the slopes finite where the wind hardly moved.
+        power = centred.T @ centred + np.diag([0.01, 1.0]) * len(x)
+        slope = np.linalg.solve(power, centred.T @ (together - together.mean()))
+        return wind, "polar", np.hypot(POLAR_SLOPE_ERROR * slope, POLAR_SHARE * usual_sd)
+    return [(_wind_of(side) - [tws, twa]) @ usual for side in (before, after)], \
+        "usual slopes", usual_sd
+
+
+def _learn_slopes(x: list[Floats], y: list[Floats], prior_sd: Floats) -> tuple[Floats, Floats]:
+    """Departure of the slopes from the expected ones, prior and data together.
+
+    What the sides' own gusts say counts with their autocorrelation, and never for more than twice
+    the prior: a short gust at the masthead is not a change of wind at the sails.
+    """
+    design, target = np.concatenate(x), np.concatenate(y)
+    prior = np.diag(1.0 / prior_sd**2)
+    power = design.T @ design
+    slope = np.linalg.solve(power / max(float(target.var()), 1e-6) + prior,
+                            design.T @ target / max(float(target.var()), 1e-6))
+    left = [u - v @ slope for u, v in zip(y, x, strict=True)]
+    variance, _ = mean_variance(left[0], left)
+    noise = max(variance * left[0].size, 1e-8)
+    data = power / noise
+    limit = float(np.max(np.diag(data) * prior_sd**2)) / DATA_OVER_PRIOR
+    data = data / max(limit, 1.0)
+    cov = np.linalg.inv(prior + data)
+    return cov @ (design.T @ target) / noise / max(limit, 1.0), cov
 
 
 def mean_variance(side: Floats, all_sides: list[Floats]) -> tuple[float, float]:
     """Variance of the mean of one side's blocks, and how many independent ones it is worth.
 
-    Autocorrelation (lag one, of all sides together, freed of its small-sample bias) gives one
-    answer, means over parts of a minute another; the larger counts.
+    Two answers are averaged: from the autocorrelation at lag one (of all sides together, freed of
+    its small-sample bias), and from means over parts of a minute, which also see slower likeness.
 
     References
     ----------
@@ -519,31 +574,10 @@ def mean_variance(side: Floats, all_sides: list[Floats]) -> tuple[float, float]:
     by_rho = variance / (1.0 - 1.0 / items) / items
     width = max(1, round(60.0 / BLOCK_S))
     batch = [x[i:i + width].mean() for x in all_sides for i in range(0, x.size - width + 1, width)]
-    batches = n / width
-    by_batch = 0.0
-    if len(batch) >= 6:
-        by_batch = float(np.sum(np.square(batch))) / max(len(batch) - len(all_sides), 1) / batches
-    return max(by_rho, by_batch), items
-
-
-def _wind_without_polar(before: _Side, after: _Side, speed: float
-                        ) -> tuple[list[Floats], float, float]:
-    """Expected speed by usual slopes of speed with wind speed and angle; wide on purpose."""
-    tws = float(np.nanmean(np.concatenate([before.tws, after.tws])))
-    twa = float(np.nanmean(np.abs(np.concatenate([before.twa, after.twa]))))
-    from sailanalysis.measure.helm_windows import point_of_sail
-
-    angle_slope, angle_sd = TWA_SLOPE_PER_DEG.get(point_of_sail(twa), (0.0, 0.008))
-    wind = []
-    for side in (before, after):
-        value = speed * (TWS_SLOPE[0] * (side.tws - tws) / max(tws, 2.0)
-                         + angle_slope * (np.abs(side.twa) - twa))
-        wind.append(np.where(np.isfinite(value), value, 0.0))
-    stronger = float(np.nanmean(after.tws) - np.nanmean(before.tws)) / max(tws, 2.0)
-    wider = float(np.nanmean(np.abs(after.twa)) - np.nanmean(np.abs(before.twa)))
-    part = float(wind[1].mean() - wind[0].mean())
-    error = speed * float(np.hypot(TWS_SLOPE[1] * stronger, angle_sd * wider))
-    return wind, part, error
+    if len(batch) < 6:
+        return by_rho, items
+    by_batch = float(np.sum(np.square(batch))) / (len(batch) - len(all_sides)) / (n / width)
+    return 0.5 * (by_rho + by_batch), items
 
 
 def _placebos(log: _Log, events: list[_Event]) -> list[float]:
