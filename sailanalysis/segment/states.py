@@ -9,7 +9,7 @@ inferred; under way is then called sailing, and a finding says that it is not pr
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -35,9 +35,12 @@ GPS_WANDER_M: Final = 20.0
 """Slow wander of a single-frequency receiver in two minutes (95 %, common practice)."""
 RPM_ON: Final = 300.0
 """Below any diesel's or outboard's idling speed (600 and more), above a dead sensor's noise."""
-NO_GO_DEG: Final = 22.0
-"""No sailing boat holds speed closer to the true wind; close-hauled yachts lie at 35-50 deg."""
-EVIDENCE_S: Final = 45.0
+NO_GO_DEG: Final = 15.0
+"""A minute at speed this close to the true wind is no sailing, whatever the vane's error; yachts
+lie at 35-50 deg and pinch for a while at 25."""
+PINCH_DEG: Final = 22.0
+"""Two minutes this close count only where the speed is as even as an engine's."""
+EVIDENCE_S: Final = 60.0
 """A luff carries way for less than this."""
 
 _COLUMNS = ("sog_kn", "stw_kn", "twa_deg", "tws_kn", "awa_deg", "heel_deg", "engine_rpm",
@@ -130,40 +133,60 @@ def is_driven(grid: Grid, stopped: Bools) -> Bools:
     for as long as the speed stays the same and she does not heel.
     """
     col = grid.column
-    window = grid.bins(EVIDENCE_S)
-    stw = np.where(np.isfinite(col["stw_kn"]), col["stw_kn"], col["sog_kn"])
     if not np.isfinite(col["twa_deg"]).any():
         return np.zeros(len(grid), dtype=bool)
-    speed, tws = box_mean(stw, window), box_mean(col["tws_kn"], window)
-    spread = np.sqrt(np.maximum(box_mean(stw**2, window) - speed**2, 0.0))
-    twa = np.abs(_mean_angle(col["twa_deg"], window))
-    awa = np.abs(_mean_angle(col["awa_deg"], window))
-    heel = np.abs(box_mean(col["heel_deg"], window))
-    upright = ~(heel > 6.0)
-    half = window // 2
-    # Way carried in a luff dies within the window; an engine's speed does not.
-    index = np.arange(len(grid))
-    before = speed[np.clip(index - half, 0, None)]
-    after = speed[np.clip(index + half, None, len(grid) - 1)]
-    held = (spread < np.maximum(0.12 * speed, 0.3)) & ~(after < 0.8 * before)
+    short, long = _windowed(grid, EVIDENCE_S), _windowed(grid, 2.0 * EVIDENCE_S)
+    upright = ~(short["heel"] > 6.0)
+    speed, tws, twa = short["speed"], short["tws"], short["twa"]
     with np.errstate(invalid="ignore"):
-        into_wind = (twa < NO_GO_DEG) & (speed > 2.0) & held & (tws > 1.5)
+        breeze = tws > 2.0
+        even = short["spread"] < np.maximum(0.12 * speed, 0.2)
+        into_wind = (twa < NO_GO_DEG) & (speed > 2.0) & even & ~short["fading"] & breeze
         # A wind from astern can push no faster than itself: apparent wind then comes from ahead.
-        outrun = (twa > 165.0) & (speed > 1.05 * tws + 0.3) & (awa < 90.0) & (speed > 2.0)
-        calm = (tws < 1.5) & (speed > 2.5) & held
-        # Light multihulls exceed the wind, but they do it on a reach and gust by gust.
-        too_fast = (tws < 6.0) & (speed > 1.8 * tws + 0.5) & (speed > 3.0) & upright \
-            & (spread < 0.06 * speed)
-        evidence = (into_wind & upright) | outrun | calm | too_fast
+        outrun = (twa > 165.0) & (speed > 1.1 * tws + 0.5) & (short["awa"] < 90.0) & (speed > 2.0)
+        calm = (tws < 1.5) & (speed > 2.5) & even
+        # Light multihulls outrun the wind too, but on a reach, and gust by gust.
+        too_fast = (tws < 6.0) & (speed > 1.8 * tws + 0.5) & (speed > 3.0) \
+            & (short["spread"] < 0.06 * speed)
+        evidence = _widen((into_wind | outrun | calm | too_fast) & upright, short["half"])
+        pinched = (long["twa"] < PINCH_DEG) & (long["speed"] > 2.0) & ~long["fading"] \
+            & (long["spread"] < 0.04 * long["speed"]) & ~(long["heel"] > 6.0) & breeze
+        evidence |= _widen(pinched, long["half"])
     evidence &= ~stopped
     if not evidence.any():
         return evidence
-    return _run_on(grid, _widen(evidence, half), stw, upright) & ~stopped
+    return _run_on(grid, evidence, upright) & ~stopped
 
 
-def _run_on(grid: Grid, proven: Bools, stw: Floats, upright: Bools) -> Bools:
+def _windowed(grid: Grid, window_s: float) -> dict[str, Any]:
+    """Means over a window: speed and its spread, angles to the wind, heel; speed dying away."""
+    col = grid.column
+    bins = grid.bins(window_s)
+    stw = _speed(grid)
+    speed = box_mean(stw, bins)
+    half = bins // 2
+    index = np.arange(len(grid))
+    before = speed[np.clip(index - half, 0, None)]
+    after = speed[np.clip(index + half, None, len(grid) - 1)]
+    with np.errstate(invalid="ignore"):
+        fading = after < 0.8 * before
+    return {
+        "speed": speed, "fading": fading, "half": half,
+        "spread": np.sqrt(np.maximum(box_mean(stw**2, bins) - speed**2, 0.0)),
+        "tws": box_mean(col["tws_kn"], bins),
+        "twa": np.abs(_mean_angle(col["twa_deg"], bins)),
+        "awa": np.abs(_mean_angle(col["awa_deg"], bins)),
+        "heel": np.abs(box_mean(col["heel_deg"], bins))}
+
+
+def _speed(grid: Grid) -> Floats:
+    stw = grid.column["stw_kn"]
+    return np.asarray(np.where(np.isfinite(stw), stw, grid.column["sog_kn"]), dtype=float)
+
+
+def _run_on(grid: Grid, proven: Bools, upright: Bools) -> Bools:
     """Extend each proven stretch while the speed holds within 15 %, for ten minutes at most."""
-    smooth = box_mean(stw, grid.bins(15.0))
+    smooth = box_mean(_speed(grid), grid.bins(15.0))
     limit = grid.bins(600.0)
     out = proven.copy()
     for part in true_stretches(proven):
