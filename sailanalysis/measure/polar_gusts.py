@@ -58,13 +58,29 @@ def about_leg(value: Floats, weight: Floats, leg: np.ndarray) -> Floats:
 def answered(data: Data, answer: Answer) -> Data:
     """Blocks with the wind's deviations within legs shrunk to what the boat answers."""
     off = np.abs(data.twa)
-    tws = data.tws - (1.0 - answer.speed) * about_leg(data.tws, data.seconds, data.leg)
+    within = about_leg(data.tws, data.seconds, data.leg)
+    tws = data.tws - (1.0 - answer.speed) * within - _leg_error(data, within, answer.speed)
     off = off - (1.0 - answer.angle) * about_leg(off, data.seconds, data.leg)
     off = np.clip(off, 0.0, 180.0)
     var_t, var_a, cov = data.curve
     curve = (var_t * answer.speed**2, var_a * answer.angle**2, cov * answer.speed * answer.angle)
     return replace(data, tws=np.maximum(tws, 0.05), twa=np.where(data.twa < 0, -off, off),
                    curve=curve)
+
+
+def _leg_error(data: Data, within: Floats, share: float) -> Floats:
+    """What of a leg's mean wind, off its day's, is the same error averaged over the leg."""
+    if share >= 1.0:
+        return np.zeros(data.tws.size)
+    count = np.bincount(data.leg).astype(float)
+    spare = max(float(np.sum(count - 1.0)), 1.0)
+    error = (1.0 - share) * float(np.sum(within**2)) / spare
+    mean = data.tws - within
+    off_day = about_leg(mean, data.seconds, data.day)
+    between = float(np.mean(off_day**2))
+    if between <= 0.0:
+        return np.zeros(data.tws.size)
+    return np.minimum(error / count[data.leg] / between, 0.5) * off_day
 
 
 def learn_answer(data: Data, moved: Data, plan: Plan, shape: Shape, fit: Fit, reference: Floats,

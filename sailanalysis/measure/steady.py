@@ -14,8 +14,8 @@ The rules, in order:
 5. A block is about half a minute: long against waves (2-10 s) and against masthead turbulence
    that the sails do not feel, short against wind shifts (minutes).
 
-Each block keeps the spread of the lagged wind within it, because the mean of a curved polar over
-a block is not the polar at the mean wind.
+Each block keeps the spread of the wind within it, because the mean of a curved polar over a block
+is not the polar at the mean wind.
 """
 
 from __future__ import annotations
@@ -27,13 +27,23 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.angles import Floats, arctan2d, cosd, sind, wrap180
-from sailanalysis.series import epoch_s, running_median, runs, step_s, utc_index
+from sailanalysis.series import (
+    epoch_s,
+    running_mean,
+    running_mean_angle,
+    running_median,
+    runs,
+    step_s,
+    utc_index,
+)
 
 BLOCK_S: Final = 30.0
 """Length of a block in seconds (rule 5)."""
 LAG_UNKNOWN_S: Final = 8.0
 """Response time where a day cannot show it: common practice for small keelboats, 5-15 s."""
 _LAGS_S: Final = np.array([1.0, 2.0, 3.0, 4.5, 6.5, 9.0, 12.0, 16.0, 21.0, 28.0, 37.0, 50.0])
+QUICK_S: Final = 5.0
+"""Window that takes out waves (2-10 s) and vane flutter and leaves steering in."""
 _SURF_RATIO: Final = 1.2
 _MIN_SHARE: Final = 0.8
 
@@ -81,8 +91,9 @@ def steady_averages(
     -------
     DataFrame
         ``BLOCK_COLUMNS``. ``twa_deg`` is signed and, like ``tws_kn``, lagged by the boat's
-        response ``lag_s``; ``tws_twa_cov`` is the covariance of wind speed and the angle off
-        the bow (its absolute value) in kn deg; ``leeway_deg`` is positive to leeward.
+        response ``lag_s``; the spreads ``tws_sd_kn, twa_sd_deg`` and ``tws_twa_cov`` (of wind
+        speed and the angle off the bow, its absolute value, in kn deg) are those of the wind
+        before the boat's answer, waves taken out; ``leeway_deg`` is positive to leeward.
     """
     needed = {"stw_kn", "tws_kn", "twa_deg"}
     if len(samples) == 0 or not needed <= set(samples.columns) or len(legs) == 0:
@@ -100,7 +111,7 @@ def steady_averages(
     tws, twa = lagged_wind(coarse, lag_s)
     good &= ~_near_maneuver(time, maneuvers, lag_s) & np.isfinite(tws) & np.isfinite(twa)
     surf = _is_surf(coarse)
-    return _cut(coarse, tws, twa, good, surf, leg_of, label, block_s, lag_s)
+    return _cut(coarse, (tws, twa), quick_wind(coarse), good, surf, leg_of, label, block_s, lag_s)
 
 
 # ------------------------------------------------------------------ the clock of whole seconds
@@ -174,6 +185,18 @@ def _near_maneuver(time: Floats, maneuvers: pd.DataFrame, lag_s: float) -> np.nd
 
 
 # ------------------------------------------------------------------ the boat's response
+def quick_wind(coarse: dict[str, Any]) -> tuple[Floats, Floats]:
+    """True wind without waves and vane flutter, but before the boat has answered it.
+
+    The sails' force follows the wind at once and inertia only smooths what comes of it: so the
+    mean of a curved polar needs the spread of this wind, not of the lagged one.
+    """
+    time = coarse["time_s"]
+    east = running_mean(time, coarse["wind_east"], QUICK_S)
+    north = running_mean(time, coarse["wind_north"], QUICK_S)
+    return np.hypot(east, north), running_mean_angle(time, coarse["twa_deg"], QUICK_S)
+
+
 def _exponential(time: Floats, value: Floats, lag_s: float, bin_s: float) -> Floats:
     """First-order lag, restarted after every gap; NaN samples are stepped over."""
     out = np.full(value.shape, np.nan)
@@ -248,9 +271,11 @@ def _is_surf(coarse: dict[str, Any]) -> np.ndarray:
 
 
 # ------------------------------------------------------------------ the blocks
-def _cut(coarse: dict[str, Any], tws: Floats, twa: Floats, good: np.ndarray, surf: np.ndarray,
-         leg_of: np.ndarray, label: str, block_s: float, lag_s: float) -> pd.DataFrame:
+def _cut(coarse: dict[str, Any], lagged: tuple[Floats, Floats], quick: tuple[Floats, Floats],
+         good: np.ndarray, surf: np.ndarray, leg_of: np.ndarray, label: str, block_s: float,
+         lag_s: float) -> pd.DataFrame:
     time = coarse["time_s"]
+    tws, twa = lagged
     state = np.char.add(np.char.add(coarse["sails"].astype(str), "\n"), coarse["helm"].astype(str))
     code = pd.factorize(np.char.add(np.char.add(state, "\n"), coarse["boards"].astype(str)))[0]
     block = np.full(time.shape, -1, dtype=np.int64)
@@ -296,7 +321,9 @@ def _cut(coarse: dict[str, Any], tws: Floats, twa: Floats, good: np.ndarray, sur
 
     angle = arctan2d(mean(sind(twa)), mean(cosd(twa)))
     swing = np.zeros(time.shape)
-    swing[inside] = wrap180(twa[inside] - angle[ids])
+    quick_angle = arctan2d(mean(sind(quick[1])), mean(cosd(quick[1])))
+    quick_tws = mean(quick[0])
+    swing[inside] = wrap180(quick[1][inside] - quick_angle[ids])
     off_swing = np.zeros(time.shape)
     off_swing[inside] = swing[inside] * np.where(angle[ids] < 0, -1.0, 1.0)
     tws_mean, stw_mean = mean(tws), mean(coarse["stw_kn"])
@@ -319,9 +346,9 @@ def _cut(coarse: dict[str, Any], tws: Floats, twa: Floats, good: np.ndarray, sur
         "twa_deg": angle[keep],
         "stw_kn": stw_mean[keep],
         "stw_sd_kn": np.sqrt(spread(coarse["stw_kn"], stw_mean))[keep],
-        "tws_sd_kn": np.sqrt(spread(tws, tws_mean))[keep],
+        "tws_sd_kn": np.sqrt(spread(quick[0], quick_tws))[keep],
         "twa_sd_deg": np.sqrt(spread(swing, np.zeros(number)))[keep],
-        "tws_twa_cov": spread(tws, tws_mean, off_swing)[keep],
+        "tws_twa_cov": spread(quick[0], quick_tws, off_swing)[keep],
         "vmg_kn": mean(coarse["vmg_kn"])[keep],
         "leeway_deg": mean(leeway)[keep],
         "heel_deg": mean(coarse["heel_deg"])[keep],
