@@ -20,33 +20,62 @@ SERIAL_BYTES_PER_S: Final = 480.0
 
 
 @dataclass(frozen=True)
-class Clock:
-    """Time by position in the file: linear between knots, free to jump from one to the next.
+class Arrival:
+    """How far the recording had come at a position: the clock's abscissa.
+
+    Bytes alone are a poor measure, because a receiver sends half of them in one burst. Where
+    sensors of a steady beat are on the bus their sentences are counted instead.
 
     Attributes
     ----------
-    position, time_s : ndarray, shape (n,)
-        Knots; positions strictly increasing.
+    beat : ndarray, shape (n,)
+        Positions of the steady sentences, strictly increasing; empty: bytes count.
+    """
+
+    beat: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def at(self, position: ArrayLike) -> Floats:
+        """Beats (or bytes) up to a position, fractions by bytes between two beats."""
+        where = np.asarray(position, dtype=float)
+        n = self.beat.size
+        if n < 2:
+            return where
+        count = np.interp(where, self.beat, np.arange(n, dtype=float))
+        usual = (self.beat[-1] - self.beat[0]) / (n - 1)
+        count += np.minimum(where - self.beat[0], 0.0) / usual
+        count += np.maximum(where - self.beat[-1], 0.0) / usual
+        return count
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Time by arrival in the file: linear between knots, free to jump from one to the next.
+
+    Attributes
+    ----------
+    arrived, time_s : ndarray, shape (n,)
+        Knots; arrivals strictly increasing, on the scale of ``arrival``.
     kind : {"gps", "stamped", "local", "none"}
     unknown : ndarray, shape (m, 2)
-        Stretches of positions whose time cannot be told: those around a pause.
+        Stretches of arrivals whose time cannot be told: those around a pause.
     mark_step_s : float
         Usual step of the marks the clock was made from: finer order is by arrival only.
     """
 
-    position: Floats
+    arrived: Floats
     time_s: Floats
     kind: ClockKind
     unknown: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     mark_step_s: float = float("nan")
     findings: tuple[Finding, ...] = ()
+    arrival: Arrival = Arrival()
 
     def at(self, position: ArrayLike) -> Floats:
         """Seconds since 1970 at these positions; NaN where that is unknown."""
-        where = np.asarray(position, dtype=float)
-        if self.position.size == 0:
-            return np.full(where.shape, np.nan)
-        time_s = np.interp(where, self.position, self.time_s)
+        if self.arrived.size == 0:
+            return np.full(np.shape(position), np.nan)
+        where = self.arrival.at(position)
+        time_s = np.interp(where, self.arrived, self.time_s)
         if self.unknown.size:
             at = np.searchsorted(self.unknown[:, 0], where, side="left") - 1
             lost = (at >= 0) & (where < self.unknown[np.maximum(at, 0), 1])
@@ -57,20 +86,23 @@ class Clock:
 NO_CLOCK: Final = Clock(np.zeros(0), np.zeros(0), "none")
 
 
-def knots(position: Floats, time_s: Floats, size: int) -> tuple[Floats, Floats, Floats]:
+def knots(position: Floats, time_s: Floats, start: float, end: float,
+          pace: float) -> tuple[Floats, Floats, Floats]:
     """Knots of a clock through trusted marks, with pauses left as pauses.
 
-    Between two marks time is spread evenly over the bytes that arrived. Where far fewer bytes
-    lie between two marks than their times would need, the recording was interrupted: the rest of
+    Between two marks time is spread evenly over what arrived. Where far less arrived between two
+    marks than their times would need, the recording was interrupted: the rest of
     one usual step after the first mark may belong to either side and its time is unknown; what
     follows leads up to the second mark at the usual pace.
 
     Parameters
     ----------
     position, time_s : ndarray, shape (n,)
-        Marks, positions strictly increasing; times rising except where files were joined.
-    size : int
-        Length of the file.
+        Marks by arrival, strictly increasing; times rising except where files were joined.
+    start, end : float
+        Arrival at the file's first and last byte.
+    pace : float
+        Seconds per unit of arrival where the marks cannot tell.
 
     Returns
     -------
@@ -79,7 +111,6 @@ def knots(position: Floats, time_s: Floats, size: int) -> tuple[Floats, Floats, 
     unknown : ndarray, shape (m, 2)
         Stretches without a time.
     """
-    pace = 1.0 / SERIAL_BYTES_PER_S
     unknown = np.zeros((0, 2))
     if position.size > 1:
         dp, dt = np.diff(position), np.diff(time_s)
@@ -94,8 +125,8 @@ def knots(position: Floats, time_s: Floats, size: int) -> tuple[Floats, Floats, 
             position, time_s, unknown = _cut(position, time_s, cut, local, usual)
     head, tail = _end_paces(position, time_s, pace)
     first, last = float(position[0]), float(position[-1])
-    before = [] if first <= 0 else [(0.0, float(time_s[0]) - head * first)]
-    after = [] if last >= size else [(float(size), float(time_s[-1]) + tail * (size - last))]
+    before = [] if first <= start else [(start, float(time_s[0]) - head * (first - start))]
+    after = [] if last >= end else [(end, float(time_s[-1]) + tail * (end - last))]
     position = np.concatenate([[p for p, _ in before], position, [p for p, _ in after]])
     time_s = np.concatenate([[t for _, t in before], time_s, [t for _, t in after]])
     return position, time_s, unknown
@@ -115,7 +146,9 @@ def _cut(position: Floats, time_s: Floats, cut: NDArray[np.intp], pace: Floats,
     """Put two knots into each interrupted step, one at either end of what is unknown."""
     a, b = position[cut], position[cut + 1]
     # Had the recording gone on, the next mark would have come after the usual time.
-    left, right = a + 0.25, np.minimum(b - 0.5, np.ceil(a + max(usual_s, 0.0) / pace[cut]))
+    left = a + 1e-3 * (b - a)
+    right = np.minimum(b - 1e-3 * (b - a), np.maximum(a + max(usual_s, 0.0) / pace[cut], left))
+    right = np.maximum(right, left + 1e-4 * (b - a))
     extra_p = np.column_stack([left, right]).ravel()
     extra_t = np.column_stack([time_s[cut], time_s[cut + 1] - (b - right) * pace[cut]]).ravel()
     at = np.repeat(cut + 1, 2)

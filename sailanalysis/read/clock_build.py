@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sailanalysis.errors import Finding
-from sailanalysis.read.clock import NO_CLOCK, Clock, knots
+from sailanalysis.read.clock import NO_CLOCK, SERIAL_BYTES_PER_S, Arrival, Clock, knots
 from sailanalysis.read.clock_marks import (
     DAY_S,
     WEEKS_1024_S,
@@ -28,7 +28,7 @@ from sailanalysis.read.clock_marks import (
 )
 from sailanalysis.read.clock_stamps import Stamped, fine_time
 from sailanalysis.read.nmea0183_gather import Key
-from sailanalysis.read.nmea0183_sentences import Columns
+from sailanalysis.read.nmea0183_sentences import TIMED, Columns
 from sailanalysis.read.reading import ReadContext
 from sailanalysis.read.wording import day_words
 
@@ -83,14 +83,45 @@ def build_clock(
         return NO_CLOCK, True
     if stamped is None:
         assert gps is not None
-        position, time_s, unknown = knots(gps.position, gps.time_s, size)
-        clock = Clock(position, time_s, "gps", unknown, gps.step_s, gps.findings)
+        arrival = steady_arrival(groups, gps)
+        arrived, time_s, unknown = knots(
+            arrival.at(gps.position), gps.time_s, float(arrival.at(0)), float(arrival.at(size)),
+            1.0 / SERIAL_BYTES_PER_S)
+        clock = Clock(arrived, time_s, "gps", unknown, gps.step_s, gps.findings, arrival)
         return clock, gps.dated
-    position, time_s, unknown = knots(stamped.position, stamped.time_s, size)
+    position, time_s, unknown = knots(stamped.position, stamped.time_s, 0.0, float(size),
+                                      1.0 / SERIAL_BYTES_PER_S)
     own = Clock(position, time_s, stamped.clock_kind, unknown, stamped.step_s, stamped.findings)
     if gps is None:
         return own, stamped.dated
     return fine_time(own, gps.position, gps.time_s, gps.findings, BELIEVED_S), True
+
+
+def steady_arrival(groups: dict[Key, Columns], gps: GpsTimes) -> Arrival:
+    """The sentences by whose count time is told between two satellite times.
+
+    A single sensor four times as fast as the receiver is the best measure; else all sensors with
+    a steady beat together. A beat is steady where nine of ten stretches of five seconds hold the
+    same number of sentences, give or take one or a tenth.
+    """
+    marks = gps.position.size
+    if marks < 20 or not np.isfinite(gps.step_s) or gps.step_s < 0.2:
+        return Arrival()
+    edges = gps.position[:: max(1, round(5.0 / gps.step_s))]
+    steady: list[Floats] = []
+    for (_, kind, _), columns in sorted(groups.items()):
+        if kind in TIMED or kind == "VTG" or columns.position.size < 0.5 * marks:
+            continue
+        count = np.diff(np.searchsorted(columns.position, edges))
+        middle = float(np.median(count))
+        if middle > 0 and np.mean(np.abs(count - middle) <= max(1.0, 0.1 * middle)) > 0.9:
+            steady.append(columns.position)
+    if not steady:
+        return Arrival()
+    fastest = max(steady, key=lambda position: position.size)
+    if fastest.size >= 4 * marks:
+        return Arrival(fastest.astype(float))
+    return Arrival(np.sort(np.concatenate(steady)).astype(float))
 
 
 def gps_times(

@@ -121,12 +121,13 @@ def leading_group(marks: dict[Key, Marks]) -> Key:
     Two receivers, and even two sentences of one, may lag each other by a second, so the marks of
     several are never mixed while the leading one speaks.
     """
-    def worth(key: Key) -> tuple[int, int, int]:
-        part = marks[key]
-        return (int((part.fresh & part.valid).sum()), int(part.fresh.sum()),
-                -TIMED.index(key[1]))
-
-    return max(sorted(marks), key=worth)
+    fixed = {key: int((part.fresh & part.valid).sum()) for key, part in marks.items()}
+    shown = {key: int(part.fresh.sum()) for key, part in marks.items()}
+    count = fixed if max(fixed.values()) else shown
+    most = max(count.values())
+    # A few more or less at the ends of a file must not change the choice from file to file.
+    able = [key for key in sorted(marks) if count[key] >= 0.9 * most]
+    return min(able, key=lambda key: TIMED.index(key[1]))
 
 
 def with_days(marks: Marks, dated: Marks, first_day: float | None) -> Floats:

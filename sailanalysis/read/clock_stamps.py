@@ -136,11 +136,11 @@ def fine_time(own: Clock, position: Floats, time_s: Floats, findings: tuple[Find
     # A day guessed for the stamps no longer matters once satellite time has it.
     kept = tuple(f for f in own.findings if f.code != "no-date")
     if believed_s[0] <= low and high <= believed_s[1]:
-        return Clock(own.position, own.time_s, "gps", own.unknown, own.mark_step_s,
+        return Clock(own.arrived, own.time_s, "gps", own.unknown, own.mark_step_s,
                      (*kept, *findings))
     steps = np.flatnonzero(np.abs(np.diff(delta)) > 5.0)
     edges = np.concatenate([[0], steps + 1, [delta.size]])
-    knot_p, knot_t = own.position, own.time_s.copy()
+    knot_p, knot_t = own.arrived, own.time_s.copy()
     boundaries = [-np.inf]
     blocks = []
     for a, b in pairwise(edges):

@@ -14,11 +14,13 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sailanalysis.errors import Finding, LogError
 from sailanalysis.model import Boat, InputReport, RawLog
+from sailanalysis.read.clock_marks import DAY_S
 from sailanalysis.read.files import Found, copies, files_under
 from sailanalysis.read.limits import open_log, stopped_by
 from sailanalysis.read.merge import Source, join, put_on_one_day
 from sailanalysis.read.reading import ReadContext, Reading
 from sailanalysis.read.recognise import HEAD_BYTES, describe, recognise
+from sailanalysis.read.wording import span_words, time_words
 
 READERS: Final = {
     "nmea0183": ("nmea0183", "read_nmea0183"),
@@ -92,11 +94,7 @@ def read_logs(
 
 def merge_day(day: DayOfLogs) -> RawLog:
     """Merge the readings of a day."""
-    try:
-        from sailanalysis.read.align import align_clocks
-    except ModuleNotFoundError:
-        def align_clocks(r):
-            return [0.0] * len(r), []
+    from sailanalysis.read.align import align_clocks
 
     put_on_one_day(day.sources)
     offsets, findings = align_clocks([source.reading for source in day.sources])
@@ -106,6 +104,7 @@ def merge_day(day: DayOfLogs) -> RawLog:
     streams, more = join(day.sources)
     if not streams:
         raise LogError(_nothing(day))
+    more += _far_apart(day.sources)
     inputs = [_with_span(number, day) for number in range(len(day.inputs))]
     # The order in which files were given must not show.
     order = sorted(range(len(inputs)), key=lambda i: (
@@ -226,6 +225,23 @@ def _nothing(day: DayOfLogs) -> str:
     more = f"; and {len(day.reasons) - 3} more files" if len(day.reasons) > 3 else ""
     return (f"no readable data: {shown}{more}. Give NMEA 0183, NMEA 2000 text, Signal K, GPX or "
             "CSV logs with times; `sailanalysis inspect` shows what is in them.")
+
+
+def _far_apart(sources: list[Source]) -> list[Finding]:
+    """A warning where logs lie a day or more apart: this is no one day's sailing."""
+    spans = sorted((float(s.time_s[0]), float(s.time_s[-1])) for source in sources
+                   for s in source.reading.streams if s.time_s.size)
+    reached, silence, at = spans[0][1], 0.0, 0.0
+    for start, end in spans:
+        if start - reached > silence:
+            silence, at = start - reached, reached
+        reached = max(reached, end)
+    if silence < DAY_S:
+        return []
+    return [Finding(
+        "days-apart", f"The logs are not of one day: nothing was recorded for {span_words(silence)} "
+        f"after {time_words(at)}. Give the logs of one day at a time, or look at their dates with "
+        "`sailanalysis inspect`.", start_s=at, end_s=at + silence)]
 
 
 def _with_span(number: int, day: DayOfLogs) -> InputReport:

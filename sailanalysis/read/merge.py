@@ -168,7 +168,6 @@ def _tell_apart(channels: dict[str, list[Stream]]) -> list[set[tuple[int, float]
 
 def _agree(one: dict[str, Stream], other: dict[str, Stream]) -> bool:
     """Whether two recordings of one name can be of one sensor: apart in time, or equal."""
-    tested = equal = 0
     for channel in one.keys() & other.keys():
         a, b = one[channel], other[channel]
         if a.time_s.size > b.time_s.size:
@@ -185,13 +184,38 @@ def _agree(one: dict[str, Stream], other: dict[str, Stream]) -> bool:
         for k in range(int((hi - lo).max(initial=0))):
             at = np.minimum(lo + k, b.value.size - 1)
             match |= (lo + k < hi) & (b.value[at] == a.value[inside])
-        tested += int(covered.sum())
-        equal += int((match & covered).sum())
-    return tested < 3 or equal >= SAME_SHARE * tested
+        tested = int(covered.sum())
+        # The last seconds of one file and the first of the next may seem to overlap a little.
+        if tested >= 10 and int((match & covered).sum()) < SAME_SHARE * tested:
+            return False
+    return True
 
 
 def _step(time_s: Floats) -> float:
     return float(np.median(np.diff(time_s))) if time_s.size > 1 else 1.0
+
+
+def _repeated(before: Floats, after: Floats, likely: int) -> int | None:
+    """How many samples at the start of one recording repeat the end of the other, exactly.
+
+    Parameters
+    ----------
+    before, after : ndarray
+        Values of the earlier and the later recording.
+    likely : int
+        The number by their times, which may be a second off.
+
+    Returns
+    -------
+    int or None
+        0 where a handful seem to overlap but none repeats; None where only time can tell.
+    """
+    reach = max(15, likely // 20)
+    most = min(likely + reach, before.size, after.size - 1)
+    for number in sorted(range(max(1, likely - reach), most + 1), key=lambda k: abs(k - likely)):
+        if np.array_equal(before[-number:], after[:number]):
+            return number
+    return 0 if likely <= reach else None
 
 
 def _union(parts: list[Stream], source: str) -> tuple[Stream, float]:
@@ -213,6 +237,14 @@ def _union(parts: list[Stream], source: str) -> tuple[Stream, float]:
             time_s = np.concatenate([time_s, part.time_s])
             value = np.concatenate([value, part.value])
             continue
+        if part.time_s[-1] > time_s[-1]:
+            repeated = _repeated(value, part.value, int(np.sum(part.time_s <= time_s[-1])))
+            if repeated is not None:
+                overlap_s += float(part.time_s[repeated] - part.time_s[0])
+                rest = np.maximum(part.time_s[repeated:], time_s[-1])
+                time_s = np.concatenate([time_s, rest])
+                value = np.concatenate([value, part.value[repeated:]])
+                continue
         overlap_s += min(float(part.time_s[-1]), float(time_s[-1])) - float(part.time_s[0])
         # On one regular beat a sample lies within half a step of another; a little more is a
         # sample of its own.

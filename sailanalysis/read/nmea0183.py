@@ -53,6 +53,8 @@ def read_nmea0183(handle: BinaryIO, context: ReadContext) -> Reading:
     out.clock = clock.kind
     out.findings += _about_lines(tally, context.name)
     if clock.kind == "none":
+        if not tally.used:
+            return out
         out.findings.append(Finding(
             "no-time", f"{context.name}: no sentence and no line carries a time (RMC, ZDA, GGA, "
             "GLL or a receive time), so nothing in it can be placed in the day; it was left out."))
@@ -203,7 +205,7 @@ def _about_lines(tally: Tally, name: str) -> list[Finding]:
 def _about_start(out: Reading, clock: Clock, groups: dict[Key, Columns],
                  name: str) -> list[Finding]:
     """Say it when the log began long before its first time."""
-    if clock.position.size < 2 or clock.position[0] > 0 or not out.streams:
+    if clock.arrived.size < 2 or not out.streams:
         return []
     first = min(float(s.time_s[0]) for s in out.streams)
     lead = float(clock.time_s[1]) - first

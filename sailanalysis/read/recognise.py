@@ -10,14 +10,7 @@ HEAD_BYTES: Final = 1 << 18
 LINES_LOOKED_AT: Final = 2000
 
 _SENTENCE: Final = re.compile(rb"[$!](?:[A-Z0-9]{5}|P[A-Z0-9]{2,15}),[^\r\n]*")
-_CANDUMP: Final = re.compile(
-    rb"^\s*(?:\(\d+\.\d+\)\s+)?\w+\s+(?:RX|TX)?[ -]*[0-9A-Fa-f]{8}"
-    rb"(?:#[0-9A-Fa-f]*|\s+\[\d\](?:\s+[0-9A-Fa-f]{2})*)\s*(?:'.*'|[RT])?\s*$")
-_COMMA_N2K: Final = re.compile(
-    rb"^\d{4}-\d\d-\d\d[T Z-]\d\d:\d\d:\d\d[.,:]?\d*Z?,\d{1,2},\d{4,6},\d{1,3},\d{1,3},\d{1,3}"
-    rb"(?:,[0-9A-Fa-f]{1,2})+\s*$")
-_GATEWAY: Final = re.compile(
-    rb"^\s*\d\d:\d\d:\d\d\.\d+\s+[RT]\s+[0-9A-Fa-f]{8}(?:\s+[0-9A-Fa-f]{2})+\s*$")
+_HEX_RUN: Final = re.compile(rb"[0-9A-Fa-f]{8}|,\d{4,6},")
 _DELTA: Final = re.compile(rb"^[^{\r\n]{0,80}\{.*\"updates\"\s*:")
 _TABLES: Final = re.compile(
     rb"^\s*\[(boat|rudder|sensors|columns|tanks(\.[^\]]+)?)\]\s*(#.*)?$", re.MULTILINE)
@@ -53,14 +46,14 @@ def recognise(head: bytes) -> str:
     lines = [line for line in re.split(rb"[\r\n]+", text) if line.strip(b"\0 \t")]
     # The last line may be cut by the block's end.
     lines = (lines[:-1] if len(lines) > 1 else lines)[:LINES_LOOKED_AT]
+    remarks = sum(1 for line in lines if line.lstrip()[:1] == b"#")
     scores = {
         "nmea0183": sum(1 for line in lines if _SENTENCE.search(line[:4096])),
-        "nmea2000": sum(1 for line in lines if len(line) < 4096 and (
-            _COMMA_N2K.match(line) or _CANDUMP.match(line) or _GATEWAY.match(line))),
         "signalk": sum(1 for line in lines if _DELTA.match(line[:4096])),
+        "nmea2000": sum(1 for line in lines if _is_frame(line)),
     }
     best = max(scores, key=lambda name: scores[name])
-    if scores[best] and (scores[best] * 10 >= len(lines) or scores[best] >= 20):
+    if scores[best] and (scores[best] * 10 >= len(lines) - remarks or scores[best] >= 20):
         return best
     if _TABLES.search(start) and b"=" in start:
         return "boat file"
@@ -74,10 +67,19 @@ def recognise(head: bytes) -> str:
     return "nmea0183" if scores["nmea0183"] else "unknown"
 
 
+def _is_frame(line: bytes) -> bool:
+    """Whether a line is a CAN frame or packet in any text form."""
+    if len(line) > 2000 or not _HEX_RUN.search(line):
+        return False
+    from sailanalysis.read.nmea2000_lines import read_line
+
+    return not isinstance(read_line(line), str)
+
+
 def _looks_like_table(lines: list[bytes]) -> bool:
     """Two lines or more with the same number of the same separator, and digits below the head."""
     lines = lines[:50]
-    for mark in (b",", b";", b"\t", b"|"):
+    for mark in (b",", b";", b"\t"):
         counts = [line.count(mark) for line in lines]
         wide = [count for count in counts if count > 0]
         if len(wide) < 2 or len(wide) * 10 < len(counts) * 7:

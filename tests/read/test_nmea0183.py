@@ -84,7 +84,7 @@ def test_transducers_by_name_wherever_they_stand():
         "heel_deg": 13.4, "trim_deg": 2.8, "rudder_deg": 0.7}
     assert decode("$IIXDR,P,1.01325,B,Barometer,C,18.5,C,AirTemp*47") == {
         "pressure_hpa": approx(1013.25), "air_temp_c": 18.5}
-    assert layout("A,2.5,D,SOMETHING".split(",")) == []
+    assert layout(["A", "2.5", "D", "SOMETHING"]) == []
     assert channel_of_name("MAGX") is None
 
 

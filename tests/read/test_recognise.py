@@ -1,0 +1,96 @@
+"""Formats are told by content, whatever the file is called."""
+
+import gzip
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from real_logs import real_log
+from seas.nmea0183_logs import Bus, sentence
+
+from sailanalysis.errors import LogError
+from sailanalysis.read import read_logs
+from sailanalysis.read.logs import recognised
+from sailanalysis.read.recognise import describe, recognise
+
+EXAMPLES = {
+    "nmea0183": [sentence("HCHDM,245.1,M"), b"2024-06-01 10:00:00.1 " + sentence("HCHDM,245.1,M") * 3,
+                 b"\\s:x*00\\" + sentence("HCHDM,245.1,M"), b"server 0.6\r\n" + sentence("GPRMC,1") * 2,
+                 b"\xff\x00\x01junk\n" * 3 + sentence("HCHDM,245.1,M") * 5],
+    "nmea2000": [b"(1690000000.123456) can0 09F80115#0102030405060708\n" * 2,
+                 b" can0  09F80115   [8]  01 02 03 04 05 06 07 08\n" * 2,
+                 b"# a remark\n" * 30 + b"<0x18eeff01> [8] 05 a0 be 1c 00 a0 a0 c0 \n" * 3,
+                 b"2014-08-15T19:00:00.042Z,2,128259,115,255,8,00,4e,01,ff,ff,00,ff,ff\n" * 2,
+                 b"00:29:58.617 R 0DFF180D A2 8C 50 C0 FF FF FF FF\n" * 2],
+    "signalk": [b'{"updates":[{"values":[]}],"context":"vessels.self"}\n' * 2],
+    "gpx": [b'<?xml version="1.0"?><gpx version="1.1"><trk/></gpx>', b"\xef\xbb\xbf<gpx>\n</gpx>",
+            b'<?xml version="1.0"?>\n<!DOCTYPE gpx [<!ENTITY a "b">]>\n<gpx/>'],
+    "csv": [b"time,BSP,AWA\n2024-06-01T10:00:00Z,6.1,-30\n2024-06-01T10:00:01Z,6.2,-31\n",
+            b"Date;Time;Bt Spd\n01.06.2024;10:00:00;6,1\n01.06.2024;10:00:01;6,2\n",
+            "\ufefftime\tstw\n1\t6\n2\t6\n".encode("utf-16")],
+    "boat file": [b'[boat]\nname = "x"\n', b"# mine\n[tanks.fuel]\ncapacity_l = 80\n"],
+    "crew log": [b"time,item,value,note\n10:00,helm,Ida,\n", b'"time";"item";"value"\n10:00;helm;Ida\n'],
+    "empty": [b"", b"\0" * 5000, b"\r\n \n"],
+    "unknown": [b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 4, b"<html><body>1,2</body></html>",
+                b"Dear diary,\nwe sailed.\n", b'{"type": "FeatureCollection"}\n', b"| a | b |\n| - | - |\n"],
+}
+
+
+@pytest.mark.parametrize("kind, head", [(k, h) for k, heads in EXAMPLES.items() for h in heads])
+def test_examples(kind, head):
+    assert recognise(head) == kind
+
+
+def test_recorded_logs():
+    for name, kind in (("bay-six-tacks-0183", "nmea0183"), ("gulf-reach-n2k", "nmea2000"),
+                       ("n2k-texts", "nmea2000"), ("signalk-deltas", "signalk")):
+        for path in real_log(name).iterdir():
+            if path.suffix not in (".txt", ".json") or path.name.startswith("candump"):
+                with (gzip.open if path.suffix == ".gz" else open)(path, "rb") as handle:
+                    assert recognised(handle)[0] == kind, path
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.binary(max_size=400))
+def test_anything_is_recognised_or_unknown(head):
+    assert recognise(head) in EXAMPLES
+    assert describe(head)
+
+
+def test_a_log_that_begins_with_a_lost_block(tmp_path):
+    path = tmp_path / "a.bin"
+    path.write_bytes(b"\0" * 300_000 + Bus(seconds=30).log())
+    assert read_logs([path]).inputs[0].format == "NMEA 0183"
+
+
+def test_the_name_means_nothing(tmp_path):
+    path = tmp_path / "photo.gpx"
+    path.write_bytes(gzip.compress(Bus(seconds=30).log()))
+    assert read_logs([path]).inputs[0].format == "NMEA 0183"
+
+
+@pytest.mark.parametrize("content, said", [
+    (b"", "is empty"), (b"\x89PNG\r\n\x1a\n" + bytes(range(256)), "a PNG picture"),
+    (b"PK\x03\x04" + bytes(99), "unpack it first"), (b"Dear diary,\nwe sailed.\n", "Dear diary"),
+    (b"time,item,value\n10:00,helm,Ida\n", "--crew-log"), (b"[boat]\nloa_m = 11\n", "--boat"),
+    (sentence("HCHDM,1.0,M") * 9, "no sentence and no line carries a time"),
+    (b"$HCHDM,1.0,M*00\n" * 9, "checksum wrong"),
+    (sentence("GPGSV,1") * 9, "none with a value|carries a time"),
+])
+def test_a_file_that_gives_nothing_is_one_clear_line(tmp_path, content, said):
+    path = tmp_path / "the.file"
+    path.write_bytes(content)
+    with pytest.raises(LogError, match=said) as caught:
+        read_logs([path])
+    assert "\n" not in str(caught.value) and "the.file" in str(caught.value)
+
+
+def test_missing_paths_are_all_named(tmp_path):
+    with pytest.raises(LogError, match=r"(?s)one.*no such file.*two"):
+        read_logs([tmp_path / "one", tmp_path / "two"])
+    with pytest.raises(LogError, match="no files"):
+        read_logs([tmp_path])
+    with pytest.raises(LogError, match="YYYY-MM-DD"):
+        read_logs([tmp_path], date="1.6.2024")
+    with pytest.raises(LogError, match="time zone"):
+        read_logs([tmp_path], timezone="Atlantis")
