@@ -181,9 +181,7 @@ class SimulatedDay:
         """
         number = int(event if isinstance(event, (int, np.integer)) else event["turn"])
         turn = self._turns[number]
-        later = [t.start for t in self._turns if t.start > turn.start]
-        modes = [i for i, _ in self._voyage.mode if i > turn.start + 10]
-        stop = min([*later[:1], *modes[:1], turn.start + int(horizon_s / STEP_S), self._voyage.n])
+        stop = self._until(turn, horizon_s)
         size = stop - turn.start
         old = self._rerun(turn, stop, mirrored=False)
         part = slice(turn.start, stop)
@@ -213,8 +211,9 @@ class SimulatedDay:
                               along: str = "wind", horizon_s: float = 240.0) -> float:
         """Metres made good that the turn cost; NaN where the legs around it differ.
 
-        The loss is read where she has recovered: at the turn's true end (settled on her angle,
-        sheeted, speed within 2 % of the reference), or where the horizon ends.
+        Read where she is as fast as without it (``recovered_s``). What is still missing then, the
+        last two percent of speed, is added from a boat that was on the new tack all along and
+        meets the same gusts: in that pair nothing but the turn differs, so it converges.
         """
         number = int(event if isinstance(event, (int, np.integer)) else event["turn"])
         turn = self._turns[number]
@@ -222,20 +221,32 @@ class SimulatedDay:
             return float("nan")
         frame = self.counterfactual(number, reference, along, horizon_s)
         end = self.recovered_s(number) - turn.start * STEP_S
-        return float(np.interp(end, frame.index, frame["loss_m"]))
+        loss = float(np.interp(end, frame.index, frame["loss_m"]))
+        if turn.kind != "luff" and reference == "carried_on":
+            frame = self.counterfactual(number, "free_turn", along, horizon_s)
+        tail = frame["loss_m"].iloc[-1] - float(np.interp(end, frame.index, frame["loss_m"]))
+        return loss + float(tail)
 
     def recovered_s(self, event: int | pd.Series) -> float:
         """Seconds of the day at which a turn's cost is over: as fast as without it."""
         number = int(event if isinstance(event, (int, np.integer)) else event["turn"])
         turn = self._turns[number]
-        later = [t.start for t in self._turns if t.start > turn.start]
-        stop = min([*later[:1], turn.start + 2400, self._voyage.n])
+        stop = self._until(turn, 240.0)
         twin = self._rerun(turn, stop, mirrored=turn.kind in ("tack", "gybe"))["speed_m_s"]
         real = np.asarray(self._voyage.out["speed_m_s"][turn.start:stop])
         settled = max(turn.end - turn.start, 1) if turn.end > 0 else 1
         gap = (twin - real) / np.maximum(twin, 0.5)
         fine = np.flatnonzero((gap < 0.02) & (np.arange(len(gap)) >= settled))
         return (turn.start + (int(fine[0]) if len(fine) else len(gap) - 1)) * STEP_S
+
+    def _until(self, turn: Turn, horizon_s: float) -> int:
+        """The step up to which nothing but the turn sets the two boats apart."""
+        voyage = self._voyage
+        changes = [i for events in (voyage.mode, voyage.helm_text, voyage.sails_text,
+                                    voyage.trims) for i, *_ in events]
+        changes += [t.start for t in self._turns]
+        later = [i for i in changes if i > turn.start + 10]
+        return min([*later, turn.start + int(horizon_s / STEP_S), voyage.n])
 
     def _rerun(self, turn: Turn, stop: int, mirrored: bool) -> dict[str, np.ndarray]:
         key = (turn.start, stop, mirrored)

@@ -564,7 +564,8 @@ class Voyage:
                                           else abs(_wrap(slow_from[i] - s.course)))
                     s.turn_since = i
                 elif left < 3.0 or (left > 300.0 and s.turn_kind != "circle"
-                                    and i - s.turn_since > 30) or i - s.turn_since > 900:
+                                    and i - s.turn_since > 30) or i - s.turn_since > (
+                                        3000 if s.turn_kind == "circle" else 900):
                     s.turning = 0
                     if s.turn_kind != "luff":
                         s.turn_kind = ""
@@ -583,7 +584,9 @@ class Voyage:
                 off = (off + 180.0) % 360.0 - 180.0
                 if s.turn_kind != "luff":
                     efficiency += (1.0 - efficiency) * dt / s.sheet_s
-                trim_helm += 0.03 * off * dt * helm.gain
+                if -6.0 < off < 6.0 and -3.0 < s.exit_extra < 3.0:
+                    # What it takes to hold her is learnt on the angle, not on the way to it.
+                    trim_helm += 0.05 * off * dt * helm.gain
                 trim_helm = 10.0 if trim_helm > 10 else -10.0 if trim_helm < -10 else trim_helm
                 off = 25.0 if off > 25 else -25.0 if off < -25 else off
                 command = (helm.anticipation * boat.weather_helm * heel_slow + trim_helm
