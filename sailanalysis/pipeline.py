@@ -109,8 +109,8 @@ def _memory(season: str | Path | None) -> dict[str, Any]:
 def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
              findings: list[Finding], memory: dict[str, Any], apply_calibration: bool,
              say: Progress) -> Day:
-    estimate_calibration = _soon("measure.calibrate", "estimate_calibration")
-    sensor_health = _soon("measure.health", "sensor_health")
+    from sailanalysis.measure.calibrate import estimate_calibration
+    from sailanalysis.measure.health import sensor_health
     from sailanalysis.measure.helm import rate_helming
     from sailanalysis.measure.loss import rate_maneuvers
     from sailanalysis.measure.polar import fit_polar, leg_polar_ratio, polar_table
@@ -167,9 +167,7 @@ class _Sailed:
     def __init__(self, conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,
                  load: tuple[np.ndarray, np.ndarray] | None) -> None:
         from sailanalysis.segment import find_legs, find_maneuvers, find_states
-        from sailanalysis.wind import wind_and_water
-
-        wind_from_track = _soon("wind", "wind_from_track")
+        from sailanalysis.wind import wind_and_water, wind_from_track
 
         samples, findings, source = wind_and_water(conditioned, boat, crew, sensors)
         self.findings = list(findings)
@@ -193,17 +191,10 @@ _segment = _Sailed
 def _soon(module: str, name: str) -> Any:
     from importlib import import_module
 
-    class _Nothing:
-        def as_dict(self) -> dict[str, Any]:
-            return {n: {"value": None, "low": None, "high": None, "determined": False,
-                        "why_not": "not estimated"} for n in CORRECTIONS}
-
     try:
         return getattr(import_module(f"sailanalysis.{module}"), name)
     except (ImportError, AttributeError):
-        return {"wind_from_track": lambda s: (s, "none", None, []),
-                "tank_load_kg": lambda *a: (None, []),
-                "estimate_calibration": lambda *a, **k: _Nothing()}.get(name, lambda *a, **k: None)
+        return {"tank_load_kg": lambda *a: (None, [])}.get(name, lambda *a, **k: None)
 
 
 def _load(raw: RawLog, boat: Boat, crew: CrewLog, results: dict[str, Any],

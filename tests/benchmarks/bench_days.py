@@ -32,9 +32,9 @@ def draw(rng):
         hdg_offset=rng.uniform(-5, 5), vane_lag_s=rng.choice([0, 0, 1, 3]), variation=rng.uniform(-1, 1))
     fast = rng.choice([10, 5, 1])
     rates = {"hdg": fast, "rudder": fast, "heel": min(fast, 5), "wind": min(fast, 2), "stw": min(fast, 2), "gps": 1}
-    day = dict(boat=boat, errors=errors, hours=2.5, tws=rng.uniform(5, 20), twd=rng.uniform(0, 360),
-               waves=rng.uniform(0.2, 1.5), shift_sd=rng.uniform(2, 8), gust=rng.uniform(0.05, 0.2),
-               tide_kn=rng.uniform(0, 2.5))
+    day = {"boat": boat, "errors": errors, "hours": 2.5, "tws": rng.uniform(5, 20), "twd": rng.uniform(0, 360),
+               "waves": rng.uniform(0.2, 1.5), "shift_sd": rng.uniform(2, 8), "gust": rng.uniform(0.05, 0.2),
+               "tide_kn": rng.uniform(0, 2.5)}
     return day, rates
 
 
@@ -58,7 +58,7 @@ def one(seed, folder):
     log.write_text("\r\n".join(sea.nmea_lines(day, rng, rates=rates, rpm=rng.random() < 0.5)) + "\r\n")
     sea.write_crew(day, crew)
     began = time.perf_counter()
-    result = pipeline.analyse(log, crew_log=crew)
+    result = pipeline.analyse(log, crew_log=crew, apply_calibration=True)
     took = time.perf_counter() - began
     out = {"seed": seed, "hz": rates["hdg"], "tws": settings["tws"], "took_s": took}
     found = result.maneuvers
@@ -82,7 +82,7 @@ def one(seed, folder):
         out[name] = (true, c["value"], c["low"], c["high"], c["determined"])
     polar = result.polar
     polar = polar[(polar["sails"] == "all") & (polar["minutes"] >= 10) & (polar["basis"] == "measured")]
-    factor = e.stw_factor
+    factor = 1.0 if result.calibration["stw_factor"]["determined"] else e.stw_factor
     out["polar"] = [(float(settings["boat"].speed(r.tws_kn, r.twa_deg)) / factor, r.stw_kn, r.stw_kn_low, r.stw_kn_high)
                     for r in polar.itertuples()]
     h = result.helm
