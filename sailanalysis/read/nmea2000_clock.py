@@ -212,7 +212,8 @@ def _by_arrival(singles: Frames, packets: Frames, mark_at: Floats, mark_s: Float
         times.findings.append(Finding(
             "no-stamps", f"{context.name}: the lines carry no time; it was taken from "
             f"{mark_s.size} messages with UTC and the order of arrival.", "note"))
-        place, seconds, _ = knots(mark_at, mark_s, size)
+        pace = float((mark_s[-1] - mark_s[0]) / max(mark_at[-1] - mark_at[0], 1.0))
+        place, seconds, _ = knots(mark_at, mark_s, 0.0, float(size), pace)
         return lambda position: np.interp(position, place, seconds)
     count = max((int((singles.pgn == pgn).sum()) for pgn in TEN_HERTZ), default=0)
     if not len(singles) and not len(packets):

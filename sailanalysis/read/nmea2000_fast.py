@@ -7,7 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sailanalysis.read.nmea2000_lines import MAX_PACKET, WIDTH, Frames
+from sailanalysis.read.nmea2000_lines import WIDTH, Frames
+from sailanalysis.read.nmea2000_plain import MAX_PACKET
 
 TIMEOUT_S: Final = 5.0
 """Frames of one packet follow within milliseconds; after this a counter has gone round."""

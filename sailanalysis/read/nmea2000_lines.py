@@ -14,8 +14,6 @@ in anything goes through a plain pattern instead, with the same result.
 
 from __future__ import annotations
 
-import calendar
-import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -26,7 +24,8 @@ from numpy.typing import NDArray
 
 from sailanalysis.model import Floats
 from sailanalysis.read.limits import MAX_LINE_BYTES
-from sailanalysis.read.nmea2000_fields import FAST, WANTED
+from sailanalysis.read.nmea2000_fields import WANTED
+from sailanalysis.read.nmea2000_plain import MAX_PACKET, pgn_of, read_line
 
 Bytes = NDArray[np.uint8]
 Index = NDArray[np.intp]
@@ -34,8 +33,6 @@ Index = NDArray[np.intp]
 PIECE_BYTES: Final = 1 << 20
 WIDTH: Final = 48
 """Bytes kept of a packet; the last one needed is byte 43 of a satellite position (129029)."""
-MAX_PACKET: Final = 223
-"""6 + 31 * 7 bytes, the most a fast packet can hold."""
 _PAD: Final = 4 * MAX_PACKET
 
 _HEX: Final = np.full(1 << 16, -1, dtype=np.int16)
@@ -48,22 +45,6 @@ for _a in b"0123456789":
         _DEC[_a | _b << 8] = (_a - 48) * 10 + _b - 48
 _IS_WANTED: Final = np.zeros(1 << 18, dtype=bool)
 _IS_WANTED[list(WANTED)] = True
-_IS_FAST: Final = np.zeros(1 << 18, dtype=bool)
-_IS_FAST[list(FAST)] = True
-
-_CAN_LINE: Final = re.compile(
-    rb"\s*(?:\((?P<stamp>[^)]{1,40})\)\s*)?(?:[\w.:-]+\s+)?(?:<0x)?(?P<id>[0-9A-Fa-f]{8})>?"
-    rb"(?:#(?P<tight>[0-9A-Fa-f]*)(?:\s+[RT])?|\s*\[(?P<count>\d{1,2})\]"
-    rb"(?P<loose>(?:\s+[0-9A-Fa-f]{2})*))\s*(?:'.{0,16}'?)?\s*")
-_COMMA_LINE: Final = re.compile(
-    rb"\s*(?P<stamp>[^,]{1,40}),\s*\d{1,3}\s*,\s*(?P<pgn>\d{4,6})\s*,\s*(?P<src>\d{1,3})\s*,\s*\d{1,3}"
-    rb"\s*,\s*(?P<count>\d{1,3})\s*,(?P<loose>\s*[0-9A-Fa-f]{1,2}(?:\s*,\s*[0-9A-Fa-f]{1,2})*)\s*,?\s*")
-_GATEWAY_LINE: Final = re.compile(
-    rb"\s*(?P<stamp>\d{1,2}:\d\d:\d\d(?:[.,]\d{1,9})?)\s+[RT]\s+(?P<id>[0-9A-Fa-f]{8})"
-    rb"(?P<loose>(?:\s+[0-9A-Fa-f]{2})*)\s*")
-_STAMP: Final = re.compile(
-    rb"(?P<y>\d{4})-(?P<m>\d\d)-(?P<d>\d\d)[T Z_-](?P<H>\d\d):(?P<M>\d\d):(?P<S>\d\d)"
-    rb"(?:[.,](?P<f>\d{1,9}))?\s*(?P<z>Z|[+-]\d\d:?\d\d)?")
 
 
 @dataclass
@@ -386,7 +367,7 @@ class _Piece:
                data: Index, step: int, stamp: Floats, of_day: bool, capture: Capture,
                parts: _Parts) -> NDArray[np.bool_]:
         """Decode the bytes of wanted lines; True where a line is done with."""
-        pgn, source = _pgn_of(identifier)
+        pgn, source = pgn_of(identifier)
         wanted = good & _IS_WANTED[pgn]
         skipped = good & ~wanted
         count = int(skipped.sum())
@@ -458,92 +439,12 @@ class _Piece:
             parts.packets.append(_frames(packets, WIDTH))
 
 
-def read_line(line: bytes) -> tuple[int, int, bytes, float, bool] | str:
-    """Decode one line in any spelling of any form.
-
-    Returns
-    -------
-    tuple
-        PGN, source address, bytes, stamp in seconds (NaN without), whether it is a time of day.
-    str
-        Why there is none; empty for a line that is a remark and no frame.
-    """
-    if not line.strip(b" \t\r\0"):
-        return ""
-    if len(line) > MAX_LINE_BYTES:
-        return "line too long"
-    found = _GATEWAY_LINE.fullmatch(line) or _COMMA_LINE.fullmatch(line) or (
-        _CAN_LINE.fullmatch(line))
-    if found is None:
-        return "" if line.lstrip()[:1] == b"#" else "not a frame"
-    part = found.groupdict()
-    text = part.get("tight")
-    if text is not None:
-        if len(text) % 2:
-            return "cut frame"
-        payload = bytes.fromhex(text.decode())
-    else:
-        words = part["loose"].replace(b",", b" ").split()
-        payload = bytes(int(word, 16) for word in words)
-    if part.get("count") is not None and int(part["count"]) != len(payload):
-        return "cut frame"
-    if not payload:
-        return "frame without data"
-    if len(payload) > (MAX_PACKET if "pgn" in part else 8):
-        return "not a frame"
-    if "pgn" in part:
-        pgn, source = int(part["pgn"]), int(part["src"])
-        if source > 255:
-            return "not a frame"
-    else:
-        pgn, source = (int(value[0]) for value in _pgn_of(np.array([int(part["id"], 16)])))
-    stamp, of_day = _stamp(part["stamp"])
-    return pgn, source, payload, stamp, of_day
-
-
-def _stamp(text: bytes | None) -> tuple[float, bool]:
-    """Seconds since 1970, or of the day; NaN where a stamp is missing or unreadable."""
-    if text is None:
-        return float("nan"), False
-    text = text.strip()
-    if re.fullmatch(rb"\d{1,11}(\.\d{1,9})?", text):
-        return float(text), False
-    clock = re.fullmatch(rb"(\d{1,2}):(\d\d):(\d\d)(?:[.,](\d{1,9}))?", text)
-    if clock:
-        hour, minute, second = (int(clock[k]) for k in (1, 2, 3))
-        fraction = float(b"0." + (clock[4] or b"0"))
-        good = hour < 24 and minute < 60 and second <= 60
-        return (hour * 3600 + minute * 60 + second + fraction if good else float("nan")), True
-    found = _STAMP.fullmatch(text)
-    if not found:
-        return float("nan"), False
-    year, month, day, hour, minute, second = (int(found[k]) for k in "ymdHMS")
-    if not (1 <= month <= 12 and 1 <= day <= calendar.monthrange(max(year, 1), month)[1]
-            and hour < 24 and minute < 60 and second <= 60):
-        return float("nan"), False
-    seconds = calendar.timegm((year, month, day, hour, minute, second)) + float(
-        b"0." + (found["f"] or b"0"))
-    zone = found["z"]
-    if zone not in (None, b"Z"):
-        shift = 3600 * int(zone[1:3]) + 60 * int(zone[-2:])
-        seconds += shift if zone[:1] == b"-" else -shift
-    return seconds, False
-
-
 def _frames(records: list[tuple[Any, ...]], width: int) -> Frames:
     pgn, source, length, payload, stamp, position, of_day = zip(*records, strict=True)
     table = np.frombuffer(b"".join(p[:width].ljust(width, b"\xff") for p in payload),
                           dtype=np.uint8).reshape(-1, width)
     return Frames(np.array(pgn, np.int32), np.array(source, np.uint8), np.array(length, np.uint8),
                   table, np.array(stamp, float), np.array(position, float), np.array(of_day, bool))
-
-
-def _pgn_of(identifier: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """PGN and source address of a 29-bit identifier (ISO 11783-3)."""
-    form = identifier >> 16 & 0xFF
-    pgn = (identifier >> 8 & 0x3FFFF)
-    # Below 240 the next byte is a destination address, no part of the number.
-    return np.where(form < 240, pgn & 0x3FF00, pgn), identifier & 0xFF
 
 
 def _identifier_of(pgn: NDArray[np.int64], source: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -1,0 +1,232 @@
+"""Where a CSV file's header is, what its columns are, and how its cells are written."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from dataclasses import dataclass
+from typing import Final
+
+from sailanalysis.errors import Finding
+from sailanalysis.read.csvlog_header import Column, read_header
+from sailanalysis.read.limits import MAX_LINE_BYTES
+from sailanalysis.read.reading import ReadContext, Reading
+
+MAX_COLUMNS: Final = 2000
+_HEAD_LINES: Final = 60
+"""A header stands within the first lines; loggers put a few lines of remarks before it."""
+MISSING: Final = ("", "-", "--", "---", "NaN", "nan", "NAN", "N/A", "n/a", "NA", "na", "null",
+                   "NULL", "None", "none", "nil", "#N/A", "?", "*")
+"""Cells that say there is no value."""
+NUMBER: Final = r"^\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*$"
+
+
+@dataclass
+class Layout:
+    """Where the header is, what its columns are, and how cells are written."""
+
+    skip: int
+    delimiter: str
+    decimal: str
+    header_line: bytes
+    cells: list[str]
+    columns: list[Column | None]
+    width: int
+    time_at: int
+    date_at: int
+    time_kind: str
+    """``utc``, ``plain`` (ISO with and without zone), ``number`` or ``text``."""
+
+    def wanted(self) -> list[int]:
+        """Columns that are channels or texts."""
+        return [at for at, column in enumerate(self.columns)
+                if column is not None and column.role in ("channel", "text")]
+
+
+def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout | None:
+    """Find the header and decide how the file is written.
+
+    Parameters
+    ----------
+    block : bytes
+        The first whole lines of the file.
+    context : ReadContext
+    reading : Reading
+        Gets the findings: unknown columns, assumptions, or why there is no layout.
+
+    Returns
+    -------
+    Layout or None
+        None where no line names a time and a channel.
+    """
+    lines = block[: 1 << 20].split(b"\n", _HEAD_LINES + 400)[: _HEAD_LINES + 400]
+    if len(lines) > 1:
+        lines = lines[:-1]
+    texts = [_decode(line) for line in lines if len(line) <= MAX_LINE_BYTES]
+    best: tuple[int, int, str, list[Column | None]] | None = None
+    for at, text in enumerate(texts[:_HEAD_LINES]):
+        for delimiter in ",;\t|":
+            if delimiter not in text:
+                continue
+            cells = _cells(text, delimiter)
+            if len(cells) > MAX_COLUMNS:
+                continue
+            columns = read_header(cells, context.boat.columns)
+            roles = [column.role for column in columns if column is not None]
+            score = roles.count("channel") + roles.count("text")
+            if score and ("time" in roles or "date" in roles) and (best is None or score > best[0]):
+                best = (score, at, delimiter, columns)
+        if best is not None and best[1] < at:
+            break
+    if best is None:
+        reading.findings.append(Finding(
+            "csv-no-header", f"{context.name}: no line names a time column and a channel; the "
+            "first line should read like 'time,boat speed (kn),heading (T)', or the boat file's "
+            "[columns] should map the names."))
+        return None
+    _, at, delimiter, columns = best
+    cells = _cells(texts[at], delimiter)
+    skip = at + 1
+    below = [_cells(text, delimiter) for text in texts[skip:] if text.strip()]
+    if below and _is_units(below[0], columns):
+        columns = read_header(cells, context.boat.columns, below[0])
+        skip = skip + 1 + next(k for k, text in enumerate(texts[skip:]) if text.strip())
+        below = below[1:]
+    width = Counter(len(row) for row in below).most_common(1)[0][0] if below else len(cells)
+    cells = [*cells, *[""] * (width - len(cells))][:width]
+    columns = [*columns, *[None] * (width - len(columns))][:width]
+    rows = [row for row in below if len(row) == width][:200]
+    decimal = _decimal(rows, delimiter, columns)
+    found = _time_column(columns, rows)
+    if found is None:
+        reading.findings.append(Finding(
+            "csv-no-time", f"{context.name}: no column holds readable times."))
+        return None
+    _say_columns(cells, columns, context, reading, rows)
+    return Layout(skip, delimiter, decimal, lines[at].strip(), cells, columns, width, *found)
+
+
+def _decode(line: bytes) -> str:
+    try:
+        return line.decode("utf-8")
+    except UnicodeDecodeError:
+        return line.decode("cp1252", errors="replace")
+
+
+def _cells(text: str, delimiter: str) -> list[str]:
+    try:
+        cells = next(csv.reader([text.lstrip("\ufeff")], delimiter=delimiter), [])
+    except csv.Error:
+        cells = text.split(delimiter)
+    if cells:
+        cells[0] = cells[0].lstrip("#% ")
+    return [cell.strip() for cell in cells]
+
+
+def _is_units(row: list[str], columns: list[Column | None]) -> bool:
+    """Whether the line below the header holds units, not data."""
+    filled = [cell for cell in row if cell]
+    if not filled or len(row) < len(columns) or any(re.search(r"\d{2}", cell) for cell in filled):
+        return False
+    channels = [row[at] for at, column in enumerate(columns)
+                if column is not None and column.role == "channel" and row[at]]
+    return bool(channels) and not any(_looks_number(cell) or cell in MISSING for cell in channels)
+
+
+def _looks_number(cell: str) -> bool:
+    return re.match(NUMBER, cell.replace(",", ".", 1)) is not None
+
+
+def _decimal(rows: list[list[str]], delimiter: str, columns: list[Column | None]) -> str:
+    comma = point = 0
+    for row in rows:
+        for cell, column in zip(row, columns, strict=True):
+            if column is not None and column.role == "channel":
+                comma += re.match(r"^\s*[+-]?\d*,\d+\s*$", cell) is not None
+                point += re.match(r"^\s*[+-]?\d*\.\d+\s*$", cell) is not None
+    return "," if comma > point else "."
+
+
+def _time_column(columns: list[Column | None], rows: list[list[str]],
+                 ) -> tuple[int, int, str] | None:
+    """The best time column, the date column that belongs to it (or -1), and its kind."""
+    dates = [at for at, column in enumerate(columns) if column is not None
+             and column.role == "date"]
+    times = [at for at, column in enumerate(columns) if column is not None
+             and column.role == "time"]
+    ranked = []
+    for at in [*times, *dates]:
+        seen = [row[at] for row in rows if row[at] not in MISSING][:200]
+        kind = _time_kind(seen)
+        if kind == "" or (at in dates and not any(":" in cell for cell in seen)
+                          and kind != "number" and times):
+            continue
+        column = columns[at]
+        utc = bool(column and column.utc)
+        whole = sum(1 for cell in seen if re.search(r"\d[-/.]\w+[-/.]\d.*\d:\d|\d{8}T?\d{4}", cell))
+        dated = kind in ("utc", "plain") or whole * 2 > len(seen)
+        epoch = kind == "number" and _median(seen) > 1e8
+        rank = (len(seen) > 0) * (8 * (kind == "utc" or epoch) + 6 * dated
+                                  + 3 * (bool(dates) and not dated and at not in dates)
+                                  + 2 * utc + 1 * (column is not None and not column.elapsed)
+                                  - 4 * (at in dates and bool(times) and not dated))
+        ranked.append((rank, -at, kind, dated or epoch))
+    if not ranked:
+        return None
+    _, negative, kind, dated = max(ranked)
+    at = -negative
+    date_at = -1
+    if not dated and at not in dates and dates:
+        column = columns[at]
+        if not (column is not None and column.elapsed):
+            date_at = dates[0]
+    return at, date_at, kind
+
+
+def _median(seen: list[str]) -> float:
+    values = sorted(float(cell.replace(",", ".", 1)) for cell in seen if _looks_number(cell))
+    return values[len(values) // 2] if values else 0.0
+
+
+def _time_kind(seen: list[str]) -> str:
+    if not seen:
+        return "text"
+    numbers = sum(_looks_number(cell) for cell in seen)
+    if numbers * 2 > len(seen):
+        # Eight bare digits and more in one cell are a date or a compact moment, not a count.
+        compact = sum(re.fullmatch(r"(19|20)\d{6}(\d{6})?(\.\d+)?", cell) is not None
+                      for cell in seen)
+        return "text" if compact * 2 > len(seen) else "number"
+    iso = r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,9})?)?"
+    if all(re.fullmatch(iso + r"(Z|[+-]\d\d:?\d\d)", cell) for cell in seen):
+        return "utc"
+    if all(re.fullmatch(iso, cell) for cell in seen):
+        return "plain"
+    return "text" if any(re.search(r"\d", cell) for cell in seen) else ""
+
+
+def _say_columns(cells: list[str], columns: list[Column | None], context: ReadContext,
+                 reading: Reading, rows: list[list[str]]) -> None:
+    unknown = [cell for at, (cell, column) in enumerate(zip(cells, columns, strict=True))
+               if column is None and (cell or any(row[at] for row in rows))]
+    if unknown:
+        shown = ", ".join(repr(cell[:40]) for cell in unknown[:20])
+        more = f" and {len(unknown) - 20} more" if len(unknown) > 20 else ""
+        reading.findings.append(Finding(
+            "csv-unknown-column",
+            f"{context.name}: column{'s' if len(unknown) > 1 else ''} not understood and not used: "
+            f"{shown}{more}. Map what you need in the boat file's [columns]."))
+    for column in columns:
+        if column is not None and column.assumed:
+            reading.findings.append(Finding(
+                "csv-assumed-column", f"{context.name}: {column.assumed}.", "note",
+                channel=column.name))
+    present = {" ".join(cell.split()).casefold() for cell in cells}
+    absent = [name for name in context.boat.columns
+              if " ".join(name.split()).casefold() not in present]
+    if absent and len(absent) < len(context.boat.columns):
+        reading.findings.append(Finding(
+            "csv-mapped-column-absent",
+            f"{context.name}: has no column {', '.join(repr(name) for name in absent)}, which the "
+            "boat file's [columns] maps.", "note"))
