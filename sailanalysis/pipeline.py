@@ -82,7 +82,7 @@ def analyse(
         conditioned = condition(raw, boat)
         crew, crew_findings = _crew(crew_log, conditioned, timezone)
         return _analyse(raw, conditioned, boat, crew, [*raw.findings, *crew_findings],
-                        _memory(season), apply_calibration, say)
+                        _memory(season, conditioned), apply_calibration, say)
 
 
 def _crew(path: str | Path | None, conditioned: Conditioned,
@@ -97,13 +97,14 @@ def _crew(path: str | Path | None, conditioned: Conditioned,
     return crew, list(findings)
 
 
-def _memory(season: str | Path | None) -> dict[str, Any]:
+def _memory(season: str | Path | None, conditioned: Conditioned) -> dict[str, Any]:
     """What earlier days lend to this one: the season's polar and each helm's usual."""
     if season is None or not Path(season).exists():
         return {}
     from sailanalysis.season import Archive
 
-    return Archive(season).memory()
+    time = epoch_s(conditioned.samples.index)
+    return Archive(season).memory(without=(float(time[0]), float(time[-1])))
 
 
 def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
@@ -142,7 +143,9 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     results |= {"polar_model": polar, "blocks": blocks}
     season_polar = memory.get("polar_model")
     speed_model = season_polar or polar
-    legs = legs.assign(polar_ratio=leg_polar_ratio(legs, speed_model))
+    # A leg is never measured against a polar that it helped to make.
+    shares = leg_polar_ratio(legs, season_polar) if season_polar else _shares(legs, polar)
+    legs = legs.assign(polar_ratio=shares)
 
     say("costing the maneuvers")
     maneuvers, results["maneuver_study"] = rate_maneuvers(
@@ -159,6 +162,14 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
         calibration=calibration.as_dict(), wind_source=sailed.wind_source, boat=boat, crew=crew,
         inputs=raw.inputs, findings=tuple(findings), summary={}, results=results)
     return replace(day, summary=summarise(day))
+
+
+def _shares(legs: pd.DataFrame, polar: Any) -> np.ndarray:
+    """Each leg's share of the day's polar as fitted without that leg; NaN where unknown."""
+    shares = polar.leg_shares
+    if len(shares) == 0:
+        return np.full(len(legs), np.nan)
+    return shares.set_index("leg")["polar_ratio"].reindex(range(len(legs))).to_numpy(dtype=float)
 
 
 class _Sailed:
@@ -188,19 +199,10 @@ class _Sailed:
 _segment = _Sailed
 
 
-def _soon(module: str, name: str) -> Any:
-    from importlib import import_module
-
-    try:
-        return getattr(import_module(f"sailanalysis.{module}"), name)
-    except (ImportError, AttributeError):
-        return {"tank_load_kg": lambda *a: (None, [])}.get(name, lambda *a, **k: None)
-
-
 def _load(raw: RawLog, boat: Boat, crew: CrewLog, results: dict[str, Any],
           findings: list[Finding]) -> tuple[np.ndarray, np.ndarray] | None:
-    tank_load_kg = _soon("read.tanks", "tank_load_kg")
-    tank_gauge_check = _soon("read.tanks", "tank_gauge_check")
+    from sailanalysis.read.tanks import tank_gauge_check, tank_load_kg
+
     load, more = tank_load_kg(raw, boat, crew)
     findings += more
     results["tank_gauge"] = tank_gauge_check(raw, boat, crew)
