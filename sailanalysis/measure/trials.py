@@ -39,8 +39,8 @@ SHORTEST_S: Final = 120.0
 SKIP_BEFORE_S: Final = 10.0
 SKIP_AFTER_S: Final = 45.0
 """Hands are still moving, and a boat takes some twenty seconds to find her new speed."""
-SKIP_ROUNDED_S: Final = 20.0
-"""More on either side where the crew log gives whole minutes only."""
+SKIP_ROUNDED_S: Final = 15.0
+"""More after the change where the crew log gives whole minutes only: it came within that minute."""
 LAG_S: Final = 20.0
 """Wind is averaged over this long: a boat's speed does not follow quicker changes."""
 DELAYS_S: Final = (0.0, 6.0, 12.0, 18.0, 25.0)
@@ -345,6 +345,7 @@ class _Log:
         self.run = np.cumsum(breaks)
         self.steady = steady
         self.events_s = np.array(sorted(e.time_s for e in events))
+        self.whole_minutes = all(abs(e / 60.0 - round(e / 60.0)) < 1e-6 for e in self.events_s)
 
     @staticmethod
     def _earlier(time: Floats, delay_s: float) -> tuple[NDArray[np.int_], NDArray[np.bool_]]:
@@ -405,16 +406,10 @@ class _Log:
                      np.array([means(v) for v in self.expected_late]))
 
 
-def _skips(event_s: float) -> tuple[float, float]:
-    rounded = abs(event_s / 60.0 - round(event_s / 60.0)) < 1e-6
-    extra = SKIP_ROUNDED_S if rounded else 0.0
-    return SKIP_BEFORE_S + extra, SKIP_AFTER_S + extra
-
-
 def _judge_event(log: _Log, event: _Event) -> tuple[dict[str, Any], _Judged | None]:
-    skip_before, skip_after = _skips(event.time_s)
-    before = log.side(event.time_s, -1, skip_before)
-    after = log.side(event.time_s, 1, skip_after)
+    before = log.side(event.time_s, -1, SKIP_BEFORE_S)
+    after = log.side(event.time_s, 1,
+                     SKIP_AFTER_S + (SKIP_ROUNDED_S if log.whole_minutes else 0.0))
     at = min(int(np.searchsorted(log.time, event.time_s)), max(log.time.size - 1, 0))
     row: dict[str, Any] = {
         "time": pd.Timestamp(event.time_s, unit="s", tz="UTC"), "what": event.what,
@@ -482,14 +477,17 @@ def _judge_delayed(before: _Side, after: _Side, event_s: float) -> tuple[float, 
         variance, items = mean_variance(side, residual)
         spread += variance
         freedom += max(items - 1.0, 1.0)
-    error = float(np.sqrt(spread + part_error2 + (DRIFT_SHARE * speed) ** 2))
+    total = spread + part_error2 + (DRIFT_SHARE * speed) ** 2
+    error = float(np.sqrt(total))
+    # Welch and Satterthwaite: only the scatter is estimated from few pieces.
+    freedom = max(freedom, 3.0) * (total / max(spread, 1e-12)) ** 2
     level = float(before.stw.mean())
     trace = TrialTrace(
         event_s, np.concatenate([before.at, after.at]), np.concatenate([before.stw, after.stw]),
         np.concatenate([level + residual[0], level + gain + residual[1]]),
         np.concatenate([np.full(before.at.size, -1), np.full(after.at.size, 1)]))
     left = float(sum(np.sum(r * r) for r in residual))
-    return left, _Judged(gain, error, max(freedom, 3.0), part, basis, trace)
+    return left, _Judged(gain, error, min(freedom, 1e6), part, basis, trace)
 
 
 def _wind_of(side: _Side) -> Floats:
