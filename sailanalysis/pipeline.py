@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from sailanalysis.errors import Finding, LogError
 from sailanalysis.model import Boat, Conditioned, CrewLog, Day, RawLog, Sensors
