@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.angles import Floats, unwrap, wrap180
+from sailanalysis.angles import Floats, mean_angle, wrap180
 from sailanalysis.model import Boat
 from sailanalysis.segment.grid import Grid, box_mean, make_grids
 from sailanalysis.segment.steady_wind import heading, is_turning, steady_wind_deg
@@ -149,8 +149,6 @@ def _around(grid: Grid, turning: Bools, start: int, end: int, floor: int,
 
 
 def _mean_wind(grid: Grid, turning: Bools, part: slice) -> float:
-    from sailanalysis.angles import mean_angle
-
     steady = ~turning[part]
     twd = grid.column["twd_deg"][part]
     use = steady if np.isfinite(twd[steady]).sum() >= 5 else np.zeros(twd.size, dtype=bool)
@@ -159,12 +157,14 @@ def _mean_wind(grid: Grid, turning: Bools, part: slice) -> float:
 
 def _wind_line(grid: Grid, wind: Floats, around: Around, at_s: Floats) -> Floats:
     """Wind direction through the turn, unwrapped near the smooth one, at some instants."""
-    middle = np.interp(at_s, grid.time_s, wind)
+    good = np.isfinite(wind)
+    clock, wind = grid.time_s[good], wind[good]
+    middle = np.interp(at_s, clock, wind)
     sides = []
     for part, direction in ((around.before, around.wind_before_deg),
                             (around.after, around.wind_after_deg)):
         centre = grid.time_s[part].mean() if grid.time_s[part].size else np.nan
-        near = np.interp(centre, grid.time_s, wind)
+        near = np.interp(centre, clock, wind)
         sides.append((centre, near + float(wrap180(direction - near))))
     (t0, w0), (t1, w1) = sides
     if not (np.isfinite(w0) and np.isfinite(w1) and t1 > t0):
@@ -179,32 +179,27 @@ def _crossing_s(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, w
     if not np.isfinite(turn.boundary_deg):
         return float("nan")
     t0, t1 = grid.time_s[turn.left] - 2.0, grid.time_s[turn.reached] + 2.0
+    rough = continuous_angle(wind, head) - turn.boundary_deg
+    # The wind drawn through this very turn, against the one that was smoothed for the whole day.
+    rough = rough + _wind_line(grid, wind, around, grid.time_s) - wind
+    known = np.isfinite(rough)
     a, b = np.searchsorted(time, [t0, t1])
     name = "hdg_deg" if basis == "heading" else "cog_deg"
     raw = samples[name].to_numpy(dtype=float)[a:b]
     good = np.isfinite(raw)
     at = time[a:b][good]
     if at.size >= 4:
-        fine = unwrap(raw[good])
-        rough = np.interp(at, grid.time_s, head)
-        fine = fine + 360.0 * np.round(np.median(rough - fine) / 360.0)
-        width = max(1, round(1.0 / max(step_s(at), 0.05)))
-        fine = _smooth(fine, width)
+        smooth = np.interp(at, grid.time_s[known], head[known])
+        fine = smooth + wrap180(raw[good] - smooth)
+        fine = _smooth(fine, max(1, round(1.0 / max(step_s(at), 0.05))))
+        past = np.interp(at, grid.time_s[known], rough[known]) - (fine - smooth)
     else:
-        at = grid.time_s[turn.left:turn.reached + 1]
-        fine = head[turn.left:turn.reached + 1]
-    offset = _wind_line(grid, wind, around, at) - fine
-    offset = offset - 360.0 * np.round(np.nanmedian(
-        offset - (np.interp(at, grid.time_s, wind) - np.interp(at, grid.time_s, head))) / 360.0)
-    # The grid's angle may start at another multiple of a circle than its heading and wind.
-    base = continuous_angle(wind, head)
-    shift = np.nanmedian(base - (wind - head))
-    past = offset + shift - turn.boundary_deg
-    change = np.flatnonzero(np.sign(past[:-1]) * np.sign(past[1:]) <= 0)
-    change = change[np.abs(past[change + 1] - past[change]) > 0]
+        inside = slice(turn.left, turn.reached + 1)
+        at, past = grid.time_s[inside][known[inside]], rough[inside][known[inside]]
+    change = np.flatnonzero(past[:-1] * past[1:] <= 0)
+    change = change[past[change + 1] != past[change]]
     if change.size == 0:
-        nearest = int(np.nanargmin(np.abs(past)))
-        return float(at[nearest])
+        return float(at[int(np.argmin(np.abs(past)))]) if at.size else float("nan")
     k = int(change[-1])
     share = past[k] / (past[k] - past[k + 1])
     return float(at[k] + share * (at[k + 1] - at[k]))
@@ -252,8 +247,6 @@ def _side(twa_deg: float) -> str:
 
 
 def _angle_mean(angle: Floats) -> float:
-    from sailanalysis.angles import mean_angle
-
     return float(wrap180(mean_angle(angle))) if np.isfinite(angle).any() else float("nan")
 
 
