@@ -239,9 +239,9 @@ def _far_apart(sources: list[Source]) -> list[Finding]:
     if silence < DAY_S:
         return []
     return [Finding(
-        "days-apart", f"The logs are not of one day: nothing was recorded for {span_words(silence)} "
-        f"after {time_words(at)}. Give the logs of one day at a time, or look at their dates with "
-        "`sailanalysis inspect`.", start_s=at, end_s=at + silence)]
+        "days-apart", "The logs are not of one day: nothing was recorded for "
+        f"{span_words(silence)} after {time_words(at)}. Give the logs of one day at a time, or "
+        "look at their dates with `sailanalysis inspect`.", start_s=at, end_s=at + silence)]
 
 
 def _with_span(number: int, day: DayOfLogs) -> InputReport:

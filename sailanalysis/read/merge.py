@@ -24,6 +24,10 @@ Floats = NDArray[np.float64]
 SAME_SHARE: Final = 0.5
 """Two records of one sentence agree in nearly every value; two sensors of one kind, in the last
 digit too, seldom do."""
+SEAM_S: Final = 2.0
+"""The first and last samples of a file are timed from one side only, to about a second."""
+CANDIDATES: Final = 200
+"""Places at which one recording may continue another that are compared in full."""
 TESTED: Final = 2000
 """Samples compared per stream are enough to tell."""
 
@@ -192,30 +196,39 @@ def _agree(one: dict[str, Stream], other: dict[str, Stream]) -> bool:
 
 
 def _step(time_s: Floats) -> float:
-    return float(np.median(np.diff(time_s))) if time_s.size > 1 else 1.0
+    """Usual step: the mean, gaps left out, since arrival times come in bursts."""
+    if time_s.size < 2:
+        return 1.0
+    step = np.diff(time_s)
+    return float(np.mean(step[step <= max(10.0 * float(np.median(step)), 1e-3)]))
 
 
-def _repeated(before: Floats, after: Floats, likely: int) -> int | None:
-    """How many samples at the start of one recording repeat the end of the other, exactly.
+def _lag(one: Stream, other: Stream) -> int | None:
+    """Where one recording lies against another by its values: ``one[i + lag] == other[i]``.
 
-    Parameters
-    ----------
-    before, after : ndarray
-        Values of the earlier and the later recording.
-    likely : int
-        The number by their times, which may be a second off.
+    The times of short files may be a second off, so the lag by time is only where the search
+    begins.
 
     Returns
     -------
     int or None
-        0 where a handful seem to overlap but none repeats; None where only time can tell.
+        Negative where the other begins first; None where no lag makes all that overlaps equal.
     """
-    reach = max(15, likely // 20)
-    most = min(likely + reach, before.size, after.size - 1)
-    for number in sorted(range(max(1, likely - reach), most + 1), key=lambda k: abs(k - likely)):
-        if np.array_equal(before[-number:], after[:number]):
-            return number
-    return 0 if likely <= reach else None
+    a, b = one.value, other.value
+    if other.time_s[0] >= one.time_s[0]:
+        likely = int(np.searchsorted(one.time_s, other.time_s[0]))
+    else:
+        likely = -int(np.searchsorted(other.time_s, one.time_s[0]))
+    reach = max(50, min(a.size, b.size) // 10)
+    lag = np.arange(max(likely - reach, 1 - b.size), min(likely + reach, a.size - 1) + 1)
+    first, last = np.maximum(0, -lag), np.minimum(b.size, a.size - lag) - 1
+    # Both ends of what overlaps must fit before the whole of it is compared.
+    fit = (a[first + lag] == b[first]) & (a[last + lag] == b[last])
+    for k in sorted(lag[fit].tolist(), key=lambda k: abs(k - likely))[:CANDIDATES]:
+        i, j = max(0, -k), min(b.size, a.size - k)
+        if np.array_equal(a[i + k : j + k], b[i:j]):
+            return int(k)
+    return None
 
 
 def _union(parts: list[Stream], source: str) -> tuple[Stream, float]:
@@ -228,33 +241,47 @@ def _union(parts: list[Stream], source: str) -> tuple[Stream, float]:
         Time covered more than once.
     """
     parts = sorted(parts, key=lambda p: (float(p.time_s[0]), -p.time_s.size, p.file))
-    if len(parts) == 1:
-        return replace(parts[0], source=source), 0.0
-    time_s, value = parts[0].time_s, parts[0].value
+    whole = replace(parts[0], source=source)
     overlap_s = 0.0
     for part in parts[1:]:
-        if part.time_s[0] > time_s[-1]:
-            time_s = np.concatenate([time_s, part.time_s])
-            value = np.concatenate([value, part.value])
+        shared_s = min(float(part.time_s[-1]), float(whole.time_s[-1])) - float(part.time_s[0])
+        if shared_s < 0:
+            whole = _with(whole, np.concatenate([whole.time_s, part.time_s]),
+                          np.concatenate([whole.value, part.value]))
             continue
-        if part.time_s[-1] > time_s[-1]:
-            repeated = _repeated(value, part.value, int(np.sum(part.time_s <= time_s[-1])))
-            if repeated is not None:
-                overlap_s += float(part.time_s[repeated] - part.time_s[0])
-                rest = np.maximum(part.time_s[repeated:], time_s[-1])
-                time_s = np.concatenate([time_s, rest])
-                value = np.concatenate([value, part.value[repeated:]])
-                continue
-        overlap_s += min(float(part.time_s[-1]), float(time_s[-1])) - float(part.time_s[0])
-        # On one regular beat a sample lies within half a step of another; a little more is a
-        # sample of its own.
-        limit = 0.6 * min(_step(time_s), _step(part.time_s))
-        at = np.searchsorted(time_s, part.time_s)
-        before = part.time_s - time_s[np.maximum(at - 1, 0)]
-        after = time_s[np.minimum(at, time_s.size - 1)] - part.time_s
-        lonely = np.minimum(np.abs(before), np.abs(after)) > limit
-        time_s = np.concatenate([time_s, part.time_s[lonely]])
-        value = np.concatenate([value, part.value[lonely]])
-        order = np.argsort(time_s, kind="stable")
-        time_s, value = time_s[order], value[order]
-    return Stream(parts[0].channel, source, time_s, value, parts[0].file), overlap_s
+        lag = _lag(whole, part)
+        if lag is not None:
+            head, tail = max(0, -lag), max(0, whole.value.size - lag)
+            whole = _with(whole, np.concatenate([
+                np.minimum(part.time_s[:head], whole.time_s[0]), whole.time_s,
+                np.maximum(part.time_s[tail:], whole.time_s[-1])]),
+                np.concatenate([part.value[:head], whole.value, part.value[tail:]]))
+        elif shared_s < SEAM_S and part.time_s[-1] > whole.time_s[-1]:
+            # Nothing repeats: the ends of two files that follow each other, timed a bit roughly.
+            shared_s = 0.0
+            whole = _with(whole, np.concatenate([
+                whole.time_s, np.maximum(part.time_s, whole.time_s[-1])]),
+                np.concatenate([whole.value, part.value]))
+        else:
+            whole = _filled(whole, part)
+        overlap_s += shared_s
+    return whole, overlap_s
+
+
+def _with(stream: Stream, time_s: Floats, value: Floats) -> Stream:
+    return replace(stream, time_s=time_s, value=value)
+
+
+def _filled(whole: Stream, part: Stream) -> Stream:
+    """Add the samples that lie where the other recording has none."""
+    # On one regular beat a sample lies within half a step of another; a little more is a sample
+    # of its own.
+    limit = 0.6 * min(_step(whole.time_s), _step(part.time_s))
+    at = np.searchsorted(whole.time_s, part.time_s)
+    before = part.time_s - whole.time_s[np.maximum(at - 1, 0)]
+    after = whole.time_s[np.minimum(at, whole.time_s.size - 1)] - part.time_s
+    lonely = np.minimum(np.abs(before), np.abs(after)) > limit
+    time_s = np.concatenate([whole.time_s, part.time_s[lonely]])
+    value = np.concatenate([whole.value, part.value[lonely]])
+    order = np.argsort(time_s, kind="stable")
+    return _with(whole, time_s[order], value[order])
