@@ -79,7 +79,7 @@ def _fit(data: Data, sail_sets: bool, replicates: int, seed: int) -> PolarModel:
     if len(names) == 1 and np.all(data.sails == names[0]):
         surfaces[names[0]] = surfaces["all"]
     elif names:
-        stage = Stage.of(data, shape, Plan.of(data, names))
+        stage = Stage.of(data, shape, Plan.of(data, names), whole)
         # the same draws for every set: differences between sets keep what they share
         draws = stage.draws(replicates, rng)
         for name in names:

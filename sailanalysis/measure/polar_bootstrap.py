@@ -30,6 +30,8 @@ import numpy as np
 from sailanalysis.angles import Floats
 from sailanalysis.measure.polar_solve import Fit
 
+_CHUNK = 64
+
 
 @dataclass(frozen=True, eq=False)
 class Spread:
@@ -77,21 +79,26 @@ def leg_spread(fit: Fit, design: Any, weight: Floats, leg: np.ndarray, freedom: 
 
     n, p = design.shape
     variance, between = fit.noise_variance, max(fit.leg_sd, 1e-6) ** 2
-    reach = design @ fit.covariance
     legs = int(leg.max()) + 1
     pushed = np.empty(n)
     order = np.argsort(leg, kind="stable")
     edges = np.searchsorted(leg[order], np.arange(legs + 1))
-    for k in range(legs):
-        rows = order[edges[k]:edges[k + 1]]
-        # precision of the leg's noise with its own effect integrated out
-        w = weight[rows] / variance
-        precise = np.diag(w) - np.outer(w, w) / (w.sum() + 1.0 / between)
-        hat = np.asarray(design[rows] @ reach[rows].T) @ precise
-        # residual after the leg's effect -> full residual -> freed of its own pull -> back
-        full = np.linalg.solve(precise, w * fit.pushed[rows])
-        freed = np.linalg.solve(np.eye(rows.size) * (1.0 + 1e-9) - hat, full)
-        pushed[rows] = precise @ freed
+    for first in range(0, legs, _CHUNK):
+        last = min(first + _CHUNK, legs)
+        some = order[edges[first]:edges[last]]
+        rows = design[some]
+        reach, dense = rows @ fit.covariance, rows.toarray()
+        for k in range(first, last):
+            part = slice(edges[k] - edges[first], edges[k + 1] - edges[first])
+            own = some[part]
+            # precision of the leg's noise with its own effect integrated out
+            w = weight[own] / variance
+            precise = np.diag(w) - np.outer(w, w) / (w.sum() + 1.0 / between)
+            hat = dense[part] @ reach[part].T @ precise
+            # the residual less the leg's effect -> the whole residual -> freed of its own pull
+            whole = fit.pushed[own] + between * float(w @ fit.pushed[own])
+            freed = np.linalg.solve(np.eye(own.size) * (1.0 + 1e-9) - hat, whole)
+            pushed[own] = precise @ freed
     member = csr_matrix((pushed, (leg, np.arange(n))), shape=(legs, n))
     moves = np.asarray((member @ design).todense()) @ fit.covariance
     held = np.zeros((p, p))

@@ -83,21 +83,21 @@ def _leg_error(data: Data, within: Floats, share: float) -> Floats:
     return np.minimum(error / count[data.leg] / between, 0.5) * off_day
 
 
-def learn_answer(data: Data, moved: Data, plan: Plan, shape: Shape, fit: Fit, reference: Floats,
-                 weight: Floats, answer: Answer) -> Answer:
+def learn_answer(data: Data, fit: Fit, bends: Bends, reference: Floats, weight: Floats,
+                 answer: Answer) -> Answer:
     """Improve the shares by what is left of the speed's slope within legs.
 
     Parameters
     ----------
-    data, moved : Data
-        As measured, and as shrunk by ``answer`` for this fit.
+    data : Data
+        As measured.
     fit : Fit
+        Of the blocks as shrunk by ``answer``.
+    bends : Bends
     reference : ndarray, shape (n,)
         The plain shape's speed, which the response was divided by.
     """
-    around = _around(plan, shape, moved, fit.beta)
-    slope_t = (around(_STEP_KN, 0) - around(-_STEP_KN, 0)) / (2 * _STEP_KN)
-    slope_a = (around(0, _STEP_DEG) - around(0, -_STEP_DEG)) / (2 * _STEP_DEG)
+    slope_t, slope_a = bends.slope_tws, bends.slope_twa
     off = np.abs(data.twa)
     pull = np.column_stack([
         slope_t / reference * about_leg(data.tws, data.seconds, data.leg),
@@ -116,32 +116,60 @@ def learn_answer(data: Data, moved: Data, plan: Plan, shape: Shape, fit: Fit, re
     return Answer(float(new[0]), float(new[1]), float(sd[0]), float(sd[1]))
 
 
-def curvature(plan: Plan, shape: Shape, data: Data, beta: Floats) -> Floats:
+@dataclass(frozen=True)
+class Bends:
+    """Slopes and curvature of each block's own surface at its wind, knots and degrees."""
+
+    speed: Floats
+    slope_tws: Floats
+    slope_twa: Floats
+    tws_tws: Floats
+    twa_twa: Floats
+    tws_twa: Floats
+
+
+def bends_at(data: Data, plan: Plan, shape: Shape, beta: Floats) -> Bends:
+    """Differences of the fitted surfaces, read off a lattice at each block's wind."""
+    from scipy.ndimage import map_coordinates
+
+    low = np.floor(data.tws.min()) - 2 * _STEP_KN
+    tws = np.arange(low, np.ceil(data.tws.max()) + 2.5 * _STEP_KN, _STEP_KN)
+    twa = np.arange(-2 * _STEP_DEG, 180.0 + 2.5 * _STEP_DEG, _STEP_DEG)
+    t, a = (g.ravel() for g in np.meshgrid(np.maximum(tws, 0.0), _folded(twa), indexing="ij"))
+    plain = shape.speed_kn(t, a)
+    fine = 1.0 + plan.fine.design(t, a) @ beta[: plan.fine.size]
+    at = np.vstack([(data.tws - low) / _STEP_KN,
+                    (np.abs(data.twa) + 2 * _STEP_DEG) / _STEP_DEG])
+    out = np.zeros((6, data.tws.size))
+    groups: list[tuple[np.ndarray, Floats]] = [(np.ones(data.tws.size, bool), fine)]
+    if plan.sets:
+        coarse = plan.coarse.design(t, a)
+        for k, name in enumerate(plan.sets):
+            start = plan.fine.size + k * plan.coarse.size
+            more = coarse @ beta[start:start + plan.coarse.size]
+            groups.append((data.sails == name, fine + more))
+    for own, factor in groups:
+        v = (plain * factor).reshape(tws.size, twa.size)
+        ht, ha = _STEP_KN, _STEP_DEG
+        up, down = np.roll(v, -1, axis=0), np.roll(v, 1, axis=0)
+        fields = (v, (up - down) / (2 * ht),
+                  (np.roll(v, -1, axis=1) - np.roll(v, 1, axis=1)) / (2 * ha),
+                  (up - 2 * v + down) / ht**2,
+                  (np.roll(v, -1, axis=1) - 2 * v + np.roll(v, 1, axis=1)) / ha**2,
+                  (np.roll(up, -1, axis=1) - np.roll(up, 1, axis=1)
+                   - np.roll(down, -1, axis=1) + np.roll(down, 1, axis=1)) / (4 * ht * ha))
+        for row, one in enumerate(fields):
+            out[row, own] = map_coordinates(one, at[:, own], order=1, mode="nearest")
+    return Bends(*out)
+
+
+def _folded(twa: Floats) -> Floats:
+    off = np.abs(twa)
+    return np.where(off > 180.0, 360.0 - off, off)
+
+
+def curvature(data: Data, bends: Bends) -> Floats:
     """Mean of the curved polar over a block less the polar at the block's mean wind, kn."""
     var_t, var_a, cov = data.curve
-    around, ht, ha = _around(plan, shape, data, beta), _STEP_KN, _STEP_DEG
-    here = around(0, 0)
-    tt = (around(ht, 0) - 2 * here + around(-ht, 0)) / ht**2
-    aa = (around(0, ha) - 2 * here + around(0, -ha)) / ha**2
-    ta = (around(ht, ha) - around(ht, -ha) - around(-ht, ha) + around(-ht, -ha)) / (4 * ht * ha)
-    bend = 0.5 * tt * var_t + 0.5 * aa * var_a + ta * cov
-    return np.clip(bend, -0.1 * here, 0.1 * here)
-
-
-def _around(plan, shape, data, beta):  # type: ignore[no-untyped-def]
-    """Speed of the blocks' own surfaces at winds a little off theirs."""
-    fine = beta[: plan.fine.size]
-
-    def speed(dt: float, da: float) -> Floats:
-        tws, twa = np.maximum(data.tws + dt, 0.0), np.abs(data.twa) + da
-        twa = np.abs(np.where(twa > 180.0, 360.0 - twa, twa))
-        factor = 1.0 + plan.fine.design(tws, twa) @ fine
-        if plan.sets:
-            coarse = plan.coarse.design(tws, twa)
-            for k, name in enumerate(plan.sets):
-                start = plan.fine.size + k * plan.coarse.size
-                factor += np.where(data.sails == name,
-                                   coarse @ beta[start:start + plan.coarse.size], 0.0)
-        return np.asarray(shape.speed_kn(tws, twa) * factor, dtype=float)
-
-    return speed
+    bend = 0.5 * bends.tws_tws * var_t + 0.5 * bends.twa_twa * var_a + bends.tws_twa * cov
+    return np.clip(bend, -0.1 * bends.speed, 0.1 * bends.speed)

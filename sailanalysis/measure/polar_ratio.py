@@ -65,7 +65,6 @@ def coefficients_without(fit: Fit, design: Any, weight: Floats, leg: np.ndarray,
     from scipy.linalg import cho_factor, cho_solve
     from scipy.sparse import csr_matrix
 
-    hessian = np.linalg.inv(fit.covariance)
     count = int(group.max()) + 1
     out = np.empty((count, fit.beta.size))
     for k in range(count):
@@ -80,7 +79,7 @@ def coefficients_without(fit: Fit, design: Any, weight: Floats, leg: np.ndarray,
         mass = np.bincount(own, w) / fit.noise_variance + 1.0 / max(fit.leg_sd, 1e-6) ** 2
         gram -= cross.T @ (cross / mass[:, None])
         score = np.asarray(weighted.T @ fit.pushed[rows]).ravel() / fit.noise_variance
-        left = hessian - gram
+        left = fit.precision - gram
         left[np.diag_indices_from(left)] += 1e-9 * np.trace(left) / len(left)
         out[k] = fit.beta - cho_solve(cho_factor(left, lower=True), score)
     return out

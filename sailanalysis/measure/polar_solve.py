@@ -28,6 +28,9 @@ Pseudo = Callable[[Floats, float], tuple[Floats, float]]
 """Residuals and their scale to pseudo-residuals and the variance of the pseudo-data."""
 
 
+_NEWTON = 4
+
+
 @dataclass
 class Prior:
     """Prior precision ``sum(strength * matrix)`` of one slice of coefficients.
@@ -63,13 +66,15 @@ class Prior:
 class Fit:
     """Result of :func:`solve`.
 
-    ``covariance`` is the posterior covariance of ``beta``: sampling and smoothing bias together.
+    ``covariance`` is the posterior covariance of ``beta``: sampling and smoothing bias together;
+    ``precision`` is its inverse.
     ``residual`` is what is left after the leg effects, ``pushed`` the same as the last Newton
     step saw it, ``scale`` its robust standard deviation (weighted).
     """
 
     beta: Floats
     covariance: Floats
+    precision: Floats
     leg_effect: Floats
     residual: Floats
     pushed: Floats
@@ -126,7 +131,7 @@ def solve(
     pseudo: Pseudo = huber,
     leg_sd: float = 0.02,
     beta: Floats | None = None,
-    iterations: int = 40,
+    iterations: int = 20,
 ) -> Fit:
     """Fit by Newton steps on pseudo-data, with strengths updated on the way.
 
@@ -143,69 +148,79 @@ def solve(
         First guess of the spread of leg effects.
     beta : ndarray, shape (p,), optional
         A start.
+    iterations : int
+        Updates of the strengths at most; a few Newton steps go with each.
     """
     from scipy.linalg import cho_factor, cho_solve
     from scipy.sparse import csr_matrix, diags
 
     n, p = design.shape
     transposed = design.T.tocsr()
-    gram = np.asarray((transposed @ diags(weight) @ design).todense())
+    gram = (transposed @ diags(weight) @ design).toarray()
+    legs = int(leg.max()) + 1 if leg is not None else 0
     if leg is not None:
-        legs = int(leg.max()) + 1
-        member = csr_matrix((weight, (leg, np.arange(n))), shape=(legs, n))
-        cross = np.asarray((member @ design).todense())
-        mass = np.asarray(member.sum(axis=1)).ravel()
-        effect = np.zeros(legs)
+        cross = csr_matrix((weight, (leg, np.arange(n))), shape=(legs, n)) @ design
+        mass = np.bincount(leg, weight, legs)
+    effect = np.zeros(max(legs, 1))
+    at = leg if leg is not None else np.zeros(n, dtype=np.int64)
     root = np.sqrt(weight)
     beta = np.zeros(p) if beta is None else beta.copy()
-    scale, variance, edf, moved = 0.0, 1.0, 0.0, np.inf
+    edf, moved, first = 0.0, np.inf, True
     for step in range(iterations):
-        fitted = design @ beta + (effect[leg] if leg is not None else 0.0)
-        residual = response - fitted
-        scaled = residual * root
+        # the strengths and the noise stand still for a few Newton steps, so one factor serves them
+        scaled = (response - design @ beta - effect[at]) * root
         mad = MAD_TO_SD * float(np.median(np.abs(scaled)))
-        scale = max(mad if step else max(mad, 0.02), 1e-5)
-        pushed, variance = pseudo(scaled, scale)
+        scale = max(mad, 0.02 if first else 1e-5)
+        _, variance = pseudo(scaled, scale)
         # the residuals of a fit are smaller than the noise, by the share of freedom used up
         variance = max(variance, 1e-10) * n / max(n - edf, 0.1 * n)
-        target = fitted + pushed / root
-        # normal equations, divided by the noise variance
         penalty = np.zeros((p, p))
         for prior in priors:
             total = prior.total()
             for part in prior.slices():
                 penalty[part, part] += total
-        hessian = gram / variance + penalty
-        side = transposed @ (weight * target) / variance
+        precision = gram / variance + penalty
         if leg is not None:
             own = mass / variance + 1.0 / leg_sd**2
-            reduced = cross / variance
-            hessian -= reduced.T @ (reduced / own[:, None])
-            pulled = np.bincount(leg, weight * target, legs) / variance
-            side -= reduced.T @ (pulled / own)
-        factor = cho_factor(hessian + 1e-9 * np.eye(p), lower=True)
-        new = cho_solve(factor, side)
-        change = float(np.max(np.abs(new - beta))) if step else np.inf
-        beta = new
+            thin = diags(1.0 / own) @ cross
+            precision -= (cross.T @ thin).toarray() / variance**2
+        precision[np.diag_indices(p)] += 1e-9
+        factor = cho_factor(precision, lower=True)
+        change = 0.0
+        for _ in range(_NEWTON):
+            fitted = design @ beta + effect[at]
+            pushed, _ = pseudo((response - fitted) * root, scale)
+            pull = weight * (fitted + pushed / root)
+            side = transposed @ pull / variance
+            if leg is not None:
+                heap = np.bincount(leg, pull, legs) / variance
+                side -= cross.T @ (heap / own) / variance
+            new = cho_solve(factor, side)
+            change = float(np.max(np.abs(new - beta)))
+            beta = new
+            if leg is not None:
+                effect = (heap - cross @ beta / variance) / own
+            if change < 1e-6:
+                break
         covariance = cho_solve(factor, np.eye(p))
-        edf = float(np.sum((hessian - penalty) * covariance))
+        edf = float(np.sum((precision - penalty) * covariance))
         if leg is not None:
-            effect = (pulled - reduced @ beta) / own
-            spread = 1.0 / own + np.einsum("ij,jk,ik->i", reduced, covariance, reduced,
-                                           optimize=True) / own**2
-            known = legs - float(np.sum(spread)) / leg_sd**2
-            edf += max(known, 0.0)
+            reach = np.asarray(cross.multiply(cross @ covariance).sum(axis=1)).ravel() / variance**2
+            spread = 1.0 / own + reach / own**2
+            known = max(legs - float(np.sum(spread)) / leg_sd**2, 1e-3 * legs)
+            edf += known
             # a weak prior of three legs at 2 % keeps a handful of legs from zero or wild spreads
-            next_sd = float(np.sqrt((effect @ effect + 3 * 0.02**2)
-                                   / (max(known, 1e-3 * legs) + 3)))
-        if (step > 4 and change < 1e-5 and moved < 0.02) or step == iterations - 1:
+            next_sd = float(np.sqrt((effect @ effect + 3 * 0.02**2) / (known + 3)))
+        if (step > 1 and change < 1e-5 and moved < 0.02) or step == iterations - 1:
             break  # before the strengths move on: what is returned belongs together
         moved = _update(priors, beta, covariance)
-        leg_sd = next_sd if leg is not None else leg_sd
+        leg_sd, first = (next_sd if leg is not None else leg_sd), False
+    residual = response - design @ beta - effect[at]
+    pushed, _ = pseudo(residual * root, scale)
     spare = max(n - edf, 0.1 * n)
-    return Fit(beta, covariance, effect if leg is not None else np.zeros(0), residual,
-               pushed / root, scale * np.sqrt(n / spare), leg_sd if leg is not None else 0.0,
-               variance, edf, priors)
+    return Fit(beta, covariance, precision, effect, residual, pushed / root,
+               scale * np.sqrt(n / spare), leg_sd if leg is not None else 0.0, variance, edf,
+               priors)
 
 
 def _update(priors: list[Prior], beta: Floats, covariance: Floats) -> float:
@@ -225,7 +240,7 @@ def _update(priors: list[Prior], beta: Floats, covariance: Floats) -> float:
             up = full - used + prior.guess_weight / prior.strength[j]
             down = rough + prior.guess_weight * prior.guess_variance
             ratio = np.clip(max(up, 1e-12) / max(down, 1e-12), 0.2, 5.0)
-            new = float(np.clip(prior.strength[j] * ratio, 1e-2, 1e9))
+            new = float(np.clip(prior.strength[j] * ratio, 1e-2, 1e8))
             moved = max(moved, abs(np.log(new / prior.strength[j])))
             prior.strength[j] = new
     return moved

@@ -12,7 +12,13 @@ from sailanalysis.angles import Floats
 from sailanalysis.measure.polar_basis import Basis, basis_for
 from sailanalysis.measure.polar_bootstrap import Spread, leg_spread
 from sailanalysis.measure.polar_data import TREND, Data, Plan
-from sailanalysis.measure.polar_gusts import Answer, answered, curvature, learn_answer
+from sailanalysis.measure.polar_gusts import (
+    Answer,
+    answered,
+    bends_at,
+    curvature,
+    learn_answer,
+)
 from sailanalysis.measure.polar_mask import (
     LEAST_SECONDS,
     lattice_tws_kn,
@@ -49,15 +55,20 @@ class Stage:
     design: Any
     weight: Floats
     answer: Answer
+    bend: Floats
     spread: Spread
 
     @classmethod
-    def of(cls, data: Data, shape: Shape, plan: Plan) -> Stage:
+    def of(cls, data: Data, shape: Shape, plan: Plan, before: Stage | None = None) -> Stage:
         """Fit in passes: noise by wind, curvature and gust answer from the pass before."""
         priors = plan.priors()
         spread_by_kn, answer = np.ones(61), Answer()
         bend, fit = np.zeros(data.tws.size), None
-        for _ in range(_PASSES):
+        passes = _PASSES
+        if before is not None:  # a simpler fit of the same blocks has learnt most of it
+            spread_by_kn, answer, bend = before.spread_by_kn, before.answer, before.bend
+            passes = 2
+        for number in range(passes):
             moved = answered(data, answer)
             reference = np.maximum(shape.speed_kn(moved.tws, moved.twa), 0.05)
             table = spread_by_kn
@@ -68,10 +79,11 @@ class Stage:
             response = (data.stw - bend) / reference - 1.0
             fit = solve(design, response, weight, data.leg, priors,
                         beta=None if fit is None else fit.beta,
-                        leg_sd=0.02 if fit is None else fit.leg_sd)
-            bend = curvature(plan, shape, moved, fit.beta)
-            used, answer = answer, learn_answer(data, moved, plan, shape, fit, reference, weight,
-                                                answer)
+                        leg_sd=0.02 if fit is None else fit.leg_sd,
+                        iterations=16 if number == 0 else 5)
+            bends = bends_at(moved, plan, shape, fit.beta)
+            used_bend, bend = bend, curvature(moved, bends)
+            used, answer = answer, learn_answer(data, fit, bends, reference, weight, answer)
             spread_by_kn = _noise_by_wind(data.tws, fit.residual)
         # What is left, days and legs included: its median and 90th percentile, in units of noise.
         beta = fit.beta.copy()
@@ -89,7 +101,7 @@ class Stage:
             found.append(solve(loose, left, even, None, [prior], pseudo=check(quantile),
                                beta=start))
         return cls(data, moved, shape, plan, fit, coarse, found[0], found[1],
-                   table, design, weight, used,
+                   table, design, weight, used, used_bend,
                    leg_spread(fit, design, weight, data.leg, _freedom(data)))
 
     def surface(self, name: str, lattice: Floats, draws: tuple[Floats, Floats]) -> Surface:
