@@ -189,8 +189,10 @@ class _Sailed:
         if source == "none":
             samples, source, self.track_wind, more = wind_from_track(samples)
             self.findings += more
+        for name in ("helm", "sails", "boards"):
+            _keep_objects(samples, name, samples[name].to_numpy(dtype=object))
         states, more = find_states(samples, crew)
-        samples["state"] = states
+        _keep_objects(samples, "state", states)
         self.findings += more
         self.samples, self.wind_source = samples, source
         self.maneuvers = find_maneuvers(samples, boat)
@@ -198,6 +200,11 @@ class _Sailed:
 
 
 _segment = _Sailed
+
+
+def _keep_objects(samples: pd.DataFrame, name: str, texts: np.ndarray) -> None:
+    """Set a text column as plain objects: rooms take it as an array often, which is then free."""
+    samples[name] = pd.Series(texts, index=samples.index, dtype=object)
 
 
 def _load(raw: RawLog, boat: Boat, crew: CrewLog, results: dict[str, Any],
