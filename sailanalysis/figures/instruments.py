@@ -7,6 +7,7 @@ import pandas as pd
 
 from sailanalysis.angles import cosd, sind, wrap360
 from sailanalysis.figures.spec import Spec, axis, clock_ticks, f32, layout, time_axis
+from sailanalysis.figures.tables import usual_step_s
 from sailanalysis.figures.thin import open_gaps, thinned
 from sailanalysis.series import epoch_s, running_mean
 
@@ -32,7 +33,7 @@ def current_figure(samples: pd.DataFrame, fit: pd.DataFrame | None = None,
     north = running_mean(time, drift * cosd(towards), 30.0)
     speed = np.hypot(east, north)
     to = wrap360(np.degrees(np.arctan2(east, north)))
-    step = float(np.median(np.diff(time))) if time.size > 1 else 1.0
+    step = usual_step_s(time)
     limit = max(60.0, 3 * step)
     x1, y1 = thinned(time - t0, speed, 900, limit)
     stride = max(1, int(15 / step))
@@ -61,7 +62,8 @@ def current_figure(samples: pd.DataFrame, fit: pd.DataFrame | None = None,
                 data.append({"type": "scatter", "mode": "lines", "yaxis": y, "fill": "toself",
                              "x": f32(np.concatenate([at[good], at[good][::-1]])),
                              "y": f32(np.concatenate([high[good], low[good][::-1]])),
-                             "fillcolor": "~shade", "line": {"width": 0}, "hoverinfo": "skip",
+                             "fillcolor": "~shade", "hoverinfo": "skip",
+                             "line": {"width": 0, "color": "rgba(0,0,0,0)"},
                              "name": "95 % interval"})
             data.append({"type": "scatter", "mode": "lines" if y == "y" else "markers",
                          "x": f32(at), "y": f32(value), "yaxis": y,
@@ -109,7 +111,7 @@ def deviation_figure(curve: pd.DataFrame) -> Spec:
     return {"data": [
         {"type": "scatter", "mode": "lines", "x": f32(np.concatenate([h, h[::-1]])),
          "y": f32(np.concatenate([b, a[::-1]])), "fill": "toself", "fillcolor": "~shade",
-         "line": {"width": 0}, "hoverinfo": "skip", "name": "95 % interval"},
+         "line": {"width": 0, "color": "rgba(0,0,0,0)"}, "hoverinfo": "skip", "name": "95 % interval"},
         {"type": "scatter", "mode": "lines", "x": f32(h), "y": f32(v), "name": "correction",
          "line": {"color": "~accent", "width": 2.4},
          "hovertemplate": "%{x:.0f}°: %{y:+.1f}°<extra></extra>"}],

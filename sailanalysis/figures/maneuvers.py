@@ -10,7 +10,7 @@ from sailanalysis.angles import cosd, mean_angle, sind
 from sailanalysis.figures.chart import chart_of, positions
 from sailanalysis.figures.palette import category
 from sailanalysis.figures.spec import Spec, axis, f32, layout
-from sailanalysis.figures.tables import flags, numbers, seconds, texts
+from sailanalysis.figures.tables import flags, numbers, seconds, texts, usual_step_s
 from sailanalysis.series import epoch_s
 
 Floats = NDArray[np.float64]
@@ -100,7 +100,7 @@ def _aligned(time: Floats, value: Floats, at: Floats) -> Floats:
     """Nearest-sample values at the wanted instants, NaN where the log has a hole."""
     i = np.clip(np.searchsorted(time, at), 1, time.size - 1)
     i = np.where(at - time[i - 1] < time[i] - at, i - 1, i)
-    near = np.abs(time[i] - at) <= max(1.1 * float(np.median(np.diff(time))), STEP_S)
+    near = np.abs(time[i] - at) <= max(1.1 * usual_step_s(time), STEP_S)
     return np.where(near, value[i], np.nan)
 
 

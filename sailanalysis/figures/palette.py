@@ -38,8 +38,8 @@ DAY: Final[dict[str, str]] = {
 """Light page."""
 
 NIGHT: Final[dict[str, str]] = {
-    "~ink": "#ea3a22",
-    "~soft": "#d8351f",
+    "~ink": "#ef4029",
+    "~soft": "#e23d28",
     "~faint": "#5a150c",
     "~grid": "#2c0a06",
     "~paper": "#0b0100",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sailanalysis.channels import CHANNELS
 from sailanalysis.figures.palette import category
 from sailanalysis.figures.spec import Spec, axis, clock_ticks, f32, layout, time_axis
-from sailanalysis.figures.tables import seconds
+from sailanalysis.figures.tables import seconds, usual_step_s
 from sailanalysis.figures.thin import thinned
 from sailanalysis.model import CrewLog
 from sailanalysis.series import epoch_s, runs
@@ -75,7 +75,7 @@ def strips_figure(samples: pd.DataFrame, crew: CrewLog, maneuvers: pd.DataFrame 
                                position=0.0, **clock_ticks(t0 - t0, end - t0, t0))
     frame["yaxis"] = axis("", type="category", categoryorder="array",
                           categoryarray=bands[::-1], fixedrange=True, showgrid=False, ticklen=0)
-    limit = max(5.0, 2.5 * float(np.median(np.diff(time))) if time.size > 1 else 5.0)
+    limit = max(5.0, 2.5 * usual_step_s(time))
     for number, (name, label, _) in enumerate(offered, start=2):
         channel = CHANNELS[name]
         value = samples[name].to_numpy(dtype=float)
@@ -167,7 +167,7 @@ def _bands(samples: pd.DataFrame, time: NDArray[np.float64],
         values = [v for v in dict.fromkeys(text) if v]
         for k, name in enumerate(values[:12]):
             starts, lengths = [], []
-            for run in runs(time, max(60.0, 2.5 * float(np.median(np.diff(time))))):
+            for run in runs(time, max(60.0, 2.5 * usual_step_s(time))):
                 mine = np.concatenate([[0], (text[run] == name).astype(np.int8), [0]])
                 edge = np.flatnonzero(np.diff(mine))
                 for a, b in zip(edge[::2], edge[1::2], strict=True):

@@ -49,6 +49,11 @@ def flags(frame: pd.DataFrame, name: str) -> NDArray[np.bool_]:
     return np.array([w.lower() in ("true", "1", "1.0", "yes") for w in words], dtype=bool)
 
 
+def usual_step_s(time_s: Floats) -> float:
+    """Median step of a clock; one second where a single sample has none."""
+    return float(np.median(np.diff(time_s))) if time_s.size > 1 else 1.0
+
+
 def polar_lookup(polar: pd.DataFrame, tws_kn: Floats, twa_deg: Floats,
                  sails: str = "all") -> Floats:
     """Polar speed by bilinear look-up in the table; NaN outside the cells that have values.

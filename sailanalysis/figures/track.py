@@ -19,6 +19,7 @@ from sailanalysis.figures.chart import (
 )
 from sailanalysis.figures.palette import DASHES, DIVERGING, STEPS, category
 from sailanalysis.figures.spec import Spec, axis, f32, layout
+from sailanalysis.figures.tables import usual_step_s
 from sailanalysis.figures.thin import keep_peaks
 from sailanalysis.series import epoch_s, running_mean, runs
 
@@ -162,7 +163,7 @@ def track_figure(samples: pd.DataFrame, maneuvers: pd.DataFrame, chart: Chart,
     good = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
     kept = good[_outline(x[good], y[good], time[good])]
     xk, yk, tk = x[kept], y[kept], time[kept] - t0
-    usual = float(np.median(np.diff(time))) if time.size > 1 else 1.0
+    usual = usual_step_s(time)
     in_run = np.zeros(time.size, dtype=int)
     for number, run in enumerate(runs(time[good], max(2.5 * usual, 15.0))):
         in_run[good[run]] = number

@@ -148,8 +148,8 @@ def _before_after(facts: Facts) -> list[Block]:
     if isinstance(table, pd.DataFrame) and len(table):
         blocks.append(Figure(
             "before-after", "Port against starboard, upwind against downwind: what should be alike "
-            "and is not. Left of each pair with the boat file's corrections, right with today's; "
-            "zero is right.", "Differences before and after today's corrections",
+            "and is not. Open orange: with the boat file's corrections; filled blue: with today's. "
+            "Zero is right.", "Differences before and after today's corrections",
             before_after_figure(table)))
         rows = [{**r, "what": facts.scrub(str(r["what"])) + f" ({_sign(str(r['unit']))})"}
                 for r in table.to_dict("records")]

@@ -169,8 +169,9 @@ def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
     if drawn is not None:
         more = "" if len(mine) <= 24 else f" The first 24 of {len(mine)}."
         blocks.append(Figure(
-            f"windup-{kind}", f"Each {kind}'s track over ground with the wind blowing down the "
-            f"page, all on one scale; the bold part is the maneuver itself.{more}",
+            f"windup-{kind}", f"Each {kind}'s track over ground, where positions are known, with "
+            "the wind blowing down the page, all on one scale; the bold part is the maneuver "
+            f"itself.{more}",
             f"Small drawings of {count(min(len(mine), 24), kind)} relative to the wind", drawn,
             wide=True))
     return blocks

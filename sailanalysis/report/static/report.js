@@ -6,6 +6,8 @@
   var root = document.documentElement;
   var all = function (sel, from) { return Array.prototype.slice.call((from || document).querySelectorAll(sel)); };
   var coarse = window.matchMedia && window.matchMedia("(pointer: coarse)").matches;
+  /* Where nothing hovers, plotly's own buttons would always lie over the figure; the page has its own. */
+  var hovers = !window.matchMedia || !window.matchMedia("(hover: none)").matches;
   var printing = false;
 
   function palette() { return root.classList.contains("night") && !printing ? page.night : page.day; }
@@ -54,7 +56,7 @@
     return specs[key];
   }
   var config = {
-    displaylogo: false, responsive: true, showSendToCloud: false, showEditInChartStudio: false,
+    displaylogo: false, responsive: true, displayModeBar: hovers ? undefined : false, showSendToCloud: false, showEditInChartStudio: false,
     modeBarButtonsToRemove: ["select2d", "lasso2d", "sendDataToCloud"],
     toImageButtonOptions: { format: "png", scale: 2 }
   };
