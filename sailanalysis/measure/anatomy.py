@@ -153,8 +153,9 @@ def _parts(case: Case) -> dict[str, float]:
     good = np.isfinite(made)
     lost = np.where(good, case.reference.speed_ms - made, 0.0)
     # What this speed would have made good on the angle she settled on.
-    lever = case.measure[case.after] / np.maximum(one.speed_ms[case.after], 0.05)
-    on_course = np.where(good, one.speed_ms[window] * float(np.mean(lever)) - made, 0.0)
+    way = np.hypot(one.east_ms, one.north_ms)
+    lever = case.measure[case.after] / np.maximum(way[case.after], 0.05)
+    on_course = np.where(good, way[window] * float(np.mean(lever)) - made, 0.0)
     index = np.arange(window.start, window.stop)
     step = one.grid.step_s
     after = index > case.end
@@ -185,11 +186,9 @@ def _trace(case: Case) -> pd.DataFrame:
     b = min(len(grid), case.crossing + grid.bins(TRACE_AFTER_S) + 1)
     part = slice(a, b)
     middle = case.crossing - a
-    off = np.radians(one.wind_deg - one.course_deg)[part]
-    speed = np.nan_to_num(one.speed_ms[part])
-    up = np.cumsum(speed * np.cos(off)) * grid.step_s
-    # With the wind down the page, starboard tack (wind from starboard) goes to the left.
-    right = -np.cumsum(speed * np.sin(off)) * grid.step_s
+    # Wind down the page: up is towards it, right is at right angles, clockwise from it.
+    up, right = (np.cumsum(np.nan_to_num(one.made_good_ms(one.wind_deg + turn)[part]))
+                 * grid.step_s for turn in (0.0, 90.0))
     reference = np.full(b - a, np.nan)
     if case.reference is not None:
         first, last = max(a, case.window.start), min(b, case.window.stop)

@@ -149,4 +149,4 @@ def _measure(case: Case) -> Floats:
     second = mean_angle(np.mod(one.course_deg[case.after], 360.0))
     index = np.arange(len(one.grid))
     aim = np.where(index < case.crossing, first, second if case.two_sided else first)
-    return np.asarray(one.speed_ms * cosd(one.course_deg - aim), dtype=float)
+    return one.made_good_ms(aim)

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from sailanalysis.angles import cosd, wrap180
+from sailanalysis.angles import wrap180
 from sailanalysis.measure.loss_case import LEAD_S, Case
 from sailanalysis.measure.loss_reference import Response, SpeedModel, expected_vmg, predict
 from sailanalysis.measure.loss_series import Series
@@ -90,7 +90,7 @@ def _mock(one: Series, start: int, turn: int, length: int) -> Case | None:
     wind = one.wind_deg.copy()
     a, b = max(0, start - grid.bins(3.0)), min(len(grid) - 1, case.end + grid.bins(15.0))
     wind[a:b] = np.linspace(wind[a], wind[b], b - a)
-    case.measure = case.sign * one.speed_ms * cosd(wind - one.course_deg)
+    case.measure = case.sign * one.made_good_ms(wind)
     return case
 
 
@@ -118,7 +118,7 @@ def wind_m(case: Case) -> float:
         bow = mad_sd(middle[steady])
     bridge = slice(case.start, min(case.end + one.grid.bins(15.0), case.stop) + 1)
     # Across the course the error counts in full; through the turn it changes sign and cancels.
-    lever = one.speed_ms[bridge] * np.sin(np.radians(one.wind_deg - one.course_deg)[bridge])
+    lever = one.made_good_ms(one.wind_deg + 90.0)[bridge]
     return abs(float(np.nansum(lever) * one.grid.step_s * np.radians(bow) * 2.0 / 3.0))
 
 

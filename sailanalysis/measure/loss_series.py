@@ -12,13 +12,15 @@ from numpy.typing import NDArray
 from sailanalysis.angles import Floats, arctan2d, cosd, sind, unwrap, wrap180
 from sailanalysis.segment.grid import Grid, box_mean, fill_short, make_grids
 from sailanalysis.segment.steady_wind import SETTLE_S, heading
-from sailanalysis.series import epoch_s, true_stretches
+from sailanalysis.series import epoch_s
 from sailanalysis.units import KN_TO_MS
 
 Bools = NDArray[np.bool_]
 
 COLUMNS: Final = ("hdg_deg", "cog_deg", "twd_deg", "tws_kn", "stw_kn", "sog_kn", "leeway_deg",
                   "rudder_deg", "heel_deg", "rate_of_turn_deg_s")
+CURRENT_S: Final = 600.0
+"""A tidal stream changes little in ten minutes (common practice: hourly tables)."""
 WIND_WINDOW_S: Final = 11.0
 """Puffs and shifts of ten seconds and more belong to the wind; quicker ones to vane and waves."""
 
@@ -35,7 +37,11 @@ class Series:
     twa_deg : ndarray, shape (n,)
         Wind angle off the bow by the heading.
     speed_ms : ndarray, shape (n,)
-        Through the water where logged, else over ground.
+        As the log shows it (over ground without one).
+    east_ms, north_ms : ndarray, shape (n,)
+        Velocity through the water: the track's less the current where the receiver is good enough,
+        else the log's along the course. A log damps, reads nought when she gathers sternway, and
+        knows nothing of the slide sideways; in a maneuver all three matter.
     tws_kn : ndarray, shape (n,)
         As measured also in turns: near the bow and dead aft a lagging vane spoils the direction,
         but hardly the speed, and a gust in a gybe matters.
@@ -50,6 +56,8 @@ class Series:
     wind_deg: Floats
     twa_deg: Floats
     speed_ms: Floats
+    east_ms: Floats
+    north_ms: Floats
     tws_kn: Floats
     turning: Bools
     over_ground: bool
@@ -62,7 +70,12 @@ class Series:
     @property
     def vmg_ms(self) -> Floats:
         """Speed made good towards the wind, downwind negative."""
-        return np.asarray(self.speed_ms * cosd(self.wind_deg - self.course_deg), dtype=float)
+        return self.made_good_ms(self.wind_deg)
+
+    def made_good_ms(self, direction_deg: Floats) -> Floats:
+        """Speed made good in a direction."""
+        return np.asarray(self.east_ms * sind(direction_deg)
+                          + self.north_ms * cosd(direction_deg), dtype=float)
 
     def index(self, time_s: float) -> int:
         """Bin nearest an instant."""
@@ -70,8 +83,7 @@ class Series:
         return int(np.clip(k, 0, len(self.grid) - 1))
 
 
-def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame,
-                   axis_offset_deg: float = 0.0) -> list[Series]:
+def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> list[Series]:
     """Series of every stretch under sail that has speed, heading (or track) and wind.
 
     Parameters
@@ -79,8 +91,6 @@ def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame,
     samples : DataFrame, n rows
     maneuvers : DataFrame
         Through these, and until the vane has settled, the wind is drawn straight.
-    axis_offset_deg : float
-        Added to the wind's direction: what the day's own symmetry says the vane is off.
     """
     if not len(samples) or "state" not in samples:
         return []
@@ -89,60 +99,48 @@ def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame,
         return []
     out = []
     for grid in make_grids(samples[use], COLUMNS):
-        series = _series(grid, maneuvers, axis_offset_deg) if len(grid) >= 30 else None
+        series = _series(grid, maneuvers) if len(grid) >= 30 else None
         if series is not None:
             out.append(series)
-    lag = log_lag_s(out)
-    return [_sharpened(one, lag) for one in out] if lag > 0.0 else out
+    tracked = [_by_track(one) for one in out]
+    return tracked if _track_is_steady(out, tracked) else out
 
 
-def log_lag_s(series: list[Series]) -> float:
-    """Seconds that the speed log lags behind the speed over ground, in the maneuvers.
+def _by_track(one: Series) -> Series:
+    """Velocity over ground less the current, which is what both differ by over ten minutes.
 
-    A damped log shows a tack's loss of speed late, when she points elsewhere, and so makes the
-    tack look cheaper. Both speeds fall and rise together in every maneuver, whatever the current
-    (it adds as much on the one tack as it takes on the other); the shift at which their changes
-    agree best is the lag. A receiver that lags more than the log gives nothing to correct.
-
-    Returns
-    -------
-    float
-        0 with fewer than four maneuvers or without agreement.
+    Whatever the log's scale is off goes into that current and out of the loss again, since the
+    reference and what she did are both reckoned with it.
     """
-    shifts = np.arange(-4, 9)
-    score, count, power = np.zeros(shifts.size), 0, np.zeros(2)
-    step = 1.0
-    for one in series:
-        sog = one.grid.column["sog_kn"] * KN_TO_MS
-        step = one.grid.step_s
-        if one.over_ground or step > 1.5 or np.isfinite(sog).mean() < 0.9:
+    sog, cog = one.grid.column["sog_kn"] * KN_TO_MS, one.grid.column["cog_deg"]
+    ground = (sog * sind(cog), sog * cosd(cog))
+    steady = np.where(one.turning, 0.001, 1.0)
+    out = []
+    for over_ground, by_log in zip(ground, (one.east_ms, one.north_ms), strict=True):
+        current = box_mean(over_ground - by_log, one.grid.bins(CURRENT_S), steady)
+        water = over_ground - current
+        out.append(np.where(np.isfinite(water), water, by_log))
+    return replace(one, east_ms=out[0], north_ms=out[1])
+
+
+def _track_is_steady(logged: list[Series], tracked: list[Series]) -> bool:
+    """Whether the receiver is there, and hardly noisier than the log over five seconds."""
+    noise = np.zeros(2)
+    seen = bins = 0
+    for a, b in zip(logged, tracked, strict=True):
+        column = a.grid.column
+        seen += int((np.isfinite(column["sog_kn"]) & np.isfinite(column["cog_deg"])).sum())
+        bins += len(a.grid)
+        if a.over_ground:
             continue
-        log, ground = (np.nan_to_num(np.gradient(box_mean(v, 3))) for v in (one.speed_ms, sog))
-        for part in true_stretches(one.turning):
-            a, b = part.start - 12, part.stop + 20
-            if a < 8 or b > log.size - 8:
-                continue
-            piece = log[a:b] - log[a:b].mean()
-            count += 1
-            power += (np.dot(piece, piece), np.dot(ground[a:b], ground[a:b]))
-            score += [np.dot(piece, ground[a - k:b - k]) for k in shifts]
-    if count < 4 or np.max(score) < 0.5 * np.sqrt(power[0] * power[1]):
-        return 0.0
-    k = int(np.clip(np.argmax(score), 1, shifts.size - 2))
-    left, top, right = score[k - 1:k + 2]
-    bend = left - 2.0 * top + right
-    peak = shifts[k] + (0.5 * (left - right) / bend if bend < 0 else 0.0)
-    return float(np.clip(peak * step, 0.0, 6.0))
+        size = a.grid.bins(5.0)
+        for k, one in enumerate((a, b)):
+            jump = np.diff(box_mean(one.vmg_ms, size)[::size])
+            noise[k] += float(np.nansum(np.clip(jump, -1.0, 1.0) ** 2))
+    return bins > 0 and seen > 0.95 * bins and noise[1] <= 1.5**2 * noise[0]
 
 
-def _sharpened(one: Series, lag_s: float) -> Series:
-    """Speed with a first-order lag taken off: value plus lag times rate of change."""
-    smooth = box_mean(one.speed_ms, one.grid.bins(3.0))
-    rate = np.gradient(smooth) / one.grid.step_s
-    return replace(one, speed_ms=np.maximum(one.speed_ms + lag_s * np.nan_to_num(rate), 0.0))
-
-
-def _series(grid: Grid, maneuvers: pd.DataFrame, axis_offset_deg: float) -> Series | None:
+def _series(grid: Grid, maneuvers: pd.DataFrame) -> Series | None:
     head, basis = heading(grid)
     if basis == "none" or not np.isfinite(grid.column["twd_deg"]).any():
         return None
@@ -157,9 +155,10 @@ def _series(grid: Grid, maneuvers: pd.DataFrame, axis_offset_deg: float) -> Seri
     for start, end in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
         a, b = np.searchsorted(grid.time_s, [start - 3.0, end + SETTLE_S])
         turning[a:b] = True
-    wind = bridged_wind_deg(grid.column["twd_deg"], turning, grid) + axis_offset_deg
-    return Series(grid, head, head + leeway, wind, np.asarray(wrap180(wind - head), dtype=float),
-                  speed,
+    wind = bridged_wind_deg(grid.column["twd_deg"], turning, grid)
+    course = head + leeway
+    return Series(grid, head, course, wind, np.asarray(wrap180(wind - head), dtype=float), speed,
+                  speed * sind(course), speed * cosd(course),
                   _joined(box_mean(grid.column["tws_kn"], grid.bins(5.0))), turning, over_ground)
 
 

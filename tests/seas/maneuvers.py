@@ -78,6 +78,7 @@ class Instruments:
     hdg_noise_deg: float = 0.5
     hdg_offset_deg: float = 0.0
     heading: bool = True
+    current_kn: tuple[float, float] = (0.0, 0.0)  # east, north
 
 
 @dataclass(frozen=True)
@@ -427,9 +428,12 @@ def _sense(scenario, run, wind, b, head):
     hdg = _lowpass(head[:n], 0.3)[pick] + s.hdg_offset_deg + rng.normal(0, s.hdg_noise_deg, m)
     ahead, abeam = aws * np.cos(np.radians(vane)) - stw, aws * np.sin(np.radians(vane))
     twa, tws = np.degrees(np.arctan2(abeam, ahead)), np.hypot(ahead, abeam)
-    cog = (_lowpass(head[:n], 1.5)[pick] + rng.normal(0, 1.0, m)) % 360.0
+    over = run["u"][b, :n] / KN
+    east, north = (_lowpass(over * f(np.radians(head[:n])) + c, 0.7)[pick] + rng.normal(0, 0.06, m)
+                   for f, c in ((np.sin, s.current_kn[0]), (np.cos, s.current_kn[1])))
+    cog = np.degrees(np.arctan2(east, north)) % 360.0
     frame = pd.DataFrame({
-        "sog_kn": np.abs(run["u"][b, :n][pick] / KN) + rng.normal(0, 0.05, m), "cog_deg": cog,
+        "sog_kn": np.hypot(east, north), "cog_deg": cog,
         "stw_kn": stw, "hdg_deg": hdg % 360.0, "awa_deg": (vane + 180) % 360 - 180, "aws_kn": aws,
         "twa_deg": twa, "tws_kn": tws, "twd_deg": (hdg + twa) % 360.0})
     frame["vmg_kn"] = stw * np.cos(np.radians(twa))
@@ -468,7 +472,7 @@ def varied(seed: int, minutes: float = 60.0, crafts: tuple[Craft, ...] = CRAFTS,
         stw_noise_kn=rng.uniform(0.02, 0.1), awa_offset_deg=rng.normal(0, 0.7 if calibrated else 3.0),
         vane_lag_s=rng.uniform(0.3, 4.0), vane_noise_deg=rng.uniform(0.5, 4.0),
         vane_swing_deg=rng.uniform(0.5, 5.0), upwash_deg=rng.uniform(-1, 1) * (1.5 if calibrated else 4.0),
-        hdg_offset_deg=rng.normal(0, 3.0))
+        hdg_offset_deg=rng.normal(0, 3.0), current_kn=tuple(rng.uniform(-1.0, 1.0, 2)))
     scenario = Scenario(craft, weather, instruments, (), minutes,
                         craft.upwind * float(rng.choice([-1, 1])), seed, rng.uniform(1.0, 3.5))
     plans = beat_and_run(craft, minutes, seed, every_s=float(rng.uniform(180, 300)))
