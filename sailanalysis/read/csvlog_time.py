@@ -167,8 +167,8 @@ def _from_numbers(number: Floats, parts: TimeParts, context: ReadContext,
         f"{context.name}: {parts.header!r} counts from a start that the file does not name; "
         f"taken from {datetime.fromtimestamp(start_s, UTC):%Y-%m-%d %H:%M:%S} UTC"
         f"{'' if named else ', the start of that day'}.", "note" if named else "warning"))
-    return RowTimes(start_s + number * scale,
-                    "local" if context.date or named else "none", findings)
+    time_s = near_the_rest(start_s + number * scale, findings, context.name)
+    return RowTimes(time_s, "local" if context.date or named else "none", findings)
 
 
 def _clock_of_numbers(number: Floats, unit: str) -> Floats:

@@ -26,7 +26,7 @@ FULL_TURN: Final = 62832
 """Raw value of a whole turn, 2 pi / 1e-4 rad; a larger unsigned angle is no angle."""
 
 TANK_KINDS: Final = ("fuel", "water", "gray water", "live well", "oil", "black water")
-FAST: Final = frozenset((127237, 128275, 129029, 130578))
+FAST: Final = frozenset((127237, 128275, 129029, 130577, 130578))
 """Messages longer than a frame."""
 
 
@@ -211,6 +211,21 @@ def _current(m: Message) -> Iterator[Values]:
     yield Values("drift_logged_kn", _speed(m, 32))
 
 
+def _directions(m: Message) -> Iterator[Values]:
+    reference = whole(m, 4, 2)
+    course, heading = _bearing(m, 16), _bearing(m, 48)
+    true, magnetic = reference == 0, reference == 1
+    for rows, cog, hdg in ((true, "cog_deg", "hdg_deg"), (magnetic, "cog_mag_deg", "hdg_mag_deg")):
+        if rows.any():
+            yield Values(cog, course[rows], rows)
+            yield Values(hdg, heading[rows], rows)
+    if true.any():
+        yield Values("set_logged_deg", _bearing(m, 80)[true], true)
+    yield Values("sog_kn", _speed(m, 32))
+    yield Values("stw_kn", _speed(m, 64))
+    yield Values("drift_logged_kn", _speed(m, 96))
+
+
 _WINDS: Final[dict[int, tuple[str, str, str]]] = {
     0: ("gwd_logged_deg", "gws_logged_kn", ""),
     1: ("", "gws_logged_kn", ""),
@@ -271,7 +286,7 @@ DECODERS: Final[dict[int, Callable[[Message], Iterator[Values]]]] = {
     128259: _water_speed, 128267: _depth, 128275: _log, 129025: _position, 129026: _ground_track,
     129029: _fix, 129291: _current, 130306: _wind, 130310: _environment, 130311: _environment_2,
     130312: _temperature_single, 130314: _air_pressure, 130316: _temperature_extended,
-    130578: _water_speed_parts,
+    130577: _directions, 130578: _water_speed_parts,
 }
 """Message number -> what it gives."""
 
@@ -280,7 +295,7 @@ CLOCKS: Final[dict[int, tuple[int, int]]] = {129029: (8, 24), 126992: (16, 32), 
 
 WANTED: Final = frozenset((*DECODERS, *CLOCKS))
 
-LEAST_BYTES: Final[dict[int, int]] = {127237: 2, 128275: 10, 129029: 23, 130578: 2}
+LEAST_BYTES: Final[dict[int, int]] = {127237: 2, 128275: 10, 129029: 23, 130577: 6, 130578: 2}
 """A shorter message of these is cut, or a frame of a fast packet taken for a whole one."""
 
 

@@ -149,6 +149,11 @@ CHANNEL = {
     ("129291", "set"): ("set_logged_deg", 180 / np.pi),
     ("130306", "windSpeed"): ("aws_kn tws_logged_kn gws_logged_kn", 3600 / 1852),
     ("130306", "windAngle"): ("awa_deg twa_logged_deg gwd_logged_deg", 180 / np.pi),
+    ("130577", "cog"): ("cog_deg cog_mag_deg", 180 / np.pi),
+    ("130577", "heading"): ("hdg_deg hdg_mag_deg", 180 / np.pi),
+    ("130577", "sog"): ("sog_kn", 3600 / 1852),
+    ("130577", "speedThroughWater"): ("stw_kn", 3600 / 1852),
+    ("130577", "drift"): ("drift_logged_kn", 3600 / 1852),
     ("130578", "longitudinalSpeedWaterReferenced"): ("stw_kn", 3600 / 1852),
     ("127505", "level"): ("tank", 0.01),
 }
