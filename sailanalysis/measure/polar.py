@@ -72,14 +72,14 @@ def _fit(data: Data, sail_sets: bool, replicates: int, seed: int) -> PolarModel:
     shape = fit_shape(data.tws, data.twa, data.stw, data.seconds)
     lattice = lattice_tws_kn(data.tws)
     rng = np.random.default_rng(seed)
-    whole = Stage.of(data, shape, Plan.of(data, ()))
+    whole = Stage.of(data, Plan.of(data, shape, ()))
     surfaces = {"all": whole.surface("all", lattice, whole.draws(replicates, rng))}
     names = _sail_sets(data) if sail_sets else []
     stage = whole
     if len(names) == 1 and np.all(data.sails == names[0]):
         surfaces[names[0]] = surfaces["all"]
     elif names:
-        stage = Stage.of(data, shape, Plan.of(data, names), whole)
+        stage = Stage.of(data, Plan.of(data, shape, names), whole)
         # the same draws for every set: differences between sets keep what they share
         draws = stage.draws(replicates, rng)
         for name in names:

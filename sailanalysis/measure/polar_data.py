@@ -11,6 +11,7 @@ import pandas as pd
 
 from sailanalysis.angles import Floats
 from sailanalysis.measure.polar_basis import Basis, basis_for
+from sailanalysis.measure.polar_shape import SHAPE_SD, Shape
 from sailanalysis.measure.polar_solve import Prior
 
 _ANGLE_STEP_DEG: Final = 12.0
@@ -87,6 +88,7 @@ def days_since(days: Sequence[str]) -> Floats:
 class Plan:
     """Which columns of the design mean what."""
 
+    shape: Shape
     fine: Basis
     coarse: Basis
     sets: list[str]
@@ -94,7 +96,7 @@ class Plan:
     days: int
 
     @classmethod
-    def of(cls, data: Data, sets: Sequence[str]) -> Plan:
+    def of(cls, data: Data, shape: Shape, sets: Sequence[str]) -> Plan:
         """Lay out the columns for what the blocks hold."""
         fine = basis_for(data.tws, _ANGLE_STEP_DEG, _TWS_STEP_KN)
         coarse = basis_for(data.tws, _SET_ANGLE_DEG, _SET_TWS_KN)
@@ -109,12 +111,17 @@ class Plan:
             usual = boards[np.argmax(times)]
             effects += [(f"boards: {b}", (data.boards == b).astype(float), 0.05)
                         for b in boards if b and b != usual]
-        return cls(fine, coarse, list(sets), effects, len(data.days))
+        return cls(shape, fine, coarse, list(sets), effects, len(data.days))
+
+    @property
+    def first_shape(self) -> int:
+        """First column of the plain shape's corrections."""
+        return self.fine.size + len(self.sets) * self.coarse.size
 
     @property
     def first_effect(self) -> int:
         """First column of the effects."""
-        return self.fine.size + len(self.sets) * self.coarse.size
+        return self.first_shape + len(SHAPE_SD)
 
     @property
     def first_day(self) -> int:
@@ -129,6 +136,7 @@ class Plan:
         if self.sets:
             coarse = self.coarse.design(data.tws, data.twa)
             parts += [diags((data.sails == name).astype(float)) @ coarse for name in self.sets]
+        parts.append(csr_matrix(self.shape.tangent(data.tws, data.twa)))
         parts.append(csr_matrix(np.column_stack([e[1] for e in self.effects])))
         if self.days > 1:
             rows = np.arange(data.day.size)
@@ -147,6 +155,9 @@ class Plan:
             out.append(Prior(self.fine.size, [rough_a, rough_t, np.eye(self.coarse.size)],
                              [300.0, 300.0, 1 / 0.05**2], [True, True, True],
                              copies=len(self.sets)))
+        # the shape's own numbers are not exactly known either, least of all after one day
+        out += [Prior(self.first_shape + k, [np.eye(1)], [1 / sd**2], [False])
+                for k, sd in enumerate(SHAPE_SD)]
         out += [Prior(self.first_effect + k, [np.eye(1)], [1 / sd**2], [False])
                 for k, (_, _, sd) in enumerate(self.effects)]
         if self.days > 1:
@@ -164,6 +175,7 @@ class Plan:
             coarse = self.coarse.design(tws, twa) if own == name else csr_matrix(
                 (tws.size, self.coarse.size))
             parts.append(coarse)
+        parts.append(csr_matrix(self.shape.tangent(tws, twa)))
         rest = len(self.effects) + (self.days if self.days > 1 else 0)
         parts.append(csr_matrix((tws.size, rest)))
         return hstack(parts, format="csr")

@@ -28,7 +28,6 @@ import numpy as np
 
 from sailanalysis.angles import Floats
 from sailanalysis.measure.polar_data import Data, Plan
-from sailanalysis.measure.polar_shape import Shape
 from sailanalysis.measure.polar_solve import Fit
 
 _PRIOR: Final = 0.9
@@ -128,7 +127,7 @@ class Bends:
     tws_twa: Floats
 
 
-def bends_at(data: Data, plan: Plan, shape: Shape, beta: Floats) -> Bends:
+def bends_at(data: Data, plan: Plan, beta: Floats) -> Bends:
     """Differences of the fitted surfaces, read off a lattice at each block's wind."""
     from scipy.ndimage import map_coordinates
 
@@ -136,8 +135,10 @@ def bends_at(data: Data, plan: Plan, shape: Shape, beta: Floats) -> Bends:
     tws = np.arange(low, np.ceil(data.tws.max()) + 2.5 * _STEP_KN, _STEP_KN)
     twa = np.arange(-2 * _STEP_DEG, 180.0 + 2.5 * _STEP_DEG, _STEP_DEG)
     t, a = (g.ravel() for g in np.meshgrid(np.maximum(tws, 0.0), _folded(twa), indexing="ij"))
-    plain = shape.speed_kn(t, a)
+    plain = plan.shape.speed_kn(t, a)
+    own_shape = slice(plan.first_shape, plan.first_effect)
     fine = 1.0 + plan.fine.design(t, a) @ beta[: plan.fine.size]
+    fine += plan.shape.tangent(t, a) @ beta[own_shape]
     at = np.vstack([(data.tws - low) / _STEP_KN,
                     (np.abs(data.twa) + 2 * _STEP_DEG) / _STEP_DEG])
     out = np.zeros((6, data.tws.size))

@@ -43,6 +43,31 @@ class Shape:
         return np.asarray(self.top_kn * x / np.sqrt(1.0 + x * x), dtype=float)
 
 
+    def tangent(self, tws_kn: ArrayLike, twa_deg: ArrayLike) -> Floats:
+        """Relative change of speed with each of the four numbers (three logarithms and a share).
+
+        Returns
+        -------
+        ndarray, shape (n, 4)
+            Columns that let the surface's fit correct the shape, and carry what is not known of it.
+        """
+        here = np.array([np.log(self.k), np.log(self.top_kn), np.log(self.rise_deg), self.drop])
+        tws, twa = np.maximum(np.asarray(tws_kn, float), 0.05), np.abs(np.asarray(twa_deg, float))
+        twa = np.maximum(twa, 0.5)
+        step = 1e-4
+        columns = []
+        for j in range(4):
+            move = np.zeros(4)
+            move[j] = step
+            up, down = _shape(here + move), _shape(here - move)
+            columns.append(np.log(up.speed_kn(tws, twa) / down.speed_kn(tws, twa)) / (2 * step))
+        return np.stack(columns, axis=-1)
+
+
+SHAPE_SD = tuple(float(v) for v in _SPREAD)
+"""Prior standard deviations of the four numbers."""
+
+
 def fit_shape(tws_kn: Floats, twa_deg: Floats, stw_kn: Floats, weight: Floats) -> Shape:
     """Fit the shape to steady blocks by robust least squares of the logarithm.
 

@@ -27,7 +27,6 @@ from sailanalysis.measure.polar_mask import (
 )
 from sailanalysis.measure.polar_model import LATTICE_TWA_DEG, Effect, Surface
 from sailanalysis.measure.polar_ratio import coefficients_without
-from sailanalysis.measure.polar_shape import Shape
 from sailanalysis.measure.polar_solve import Fit, Prior, check, solve
 from sailanalysis.stats import mad_sd
 
@@ -45,7 +44,6 @@ class Stage:
 
     data: Data
     moved: Data
-    shape: Shape
     plan: Plan
     fit: Fit
     coarse: Basis
@@ -59,7 +57,7 @@ class Stage:
     spread: Spread
 
     @classmethod
-    def of(cls, data: Data, shape: Shape, plan: Plan, before: Stage | None = None) -> Stage:
+    def of(cls, data: Data, plan: Plan, before: Stage | None = None) -> Stage:
         """Fit in passes: noise by wind, curvature and gust answer from the pass before."""
         priors = plan.priors()
         spread_by_kn, answer = np.ones(61), Answer()
@@ -70,7 +68,7 @@ class Stage:
             passes = 2
         for number in range(passes):
             moved = answered(data, answer)
-            reference = np.maximum(shape.speed_kn(moved.tws, moved.twa), 0.05)
+            reference = np.maximum(plan.shape.speed_kn(moved.tws, moved.twa), 0.05)
             table = spread_by_kn
             spread = table[wind_slot(moved.tws)]
             weight = data.seconds / spread**2
@@ -81,7 +79,7 @@ class Stage:
                         beta=None if fit is None else fit.beta,
                         leg_sd=0.02 if fit is None else fit.leg_sd,
                         iterations=16 if number == 0 else 5)
-            bends = bends_at(moved, plan, shape, fit.beta)
+            bends = bends_at(moved, plan, fit.beta)
             used_bend, bend = bend, curvature(moved, bends)
             used, answer = answer, learn_answer(data, fit, bends, reference, weight, answer)
             spread_by_kn = _noise_by_wind(data.tws, fit.residual)
@@ -100,7 +98,7 @@ class Stage:
             start = np.full(coarse.size, np.quantile(left, quantile))
             found.append(solve(loose, left, even, None, [prior], pseudo=check(quantile),
                                beta=start))
-        return cls(data, moved, shape, plan, fit, coarse, found[0], found[1],
+        return cls(data, moved, plan, fit, coarse, found[0], found[1],
                    table, design, weight, used, used_bend,
                    leg_spread(fit, design, weight, data.leg, _freedom(data)))
 
@@ -114,7 +112,7 @@ class Stage:
         tws, twa = lattice[i], LATTICE_TWA_DEG[j]
         rows = self.plan.surface(name, tws, twa)
         loose = self.coarse.design(tws, twa)
-        reference = self.shape.speed_kn(tws, twa)
+        reference = self.plan.shape.speed_kn(tws, twa)
         spread = self.spread_by_kn[wind_slot(tws)]
         factor = 1.0 + rows @ self.fit.beta
         middle = reference * (factor + spread * (loose @ self.middle.beta))
@@ -156,7 +154,7 @@ class Stage:
         loose = self.coarse.design(moved.tws, moved.twa) @ self.middle.beta
         spread = self.spread_by_kn[wind_slot(moved.tws)]
         factor = np.asarray(self.design.multiply(beta[group]).sum(axis=1)).ravel()
-        speed = self.shape.speed_kn(moved.tws, moved.twa) * (1.0 + factor + spread * loose)
+        speed = self.plan.shape.speed_kn(moved.tws, moved.twa) * (1.0 + factor + spread * loose)
         known = self._known_without(group) & (speed > 0.1)
         return _shares(data, np.where(known, speed, np.nan),
                        "other days" if many else "other legs")
