@@ -67,6 +67,7 @@ INFERRED_SD: Final = 0.25
 gusts turn the boat too, and how well a helm damps them is part of what is seen."""
 
 TRACE_S: Final = 300.0
+SHORTEST_TRACE_S: Final = 150.0
 
 
 @dataclass(frozen=True)
@@ -122,7 +123,8 @@ class HelmResult:
     windows : DataFrame
         A row a minute.
     calm, busy : Trace or None
-        Per helm, the quietest and the busiest five minutes for their conditions.
+        Per helm, the quietest and the busiest five minutes for their conditions (a leg shorter than
+        that gives what it has, from two and a half minutes).
     spectra : dict of str to Spectrum
     wave_band_hz : tuple of float
     weather_helm : DataFrame
@@ -457,7 +459,9 @@ def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, pr
             "activity_deg": np.nan, "expected_activity_deg": np.nan}
     known = np.isfinite(group["residual"].to_numpy(dtype=float))
     if fit is None or not known.any():
-        return none | {"why_not": "the rudder was logged too slowly"}
+        slow = not np.isfinite(group["rate_var"].to_numpy(dtype=float)).any()
+        return none | {"why_not": "the rudder was logged too slowly" if slow else
+                       _too_short(float(weight.sum()))}
     w = np.where(known, weight, 0.0)
     use = group[known]
     weight = weight[known]
@@ -466,8 +470,7 @@ def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, pr
     measured = {"activity_deg": float(np.exp(residual + expected)),
                 "expected_activity_deg": float(np.exp(expected))}
     if w.sum() < 60.0 * MIN_MINUTES:
-        return none | measured | {"why_not": f"{w.sum() / 60:.1f} minutes of steady sailing; "
-                                  f"a score needs {MIN_MINUTES:.0f}"}
+        return none | measured | {"why_not": _too_short(float(w.sum()))}
     _, grad = expected_log_activity(fit.mean, Conditions.of(use))
     slope = np.sum(grad * weight[:, None], axis=0) / weight.sum()
     items = weight.sum() ** 2 / np.sum(weight**2) / fit.inflation
@@ -485,6 +488,10 @@ def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, pr
         "smoothness": float(smoothness(residual, prior.spread)),
         "smoothness_low": float(smoothness(residual + half, prior.spread)),
         "smoothness_high": float(smoothness(residual - half, prior.spread)), "why_not": ""}
+
+
+def _too_short(seconds: float) -> str:
+    return f"{seconds / 60:.1f} minutes of steady sailing; a score needs {MIN_MINUTES:.0f}"
 
 
 def _by_helm(table: pd.DataFrame, windows: pd.DataFrame, fit: Fit | None, motion: str,
@@ -606,7 +613,7 @@ def _calm_and_busy(windows: pd.DataFrame, tracks: list[Track]
             for k in range(len(group)):
                 inside = (start >= start[k]) & (end <= start[k] + TRACE_S + 30.0)
                 span = end[inside].max() - start[k] if inside.any() else 0.0
-                if span < 0.8 * TRACE_S:
+                if span < SHORTEST_TRACE_S:
                     continue
                 a = int(start[k] * track.rate_hz)
                 b = min(a + int(TRACE_S * track.rate_hz), track.rudder_deg.size)

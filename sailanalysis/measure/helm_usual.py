@@ -55,6 +55,8 @@ STARTING: Final = np.array([
 ])
 STARTING_SD: Final = np.array([0.45, 0.45, 0.45, 0.5, 0.5, 0.5, 0.5, 0.7, 0.5])
 """Prior standard deviations: natural logarithms, so 0.5 is a factor of 1.65 either way."""
+LEVEL: Final = np.array([1, 1, 1, 1, 1, 1, 0, 1, 0], dtype=float)
+"""Terms that a rudder twice as large halves together."""
 SHARED_SD: Final = 0.35
 """Part of the uncertainty that all points of sail share: the size of this boat's rudder."""
 
@@ -183,10 +185,8 @@ class Usual:
 
 def starting_cov() -> Floats:
     """Prior covariance: own uncertainty of each term plus what all levels share."""
-    # The rudder's size scales base, wave and gust alike.
-    level = np.array([1, 1, 1, 1, 1, 1, 0, 1, 0], dtype=float)
-    return np.asarray(np.diag(STARTING_SD**2 * np.where(level > 0, 0.7, 1.0))
-                      + SHARED_SD**2 * np.outer(level, level), dtype=float)
+    return np.asarray(np.diag(STARTING_SD**2 * np.where(LEVEL > 0, 0.7, 1.0))
+                      + SHARED_SD**2 * np.outer(LEVEL, LEVEL), dtype=float)
 
 
 def activity_deg(angle_var: Floats, rate_var: Floats) -> Floats:
@@ -273,6 +273,19 @@ class Fit:
     sea: Floats
     sd: float
     inflation: float
+    joint_cov: Floats
+
+    def about(self, weight: Floats) -> tuple[Floats, Floats]:
+        """Coefficients whose level is the weighted mean of the helms, and their covariance.
+
+        What all helms of a boat do on average is known far better than what helms at large do.
+        """
+        p, k = self.mean.size, self.effect.size
+        shift = np.zeros((p, p + 2 * k))
+        shift[:, :p] = np.eye(p)
+        shift[:, p:p + k] = np.outer(LEVEL, weight)
+        return (self.mean + LEVEL * float(weight @ self.effect),
+                np.asarray(shift @ self.joint_cov @ shift.T, dtype=float))
 
 
 def fit_conditions(
@@ -346,7 +359,7 @@ def fit_conditions(
     slopes = slice(p + k, p + 2 * k)
     return Fit(x[:p], cov[:p, :p], names, x[p:p + k], cov[p:p + k, p:p + k], slope,
                np.hstack([cov[slopes, :p], np.diag(cov[slopes, slopes])[:, None]]),
-               log_activity - expected - slope[index] * sea, sea, sd, inflation)
+               log_activity - expected - slope[index] * sea, sea, sd, inflation, cov)
 
 
 def _inflation(residual: Floats, sd: float, order: NDArray[np.int_] | None,
@@ -419,7 +432,10 @@ def fit_usual(rows: pd.DataFrame, prior: Usual | None = None) -> Usual:
     fit = fit_conditions(np.log(use["activity_deg"].to_numpy(dtype=float)), Conditions.of(use),
                          helm, prior, item_sd=row_sd(minutes))
     people = helm != AUTOPILOT
-    residual = fit.residual[people]
+    share = np.array([float(minutes[(helm == h) & people].sum()) for h in fit.helms])
+    share = share / share.sum() if share.sum() > 0 else share
+    mean, cov = fit.about(share)
+    residual = fit.residual[people] - float(share @ fit.effect)
     spread = prior.spread
     if residual.size:
         squares = float(np.sum(np.minimum(np.abs(residual), 1.0) ** 2))
@@ -428,7 +444,7 @@ def fit_usual(rows: pd.DataFrame, prior: Usual | None = None) -> Usual:
     days = use["day"] if "day" in use else use.get("date")
     sea = float(np.mean(_expected(fit.mean, Conditions.of(use))[2]))
     usual = Usual(
-        fit.mean, fit.cov, max(spread, SPREAD_FLOOR), prior.stretches + len(use),
+        mean, cov, max(spread, SPREAD_FLOOR), prior.stretches + len(use),
         prior.days + (int(days.nunique()) if days is not None else 0),
         prior.minutes + float(minutes.sum()), sea, dict(prior.turning), {},
         dict(zip(fit.helms, fit.slope.tolist(), strict=True)))

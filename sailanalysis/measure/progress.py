@@ -147,10 +147,16 @@ def change_seen(days: int, day_sd: float, spacing_days: float = 1.0) -> float:
 def days_needed(change_points: float, day_sd: float, spacing_days: float = 1.0,
                 most: int = 400) -> int:
     """Days in all until a true change of so many points per ten days is seen 4 times in 5."""
-    for days in range(MIN_DAYS, most):
-        if change_seen(days, day_sd, spacing_days) <= change_points:
-            return days
-    return most
+    if not np.isfinite(day_sd):
+        return most
+    low, high = MIN_DAYS - 1, most
+    while high - low > 1:  # the change seen shrinks with every day
+        middle = (low + high) // 2
+        if change_seen(middle, day_sd, spacing_days) <= change_points:
+            high = middle
+        else:
+            low = middle
+    return high
 
 
 def _words(row: dict[str, object]) -> str:

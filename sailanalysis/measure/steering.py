@@ -44,7 +44,10 @@ Astrom and Kallstrom 1/12 for a tanker). The small one suits course keeping in o
 
 
 def slow_mean(value: ArrayLike, rate_hz: float, window_s: float = SLOW_MEAN_S) -> Floats:
-    """Centred moving mean of one unbroken piece; the window shrinks at the ends.
+    """Centred slow mean of one unbroken piece, twice smoothed; the window shrinks at the ends.
+
+    Two passes of a moving mean, each ``1/sqrt(2)`` of the window, cut where one of the whole window
+    would and leave no ripple: a single one adds up to a tenth to some periods.
 
     Parameters
     ----------
@@ -55,12 +58,14 @@ def slow_mean(value: ArrayLike, rate_hz: float, window_s: float = SLOW_MEAN_S) -
     """
     x = np.asarray(value, dtype=float)
     n = x.size
-    half = max(1, round(window_s * rate_hz / 2))
-    centre = x[0] if n else 0.0
-    total = np.concatenate([[0.0], np.cumsum(x - centre)])
+    half = max(1, round(window_s * rate_hz / 2 / np.sqrt(2)))
     i = np.arange(n)
     lo, hi = np.maximum(i - half, 0), np.minimum(i + half + 1, n)
-    return np.asarray((total[hi] - total[lo]) / (hi - lo) + centre, dtype=float)
+    for _ in range(2):
+        centre = x[0] if n else 0.0
+        total = np.concatenate([[0.0], np.cumsum(x - centre)])
+        x = (total[hi] - total[lo]) / (hi - lo) + centre
+    return np.asarray(x, dtype=float)
 
 
 def low_pass(value: ArrayLike, rate_hz: float, cutoff_hz: float, order: int = 2) -> Floats:
