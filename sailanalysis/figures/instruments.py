@@ -111,7 +111,8 @@ def deviation_figure(curve: pd.DataFrame) -> Spec:
     return {"data": [
         {"type": "scatter", "mode": "lines", "x": f32(np.concatenate([h, h[::-1]])),
          "y": f32(np.concatenate([b, a[::-1]])), "fill": "toself", "fillcolor": "~shade",
-         "line": {"width": 0, "color": "rgba(0,0,0,0)"}, "hoverinfo": "skip", "name": "95 % interval"},
+         "line": {"width": 0, "color": "rgba(0,0,0,0)"}, "hoverinfo": "skip",
+         "name": "95 % interval"},
         {"type": "scatter", "mode": "lines", "x": f32(h), "y": f32(v), "name": "correction",
          "line": {"color": "~accent", "width": 2.4},
          "hovertemplate": "%{x:.0f}°: %{y:+.1f}°<extra></extra>"}],

@@ -28,7 +28,8 @@ def standing_out(table: pd.DataFrame) -> tuple[int | None, int | None]:
     return int(order[0]), (int(order[(order.size - 1) // 2]) if order.size > 2 else None)
 
 
-def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str]) -> Spec:
+def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
+                   traces: dict[int, pd.DataFrame] | None = None) -> Spec:
     """Traces of alike maneuvers aligned at the crossing, best and median standing out.
 
     Parameters
@@ -37,6 +38,9 @@ def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str])
         ``table`` holds maneuvers of one kind.
     names : list of str
         One label a row.
+    traces : dict of int to DataFrame, optional
+        By index label of ``table``: ``t_s`` from the crossing and the panels' columns, angles
+        already turned so that the old side is positive. Without it the samples are drawn.
     """
     time = epoch_s(samples.index)
     t0 = float(time[0])
@@ -56,11 +60,16 @@ def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str])
         elif i == median:
             style = {"color": "~c1", "width": 2.6, "dash": "dash"}
         sign = 1.0 if sides[i] != "port" else -1.0
+        own = None if traces is None else traces.get(int(table.index[i]))
         for number, (column, _) in enumerate(panels, start=1):
-            y = _aligned(time, samples[column].to_numpy(dtype=float), cross[i] + grid)
+            if own is not None and column in own:
+                y = _aligned(own["t_s"].to_numpy(dtype=float), own[column].to_numpy(dtype=float),
+                             grid)
+            else:
+                y = _aligned(time, samples[column].to_numpy(dtype=float), cross[i] + grid)
             if column == "twa_deg":
-                y = sign * y
-                y = np.where(y < -178, np.nan, y)
+                y = y if own is not None else sign * y
+                y = _cut(y)
             elif column == "rate_of_turn_deg_s":
                 y = np.where(np.nanmean(y[(grid > -8) & (grid < 8)]) < 0, -1, 1) * y \
                     if np.isfinite(y[(grid > -8) & (grid < 8)]).any() else y
@@ -96,6 +105,14 @@ def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str])
     return spec
 
 
+def _cut(angle: Floats) -> Floats:
+    """Break the pen where an angle jumps from one side to the other by way of astern."""
+    out = angle.copy()
+    with np.errstate(invalid="ignore"):
+        out[1:][np.abs(np.diff(angle)) > 180] = np.nan
+    return out
+
+
 def _aligned(time: Floats, value: Floats, at: Floats) -> Floats:
     """Nearest-sample values at the wanted instants, NaN where the log has a hole."""
     i = np.clip(np.searchsorted(time, at), 1, time.size - 1)
@@ -105,40 +122,22 @@ def _aligned(time: Floats, value: Floats, at: Floats) -> Floats:
 
 
 def wind_up_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
-                   across: int = 5) -> Spec | None:
+                   traces: dict[int, pd.DataFrame] | None = None, across: int = 5) -> Spec | None:
     """Small drawings of each maneuver's track, the wind blowing down the page, one scale.
 
-    Returns None where the log holds no positions or no wind direction.
+    With ``traces`` the track is the one through the water, else the one over ground. Returns None
+    where the log holds no positions or no wind direction.
     """
-    if "twd_deg" not in samples or not len(table):
+    if not len(table):
         return None
     time = epoch_s(samples.index)
-    lat, lon = positions(samples)
-    chart = chart_of(lat, lon)
-    if chart is None:
-        return None
     t0 = float(time[0])
-    twd = samples["twd_deg"].to_numpy(dtype=float)
     cross, start, end = (seconds(table[c]) for c in ("crossing", "start", "end"))
     cross = np.where(np.isfinite(cross), cross, (start + end) / 2)
-    loss, _low, _high = (numbers(table, c) for c in ("loss_m", "loss_m_low", "loss_m_high"))
-    rated = flags(table, "rated")
+    loss, rated = numbers(table, "loss_m"), flags(table, "rated")
     best, median = standing_out(table)
-    drawn: list[tuple[int, Floats, Floats, Floats]] = []
-    for i in range(len(table)):
-        near = np.flatnonzero((time >= start[i] - 6) & (time <= end[i] + 12))
-        near = near[np.isfinite(lat[near]) & np.isfinite(lon[near])]
-        if near.size < 5:
-            continue
-        wind = mean_angle(twd[near])
-        if not np.isfinite(wind):
-            continue
-        x, y = chart.xy(lat[near], lon[near])
-        k = int(np.argmin(np.abs(time[near] - cross[i])))
-        x, y = x - x[k], y - y[k]
-        thin = max(1, near.size // 120)
-        drawn.append((i, (x * cosd(wind) - y * sind(wind))[::thin],
-                      (x * sind(wind) + y * cosd(wind))[::thin], time[near][::thin] - cross[i]))
+    drawn = (_from_traces(table, traces, start - cross, end - cross) if traces
+             else _from_positions(samples, time, cross, start, end))
     if not drawn:
         return None
     reach = max(float(np.percentile([np.abs(p).max() for _, a, b, _ in drawn for p in (a, b)],
@@ -191,6 +190,49 @@ def wind_up_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
                                  "y1": top - 0.1 * reach, "line": {"color": "~ink", "width": 2}}]
     spec["layout"]["meta"]["aspect"] = (top - bottom) / (right - left)
     return spec
+
+
+Track = tuple[int, Floats, Floats, Floats]
+BEFORE_TURN_S, AFTER_TURN_S = 6.0, 14.0
+
+
+def _from_traces(table: pd.DataFrame, traces: dict[int, pd.DataFrame], start_s: Floats,
+                 end_s: Floats) -> list[Track]:
+    out = []
+    for i, label in enumerate(table.index):
+        own = traces.get(int(label))
+        if own is None or "x_m" not in own:
+            continue
+        t, x, y = (own[c].to_numpy(dtype=float) for c in ("t_s", "x_m", "y_m"))
+        keep = np.isfinite(x) & np.isfinite(y) & (t >= start_s[i] - BEFORE_TURN_S) \
+            & (t <= end_s[i] + AFTER_TURN_S)
+        if keep.sum() >= 5:
+            thin = max(1, int(keep.sum()) // 120)
+            out.append((i, x[keep][::thin], y[keep][::thin], t[keep][::thin]))
+    return out
+
+
+def _from_positions(samples: pd.DataFrame, time: Floats, cross: Floats, start: Floats,
+                    end: Floats) -> list[Track]:
+    lat, lon = positions(samples)
+    chart = chart_of(lat, lon)
+    if chart is None or "twd_deg" not in samples:
+        return []
+    twd = samples["twd_deg"].to_numpy(dtype=float)
+    out = []
+    for i in range(len(cross)):
+        near = np.flatnonzero((time >= start[i] - BEFORE_TURN_S) & (time <= end[i] + AFTER_TURN_S))
+        near = near[np.isfinite(lat[near]) & np.isfinite(lon[near])]
+        wind = mean_angle(twd[near]) if near.size >= 5 else float("nan")
+        if not np.isfinite(wind):
+            continue
+        x, y = chart.xy(lat[near], lon[near])
+        k = int(np.argmin(np.abs(time[near] - cross[i])))
+        x, y = x - x[k], y - y[k]
+        thin = max(1, near.size // 120)
+        out.append((i, (x * cosd(wind) - y * sind(wind))[::thin],
+                    (x * sind(wind) + y * cosd(wind))[::thin], time[near][::thin] - cross[i]))
+    return out
 
 
 def loss_figure(table: pd.DataFrame, names: list[str]) -> Spec:

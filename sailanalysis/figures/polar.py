@@ -55,7 +55,8 @@ def polar_figure(polar: pd.DataFrame, sails: str = "all", targets: pd.DataFrame 
                                     (lo[piece] * np.cos(a[piece]))[::-1]])
                 data.append({"type": "scatter", "mode": "lines", "x": f32(x), "y": f32(y),
                              "fill": "toself", "fillcolor": style["color"], "opacity": 0.16,
-                             "line": {"width": 0, "color": "rgba(0,0,0,0)"}, "hoverinfo": "skip", "showlegend": False,
+                             "line": {"width": 0, "color": "rgba(0,0,0,0)"},
+                             "hoverinfo": "skip", "showlegend": False,
                              "legendgroup": f"{wind:g}", "name": "interval"})
         px, py = _with_breaks(a, v)
         measured = texts(rows, "basis") == "measured"

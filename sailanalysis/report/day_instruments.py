@@ -178,22 +178,21 @@ def _sign(unit: str) -> str:
 
 
 def _track_wind(facts: Facts, headlines: list[Headline]) -> list[Block]:
-    result = facts.result("wind_from_track")
-    if facts.day.wind_source == "instruments" or result is None:
-        if facts.day.wind_source == "none":
-            return [Text(("No wind: neither a sensor nor the shape of the track tells where it "
-                          "was.",), "unknown")]
+    """What the track alone says about the wind, where no sensor does."""
+    result, source = facts.result("wind_from_track"), facts.day.wind_source
+    if source == "instruments":
         return []
-    if facts.day.wind_source == "track":
-        value = get(result, "twd_deg", get(result, "value"))
-        low, high = get(result, "low_deg", get(result, "low")), get(result, "high_deg",
-                                                                    get(result, "high"))
-        text = "The wind's direction is deduced from the track alone"
-        if known(value):
-            text += f": {interval(value, low, high, '°', 0)} on average"
-        return [Text((sentence(text) + " No wind speed is known that way, so there is no polar.",))]
-    return [Text(("No wind: neither a sensor nor the shape of the track tells where it was.",),
-                 "unknown")]
+    if source == "track":
+        value, low, high = (get(result, n) for n in ("twd_deg", "twd_low_deg", "twd_high_deg"))
+        text = "There is no wind sensor; the wind's direction is deduced from the track alone"
+        if known(value) and not facts.turned_deg:
+            spread = (f" ({bearing(low)} to {bearing(high)})" if known(low) and known(high) else "")
+            text += f", {bearing(value)}{spread} in the middle of the day"
+            headlines.append(Headline(sentence(text), 57))
+        return [Text((sentence(text) + " Its speed is not known, so there is no polar.",))]
+    why = facts.scrub(str(get(result, "why_not", "") or ""))
+    return [Text((why or "No wind: neither a sensor nor the shape of the track tells where it "
+                  "was.",), "unknown")]
 
 
 def _current(facts: Facts) -> list[Block]:
@@ -233,26 +232,41 @@ def _current(facts: Facts) -> list[Block]:
 
 def _health(facts: Facts, headlines: list[Headline]) -> list[Block]:
     health = facts.result("health")
-    blocks: list[Block] = []
-    table = get(health, "table", None)
-    if table is None:
-        table = get(health, "sensors", None)
-    if isinstance(table, (list, tuple)):
-        table = pd.DataFrame([t if isinstance(t, dict) else vars(t) for t in table])
-    if isinstance(table, pd.DataFrame) and len(table):
-        columns = []
-        for name in table.columns:
-            label = str(name).replace("_", " ")
-            kind = pd.api.types.is_numeric_dtype(table[name]) and \
-                not pd.api.types.is_bool_dtype(table[name])
-            columns.append(Column(str(name), label, 2 if kind else None))
-        blocks.append(Text(("Sensor health",), "heading"))
-        blocks.append(Table("health", "Each sensor's dropouts, noise and lag", tuple(columns), [
-            {k: facts.scrub(v) if isinstance(v, str) else v for k, v in r.items()}
-            for r in table.to_dict("records")]))
     spoken = [facts.scrub(str(s)) for s in (get(health, "sentences") or ())]
+    blocks: list[Block] = []
     if spoken:
-        blocks.append(Text(tuple(spoken), "list"))
+        blocks += [Text(("Sensor health",), "heading"), Text(tuple(spoken), "list")]
+        headlines.append(Headline(spoken[0], 30))
+    table = get(health, "sensors")
+    if isinstance(table, pd.DataFrame) and len(table):
+        rows = [{**r, "source": facts.scrub(str(r.get("source", ""))),
+                 **{k: 100 * float(r.get(k, np.nan)) for k in
+                    ("present_share", "stuck_share", "repeats_share")}}
+                for r in table.to_dict("records")]
+        blocks.append(Table("health", "Each sensor", (
+            Column("label", "quantity"), Column("verdict", "verdict"),
+            Column("rate_hz", "rate", 1, "Hz"), Column("present_share", "present", 0, "%"),
+            Column("dropouts", "dropouts", 0), Column("longest_gap_s", "longest", 0, "s"),
+            Column("spikes", "spikes", 0), Column("stuck_share", "stuck", 1, "%"),
+            Column("noise", "noise", 2), Column("repeats_share", "repeated values", 0, "%"),
+            Column("advice", "what to do")), rows))
+    lags = get(health, "lags")
+    if isinstance(lags, pd.DataFrame) and len(lags):
+        blocks.append(Table("lags", "How late the sensors are", (
+            Column("sensor", "sensor"), Column("against", "against"),
+            Column("lag_s", "late by, 95 % interval", 1, "s", "low_s", "high_s", True),
+            Column("count", "pieces", 0), Column("advice", "what to do")),
+            lags.to_dict("records"), filterable=False))
+    sides = get(health, "asymmetry")
+    if isinstance(sides, pd.DataFrame) and len(sides):
+        rows = [{**r, "quantity": f"{r['quantity']} ({_sign(str(r['unit']))})"}
+                for r in sides.to_dict("records")]
+        blocks.append(Table("asymmetry", "Upwind, starboard tack against port", (
+            Column("quantity", "quantity"), Column("starboard", "starboard", 2),
+            Column("port", "port", 2),
+            Column("difference", "difference, 95 % interval", 2, "", "low", "high", True),
+            Column("legs_starboard", "legs starboard", 0), Column("legs_port", "port", 0),
+            Column("advice", "what to do")), rows, filterable=False))
     return blocks
 
 

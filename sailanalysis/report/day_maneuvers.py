@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sailanalysis.report.facts import Facts, flags, get, numbers, texts
+from sailanalysis.report.facts import Facts, flags, get, numbers, seconds, texts
 from sailanalysis.report.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.words import amount, count, duration, interval, known, listed, sentence
 
@@ -153,6 +153,8 @@ def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
     table = facts.day.maneuvers.reset_index(drop=True).iloc[mine]
     names = [facts.names[i] for i in mine]
     plural = kind + "s"
+    traces = get(facts.result("maneuver_study"), "traces") or None
+    medium = "through the water" if traces else "over ground"
     blocks: list[Block] = []
     if np.isfinite(numbers(table, "loss_m")).sum() > 1:
         blocks.append(Figure(
@@ -164,13 +166,13 @@ def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
             f"overlay-{kind}", f"All {plural} on top of each other, zero where the boat passed the "
             "wind. Thick blue: the cheapest; dashed orange: the median. Choose a line to see it on "
             "the track.", f"{count(len(mine), kind)} aligned at the crossing: boat speed, wind "
-            "angle, rate of turn and VMG", overlay_figure(facts.day.samples, table, names)))
-    drawn = wind_up_figure(facts.day.samples, table.iloc[:24], names[:24])
+            "angle, rate of turn and VMG", overlay_figure(facts.day.samples, table, names, traces)))
+    drawn = wind_up_figure(facts.day.samples, table.iloc[:24], names[:24], traces)
     if drawn is not None:
         more = "" if len(mine) <= 24 else f" The first 24 of {len(mine)}."
         blocks.append(Figure(
-            f"windup-{kind}", f"Each {kind}'s track over ground, where positions are known, with "
-            "the wind blowing down the page, all on one scale; the bold part is the maneuver "
+            f"windup-{kind}", f"Each {kind}'s track {medium}, where it is known, with the "
+            "wind blowing down the page, all on one scale; the bold part is the maneuver "
             f"itself.{more}",
             f"Small drawings of {count(min(len(mine), 24), kind)} relative to the wind", drawn,
             wide=True))
@@ -178,19 +180,67 @@ def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
 
 
 def _study_blocks(facts: Facts) -> list[Block]:
-    """What sets the cheap apart from the dear: from the study of the day's maneuvers."""
+    """Where the metres went, what sets the cheap apart, helms and sails side by side."""
+    from sailanalysis.figures.maneuvers import parts_figure
+
     study = facts.result("maneuver_study")
     if study is None:
         return []
     blocks: list[Block] = []
-    sentences = get(study, "sentences") or get(study, "findings") or ()
-    spoken = [str(s if isinstance(s, str) else get(s, "sentence", get(s, "message", "")))
-              for s in sentences]
-    spoken = [s for s in spoken if s]
+    table = get(study, "table")
+    anatomy = isinstance(table, pd.DataFrame) and len(table) and "number" in table
+    if anatomy:
+        for kind in ("tack", "gybe"):
+            mine = table[texts(table, "kind") == kind]
+            mine = mine[np.isfinite(numbers(mine, "loss_m"))]
+            if len(mine) < 2 or not hasattr(study, "parts"):
+                continue
+            numbers_of = mine["number"].astype(int).tolist()
+            blocks.append(Figure(
+                f"parts-{kind}", f"Where each {kind}'s metres went; the parts add up to the loss. "
+                "A bar to the left of zero was gained.", f"Parts of the loss of each {kind}",
+                parts_figure([facts.names[i] for i in numbers_of], study.parts(kind))))
+    spoken = [facts.scrub(str(s)) for s in (get(study, "sentences") or ())]
     if spoken:
-        blocks.append(Text(("What the cheap ones had in common",), "heading"))
-        blocks.append(Text(tuple(facts.scrub(s) for s in spoken)))
+        blocks += [Text(("What the cheap ones had in common",), "heading"), Text(tuple(spoken))]
+    for name, label in (("by_helm", "helm"), ("by_sails", "sails")):
+        groups = get(study, name)
+        if isinstance(groups, pd.DataFrame) and groups.groupby("kind").size().max() > 1:
+            rows = [{k: facts.scrub(v) if isinstance(v, str) else v for k, v in r.items()}
+                    for r in groups.to_dict("records")]
+            for row in rows:
+                row["said"] = "overlaps another: no ranking" if row.get("overlaps") else ""
+            blocks.append(Table(f"by-{label}", f"Side by side by {label}: medians", (
+                Column("kind", "kind"), Column(label, label), Column("count", "count", 0),
+                Column("loss_m", "median loss, 95 % interval", 0, "m", "loss_m_low", "loss_m_high"),
+                Column("loss_s", "seconds", 1, "s"), Column("said", "in words")), rows,
+                filterable=False))
+    if anatomy:
+        rows = facts.rows(table)
+        starts, ends = (seconds(facts.day.maneuvers[c]) for c in ("start", "end"))
+        for row in rows:
+            i = int(row["number"])
+            row["name"] = facts.names[i]
+            row["entry"], row["slowest"] = (100 * float(row.get(k, np.nan)) for k in
+                                            ("entry_share", "slowest_share"))
+            row["_focus"] = (starts[i] - facts.t0, ends[i] - facts.t0, facts.names[i])
+        rows = [r for r in rows if r.get("kind") in ("tack", "gybe")]
+        blocks.append(Table("anatomy", "The anatomy of each", tuple(c for c in ANATOMY if any(
+            known(r.get(c.name)) or isinstance(r.get(c.name), str) for r in rows)), rows))
     return blocks
+
+
+ANATOMY = (
+    Column("name", "maneuver"), Column("entry", "entry speed, of steady", 0, "%"),
+    Column("entry_settled", "settled", show="yes"), Column("turn_deg", "turned", 0, "°"),
+    Column("turn_s", "in", 0, "s"), Column("rate_deg_s", "mean rate", 1, "°/s"),
+    Column("unevenness", "unevenness", 2), Column("slowest", "slowest, of steady", 0, "%"),
+    Column("exit_twa_deg", "angle out", 0, "°"),
+    Column("settled_twa_deg", "then settled at", 0, "°"),
+    Column("over_rotation_deg", "turned too far", 0, "°", sign=True),
+    Column("build_90_s", "to 90 % speed", 0, "s"), Column("build_full_s", "to full speed", 0, "s"),
+    Column("rudder_max_deg", "most rudder", 0, "°"),
+    Column("heel_before_deg", "heel before", 0, "°"), Column("heel_after_deg", "after", 0, "°"))
 
 
 def _work(facts: Facts, which: np.ndarray) -> list[Block]:

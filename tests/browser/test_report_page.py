@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 TWO_SIZES = [(390, 844, True), (820, 1180, True), (1280, 900, False)]
@@ -307,7 +309,7 @@ def test_keyboard_reaches_everything_in_reading_order(page):
         page.driver.switch_to.active_element.send_keys(Keys.TAB)
         places.append(page.js("var r = document.activeElement.getBoundingClientRect(); return r.top + scrollY"))
     # Focus runs down the page; a row's small steps sideways are allowed.
-    assert all(b >= a - 220 for a, b in zip(places, places[1:], strict=False))
+    assert all(b >= a - 220 for a, b in itertools.pairwise(places))
     positive = page.js("return document.querySelectorAll('[tabindex]:not([tabindex=\"0\"]):not([tabindex=\"-1\"])').length")
     assert positive == 0
 
@@ -341,6 +343,7 @@ def test_hostile_text_stays_inert(browser, tmp_path):
         browser.open(folder / "report.html")
         browser.draw_all()
         browser.js("""document.querySelectorAll('.plot').forEach(function (gd) { gd.data.forEach(function (tr, c) {
+            if (!tr.hovertemplate || tr.visible === false || (tr.yaxis || 'y') !== 'y') { return; }
             try { Plotly.Fx.hover(gd, [{curveNumber: c, pointNumber: 0}]); } catch (e) { return; } }); });""")
         browser.js("document.querySelectorAll('.plot a').forEach(function (a) { if (/^javascript/.test(a.href)) { window.hurt = 2; } })")
         assert browser.js("return window.hurt === undefined"), evil

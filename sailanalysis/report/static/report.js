@@ -56,7 +56,7 @@
     return specs[key];
   }
   var config = {
-    displaylogo: false, responsive: true, displayModeBar: hovers ? undefined : false, showSendToCloud: false, showEditInChartStudio: false,
+    displaylogo: false, responsive: true, displayModeBar: hovers ? "hover" : false, showSendToCloud: false, showEditInChartStudio: false,
     modeBarButtonsToRemove: ["select2d", "lasso2d", "sendDataToCloud"],
     toImageButtonOptions: { format: "png", scale: 2 }
   };
