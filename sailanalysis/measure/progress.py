@@ -113,8 +113,9 @@ def _line(x: Floats, y: Floats) -> tuple[float, float, float]:
     sd = float(np.sqrt(residual @ residual / (n - 2)))
     widen = 1.0
     if n >= 8 and sd > 0:
-        rho = float(residual[1:] @ residual[:-1] / (residual @ residual)) + 1.0 / n
-        rho = float(np.clip(rho, 0.0, 0.7))
+        rho = float(residual[1:] @ residual[:-1] / (residual @ residual))
+        # Residuals of a line are less alike than the days were, by about this.
+        rho = float(np.clip(rho + (2.0 + 4.0 * max(rho, 0.0)) / n, 0.0, 0.7))
         widen = float(np.sqrt((1 + rho) / (1 - rho)))
     return slope, sd / np.sqrt(power) * widen, sd
 

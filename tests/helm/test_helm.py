@@ -183,7 +183,7 @@ def test_slow_and_fast_logs_agree(day, rated, step):
     fast = rated[0]
     assert len(rows) == len(fast)
     for name, share, least in (("rudder_rms_deg", 0.03, 0.02), ("rudder_rate_rms_deg_s", 0.08, 0.05),
-                               ("reversals_per_min", 0.12, 1.0), ("course_sd_deg", 0.05, 0.02)):
+                               ("reversals_per_min", 0.12, 1.5), ("course_sd_deg", 0.05, 0.02)):
         assert rows[name].to_numpy() == approx(fast[name].to_numpy(), rel=share, abs=least), name
     assert rows.smoothness.to_numpy() == approx(fast.smoothness.to_numpy(), abs=2.0, nan_ok=True)
 
