@@ -24,7 +24,7 @@ from sailanalysis.read.csvlog_time import TimeParts, iso_seconds
 from sailanalysis.read.limits import MAX_LINE_BYTES
 from sailanalysis.read.reading import Reading
 
-BLOCK_BYTES: Final = 16 << 20
+BLOCK_BYTES: Final = 8 << 20
 _POSITION: Final = re.compile(
     r"\s*([NSEWnsew])?\s*([+-]?\d+(?:\.\d+)?)\s*(?:[°d:\s]\s*(\d+(?:\.\d+)?))?\s*"
     r"(?:['m:\u2032\s]\s*(\d+(?:\.\d+)?))?\s*[\"s'\u2032\u2033°]*\s*([NSEWnsew])?\s*")

@@ -6,6 +6,7 @@ defined, expanded or fetched. Depth, the length of one value and of one token ar
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass, field
 from typing import Any, BinaryIO, Final
 from xml.parsers import expat
@@ -16,6 +17,7 @@ from sailanalysis.angles import arctan2d, cosd, wrap180, wrap360
 from sailanalysis.errors import Finding
 from sailanalysis.geo import radii_m
 from sailanalysis.model import Floats, Stream
+from sailanalysis.read.csvlog_time import iso_seconds
 from sailanalysis.read.instants import near_the_rest
 from sailanalysis.read.reading import ReadContext, Reading
 from sailanalysis.units import MS_TO_KN
@@ -27,6 +29,7 @@ MAX_TEXT: Final = 4096
 MAX_TOKEN_BYTES: Final = 4 << 20
 """No tag, comment or text run of a track is longer; beyond, the parser's work would explode."""
 _PIECE: Final = 1 << 18
+_BATCH: Final = 20_000
 
 DERIVED_HALF_SPAN_S: Final = 2.0
 """Half the span of the central difference that gives speed and course where the file has none: a
@@ -50,10 +53,9 @@ class _Segment:
     """Points of one track segment, as written."""
 
     track: int
-    lat: list[float] = field(default_factory=list)
-    lon: list[float] = field(default_factory=list)
-    time: list[str] = field(default_factory=list)
-    values: dict[str, list[tuple[int, float]]] = field(default_factory=dict)
+    lat: array[float] = field(default_factory=lambda: array("d"))
+    lon: array[float] = field(default_factory=lambda: array("d"))
+    values: dict[str, tuple[array[int], array[float]]] = field(default_factory=dict)
 
 
 @dataclass
@@ -73,6 +75,8 @@ class _Gatherer:
     def __init__(self, reading: Reading) -> None:
         self.reading = reading
         self.segments: list[_Segment] = []
+        self.times: list[bytes] = []
+        self._texts: list[str] = []
         self.tracks = 0
         self.depth = 0
         self.bad_values = 0
@@ -149,7 +153,7 @@ class _Gatherer:
             self._text = None
             self.parser.CharacterDataHandler = None
             if name == "time":
-                self._time = text
+                self._time = " ".join(text.split())  # one line each, as they are packed
             elif text and name in _VALUES:
                 self._value(name, text)
         if name == "trkpt":
@@ -177,10 +181,19 @@ class _Gatherer:
             self.segments.append(self._segment)
         segment = self._segment
         for name, value in self._found.items():
-            segment.values.setdefault(name, []).append((len(segment.lat), value))
+            at, kept = segment.values.setdefault(name, (array("q"), array("d")))
+            at.append(len(segment.lat))
+            kept.append(value)
         segment.lat.append(self._place[0])
         segment.lon.append(self._place[1])
-        segment.time.append(self._time)
+        self._texts.append(self._time)
+        if len(self._texts) == _BATCH:
+            self.pack()
+
+    def pack(self) -> None:
+        """Keep the texts of times so far as bytes, a third of the strings' size."""
+        self.times.append("\n".join(self._texts).encode())
+        self._texts = []
 
     def cut(self) -> None:
         """The file ended inside a point."""
@@ -218,7 +231,9 @@ def read_gpx(handle: BinaryIO, context: ReadContext) -> Reading:
         reading.findings.append(Finding(
             "gpx-unreadable-value", f"{context.name}: {gatherer.bad_values} speeds, courses or "
             "temperatures are no numbers and count as missing."))
-    sources = _sources(gatherer.segments, reading, context)
+    gatherer.pack()
+    times = _seconds(gatherer.times, reading, context)
+    sources = _sources(gatherer.segments, times, reading, context)
     gatherer.segments.clear()
     for number, track in enumerate(sources):
         _streams(track, f" {number + 1}" if len(sources) > 1 else "", reading, context)
@@ -254,14 +269,10 @@ def _feed(gatherer: _Gatherer, handle: BinaryIO, context: ReadContext) -> None:
 
 
 # ------------------------------------------------------------------------------- tracks
-def _sources(segments: list[_Segment], reading: Reading, context: ReadContext) -> list[_Track]:
+def _sources(segments: list[_Segment], times: Floats, reading: Reading,
+             context: ReadContext) -> list[_Track]:
     """Points by source: tracks that run at the same time come from different receivers."""
     tracks: dict[int, list[tuple[_Segment, Floats]]] = {}
-    texts = [text for segment in segments for text in segment.time]
-    if not texts:
-        return []
-    times = _seconds(texts, reading, context)
-    del texts
     at = 0
     for segment in segments:
         count = len(segment.lat)
@@ -304,16 +315,15 @@ def _sources(segments: list[_Segment], reading: Reading, context: ReadContext) -
 
 def _join(pieces: list[tuple[_Segment, Floats]]) -> _Track:
     time = np.concatenate([t for _, t in pieces])
-    lat = np.concatenate([np.array(s.lat) for s, _ in pieces])
-    lon = np.concatenate([np.array(s.lon) for s, _ in pieces])
+    lat = np.concatenate([np.frombuffer(s.lat) for s, _ in pieces])
+    lon = np.concatenate([np.frombuffer(s.lon) for s, _ in pieces])
     piece = np.repeat(np.arange(len(pieces)), [len(t) for _, t in pieces])
     values: dict[str, Floats] = {}
     start = 0
     for segment, t in pieces:
-        for name, found in segment.values.items():
+        for name, (at, value) in segment.values.items():
             column = values.setdefault(name, np.full(time.size, np.nan))
-            at, value = zip(*found, strict=True)
-            column[start + np.array(at)] = value
+            column[start + np.frombuffer(at, dtype=np.int64)] = np.frombuffer(value)
         start += len(t)
     order = np.argsort(time, kind="stable")
     order = order[np.isfinite(time[order])]
@@ -331,23 +341,30 @@ def _same(one: _Track, other: _Track) -> bool:
         and (one.lon == other.lon).all()))
 
 
-def _seconds(texts: list[str], reading: Reading, context: ReadContext) -> Floats:
-    """Seconds since 1970 UTC of ISO texts, NaN where unreadable."""
+def _seconds(packed: list[bytes], reading: Reading, context: ReadContext) -> Floats:
+    """Seconds since 1970 UTC of ISO texts, one a line; NaN where unreadable."""
     import pyarrow as pa
 
-    from sailanalysis.read.csvlog_time import iso_seconds
-
-    cells = pa.array(texts, type=pa.string())
-    try:
-        nanos = cells.cast(pa.timestamp("ns", "UTC")).cast(pa.int64()).to_numpy()
-        seconds = nanos // 1_000_000_000 + (nanos % 1_000_000_000) / 1e9
-    except pa.ArrowInvalid:
-        seconds = iso_seconds(pa.chunked_array([cells]), False)
-        if not any(text.endswith("Z") or "+" in text for text in texts[:1000]):
-            reading.clock = "local"
-            reading.findings.append(Finding(
-                "gpx-no-zone", f"{context.name}: the times name no zone; taken as UTC, as the "
-                "format demands.", "note"))
+    parts: list[Floats] = []
+    zoned = False
+    for piece in packed:
+        if not piece:
+            continue
+        texts = piece.decode().split("\n")
+        cells = pa.array(texts, type=pa.string())
+        try:
+            nanos = cells.cast(pa.timestamp("ns", "UTC")).cast(pa.int64()).to_numpy()
+            parts.append(nanos // 1_000_000_000 + (nanos % 1_000_000_000) / 1e9)
+            zoned = True
+        except pa.ArrowInvalid:
+            parts.append(iso_seconds(pa.chunked_array([cells]), False))
+            zoned |= any(text.endswith("Z") or "+" in text for text in texts[:1000])
+    if parts and not zoned:
+        reading.clock = "local"
+        reading.findings.append(Finding(
+            "gpx-no-zone", f"{context.name}: the times name no zone; taken as UTC, as the format "
+            "demands.", "note"))
+    seconds = np.concatenate(parts) if parts else np.zeros(0)
     return near_the_rest(np.asarray(seconds, dtype=float), reading.findings, context.name)
 
 

@@ -103,7 +103,7 @@ def test_zones_of_times(time, expected):
 
 
 def test_times_that_are_missing_or_no_times_are_counted():
-    reading = read(track([point(1, 2, None), point(1, 2, ""), point(1, 2, "soon"),
+    reading = read(track([point(1, 2, None), point(1, 2, ""), point(1, 2, "so\non"),
                           point(1, 2, clock(5))]))
     assert reading.rejected == {"no time": 2, "no readable time": 1}
     assert stream(reading, "lat").time_s.size == 1
