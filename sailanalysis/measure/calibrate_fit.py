@@ -42,22 +42,30 @@ PRIOR: Final[dict[str, tuple[float, float]]] = {
     # off, vane and compass a few degrees; the keel's leeway coefficient mostly 5-15.
     "stw_factor": (1.0, 0.15), "awa_offset_deg": (0.0, 8.0), "aws_factor": (1.0, 0.15),
     "heading_offset_deg": (0.0, 8.0), "leeway_k": (10.0, 6.0),
-    "upwash_deg": (0.0, 2.0), "heel_zero_deg": (0.0, 1.0), "speed_side": (0.0, 0.005),
-    "dev_sin1_deg": (0.0, 0.5), "dev_cos1_deg": (0.0, 0.5),
-    "dev_sin2_deg": (0.0, 0.5), "dev_cos2_deg": (0.0, 0.5),
+    "upwash_deg": (0.0, 1.5), "heel_zero_deg": (0.0, 0.4), "speed_side": (0.0, 0.003),
+    "dev_sin1_deg": (0.0, 0.2), "dev_cos1_deg": (0.0, 0.2),
+    "dev_sin2_deg": (0.0, 0.2), "dev_cos2_deg": (0.0, 0.2),
     # The boat herself on the two tacks; her speed by angle (log of knots about the day's mean)
     # and how it grows with the wind (a power of it).
-    "polar_side": (0.0, 0.005),
+    "polar_side": (0.0, 0.003),
     **dict.fromkeys(POLAR_LEVELS, (0.0, 0.5)),
     **dict.fromkeys(POLAR_SLOPES, (0.5, 0.4)),
 }
+SECTORS_DEG: Final = (50.0, 80.0, 115.0)
+"""Bounds of close-hauled, close reach, beam reach and broad reach to run, by apparent wind."""
+ADAPTED: Final = (("upwash_deg",), ("heel_zero_deg",), ("speed_side",), ("polar_side",),
+                  ("dev_sin1_deg", "dev_cos1_deg", "dev_sin2_deg", "dev_cos2_deg"))
+"""Nuisances whose prior spread the day itself widens or narrows, group by group."""
+ADAPT_DOF: Final = 1.0
+"""Observations the usual spread is worth: one, so that a large nuisance soon shows."""
 FREE_DEVIATION_SD: Final = 4.0
 """Prior for each deviation term when the curve itself is asked for."""
 _STEP: Final[dict[str, float]] = {"stw_factor": 5e-4, "aws_factor": 5e-4, "speed_side": 5e-4}
 
 WATER: Final = Variation(3.0, (
     # Knots: wave and helm wander, eddies, the boat's way through a sheared tide, the tide.
-    Scale(180.0, 0.06), Scale(1200.0, 0.10), Scale(7200.0, 0.5, smooth=True)), white_sd=0.06)
+    Scale(180.0, 0.03), Scale(1200.0, 0.05), Scale(7200.0, 0.5, smooth=True)), white_sd=0.04,
+    dof=2.0)
 WIND_DIRECTION: Final = Variation(90.0, (
     # Degrees: gusts, oscillating shifts, slow shifts, a front or a sea breeze.
     Scale(120.0, 3.0), Scale(600.0, 3.5), Scale(3600.0, 5.0), Scale(10800.0, 8.0, smooth=True)),
@@ -220,7 +228,7 @@ class Equations:
         self.level = float(np.median(np.log(np.abs(wind[good])))) if good.any() else 0.0
         speed = np.log(np.maximum(data.mean(data.stw_kn), 0.3))
         self.log_boat = float(np.median(speed[boat])) if boat.any() else 0.0
-        self._hdg_deg = np.angle(data.mean(compass_turn(data.hdg_deg)), deg=True)
+        self._leg, self._leg_hdg_deg = self._legs()
 
     def see(self, theta: dict[str, float]) -> _Seen:
         """Block values at the given errors."""
@@ -282,14 +290,17 @@ class Equations:
         """Slopes free of the noise of their own block.
 
         A gust is in the reading and in the slope alike, and a tide that turns changes the wind
-        over the water, and with it the boat's speed. Slopes as the boat sails at that angle on
-        average over the day know neither.
+        over the water, and with it speed and heading. Slopes as the boat sails that way on
+        average over the day, on the mean heading of the leg, know neither.
         """
-        heading = self._hdg_deg[self._blocks_of(name)]
+        at = self._blocks_of(name)
+        heading = self._leg_hdg_deg[at]
         first = len(WANTED) + len(NUISANCE)
         if name == "water":
             turn = compass_turn(heading)[:, None]
-            body = alike @ ((slopes[0] + 1j * slopes[1]) / turn) * turn
+            now = self.data.mean(self.data.bow)[at]
+            now = (now / np.abs(now))[:, None]
+            body = alike @ ((slopes[0] + 1j * slopes[1]) / now) * turn
             free = [body.real, body.imag]
         else:
             free = [np.hstack([alike @ s[:, :first], s[:, first:]]) for s in slopes]
@@ -307,24 +318,46 @@ class Equations:
     def alike(self) -> dict[str, Floats]:
         """Averaging weights of blocks over the day's others sailed alike, by process.
 
-        Alike is an apparent wind angle within 15 deg, without wind a heading within 15 deg, under
-        the same drive; the block itself counts only where there is no other. Rows sum to 1.
+        Alike are legs on the same side of the wind and in the same of four sectors of apparent
+        wind, under the same drive. A leg goes by its mean: a block that a gust or an eddy moved
+        stays with its leg. Rows sum to 1.
         """
-        awa = np.angle(self.data.mean(compass_turn(self.data.awa_deg)), deg=True)
-        angle = np.where(np.isfinite(awa), awa, self._hdg_deg)
-        sails = self.data.mean(self.data.has_sails.astype(float)) > 0.5
+        kind = self._sailed_as()
         out = {}
         for name in ("water", "speed", "direction", "boat"):
             at = self._blocks_of(name)
-            apart = (angle[at][:, None] - angle[at][None, :] + 180.0) % 360.0 - 180.0
-            near = (np.abs(apart) < 15.0) & (sails[at][:, None] == sails[at][None, :])
-            near &= np.isfinite(awa[at])[:, None] == np.isfinite(awa[at])[None, :]
-            np.fill_diagonal(near, False)
-            lonely = ~near.any(axis=1)
-            near[lonely, lonely] = True
-            out[name] = np.asarray(near / np.maximum(near.sum(axis=1, keepdims=True), 1),
-                                   dtype=float)
+            near = (kind[at][:, None] == kind[at][None, :]).astype(float)
+            out[name] = near / np.maximum(near.sum(axis=1, keepdims=True), 1.0)
         return out
+
+    def _sailed_as(self) -> NDArray[np.intp]:
+        """Way of sailing of each block's leg: a small number."""
+        air = self.data.mean(compass_turn(self.data.awa_deg))
+        leg_air = np.zeros(self.data.blocks, dtype=complex)
+        np.add.at(leg_air, self._leg, np.nan_to_num(air))
+        awa = np.angle(leg_air[self._leg], deg=True)
+        sector = np.searchsorted(SECTORS_DEG, np.abs(awa))
+        kind = np.where(np.abs(leg_air[self._leg]) > 0, 1 + 2 * sector + (awa > 0), 0)
+        sails = self.data.mean(self.data.has_sails.astype(float)) > 0.5
+        return np.asarray(np.where(sails, kind, -1), dtype=np.intp)
+
+    def _legs(self) -> tuple[NDArray[np.intp], Floats]:
+        """Number of the leg of each block, and that leg's mean heading.
+
+        A new leg begins after a hole (a turn, a stop) and where heading or apparent wind changed
+        by more than 25 deg from block to block.
+        """
+        data = self.data
+        bow = data.mean(data.bow)
+        air = data.mean(compass_turn(data.awa_deg))
+        end = data.middle_s + 0.5 * data.seconds
+        hole = data.middle_s[1:] - 0.5 * data.seconds[1:] - end[:-1] > 5.0
+        turned = np.abs(np.angle(bow[1:] * bow[:-1].conj(), deg=True)) > 25.0
+        shifted = np.abs(np.nan_to_num(np.angle(air[1:] * air[:-1].conj(), deg=True))) > 25.0
+        leg = np.concatenate([[0], np.cumsum(hole | turned | shifted)]).astype(np.intp)
+        total = np.zeros(leg[-1] + 1, dtype=complex)
+        np.add.at(total, leg, bow * data.seconds)
+        return leg, np.angle(total[leg], deg=True)
 
 
 _POLAR: Final = slice(NAMES.index(POLAR_LEVELS[0]), len(NAMES))
@@ -345,7 +378,7 @@ def _tents(x: Floats, knots: tuple[float, ...]) -> Floats:
 
 
 def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = None,
-               start: Fit | None = None, rounds: int = 10) -> Fit:
+               start: Fit | None = None, rounds: int = 12, adapt: bool = True) -> Fit:
     """Estimate the errors, the strengths of wind and current, and the posterior.
 
     Gauss-Newton on the errors and one step on the strengths in turn; blocks far from what all
@@ -359,10 +392,14 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
     start : Fit, optional
         Begin with its estimates and strengths.
     rounds : int
+    adapt : bool
+        Let the day widen or narrow the nuisances' prior spread (expectation maximisation).
     """
     prior = PRIOR | (prior or {})
     mean = np.array([prior[n][0] for n in NAMES])
     precision = np.diag([1.0 / prior[n][1] ** 2 for n in NAMES])
+    groups = [[NAMES.index(n) for n in group] for group in ADAPTED
+              if all(prior[n] == PRIOR[n] for n in group)]
     equations = Equations(data)
     processes = _processes(data, equations, start)
     alike = equations.alike()
@@ -385,6 +422,12 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
         theta[[0, 2]] = np.clip(theta[[0, 2]], 0.5, 2.0)
         if turn == rounds - 1:
             break
+        if adapt:
+            for group in groups:
+                usual, n = PRIOR[NAMES[group[0]]][1], len(group)
+                seen2 = float(np.sum(theta[group] ** 2 + np.diag(covariance)[group]))
+                spread2 = (ADAPT_DOF * usual**2 + seen2) / (ADAPT_DOF + n)
+                precision[group, group] = 1.0 / spread2
         root = np.linalg.cholesky(0.5 * (covariance + covariance.T))
         now = [c.moved(theta - at) for c in about]
         for name, process in processes.items():

@@ -39,37 +39,48 @@ def _column(samples: pd.DataFrame, name: str) -> Floats | None:
 
 
 def find_north(samples: pd.DataFrame) -> North:
-    """Variation from the log where it gives a believable one, else from the model.
+    """Variation from the log, else from the World Magnetic Model for place and date.
 
-    A logged variation that is zero all day, or more than 3 deg from the model's, is not
-    believed: instruments whose variation nobody set send zero, and the model is good to half a
-    degree nearly everywhere at sea.
+    A variation of zero all day where the model gives more than 1.5 deg was never set, and the
+    model's is used; any other is the log's own word, and used, with a warning where it lies more
+    than 3 deg from the model's (which is good to half a degree nearly everywhere at sea).
     """
     time = epoch_s(samples.index)
     lat, lon = _column(samples, "lat"), _column(samples, "lon")
     model = (variation_along(lat, lon, time) if lat is not None and lon is not None
              else np.full(time.shape, np.nan))
+    has_model = bool(np.isfinite(model).any())
+    logged = _column(samples, "variation_deg")
+    if logged is not None:
+        typical = float(np.nanmedian(logged))
+        off = float(wrap180(typical - np.nanmedian(model))) if has_model else 0.0
+        unset = float(np.nanmax(np.abs(logged))) == 0.0
+        if not (unset and abs(off) > 1.5):
+            return North(logged, "log", _doubt(typical, off))
+    if not has_model:
+        return North(np.full(time.shape, np.nan), "none", ())
     findings = []
-    if np.isfinite(model).any() and not is_covered(decimal_year(float(time[0]))):
+    if logged is not None:
+        findings.append(Finding(
+            "variation-not-set", "The log's magnetic variation is zero all day; the World Magnetic "
+            f"Model gives {float(np.nanmedian(model)):.1f} deg for this place and date and was "
+            "used. Set the variation in the instruments.", channel="variation_deg"))
+    if not is_covered(decimal_year(float(time[0]))):
         findings.append(Finding(
             "variation-model-date", "The log's date lies outside 2010-2030, for which the magnetic "
             "model holds; variation is carried on from the nearest model and may be 1 deg off.",
             level="note"))
-    logged = _column(samples, "variation_deg")
-    if logged is not None:
-        typical = float(np.nanmedian(logged))
-        expected = float(np.nanmedian(model)) if np.isfinite(model).any() else float("nan")
-        off = abs(float(wrap180(typical - expected)))
-        if np.isfinite(off) and (off > 3.0 or (typical == 0.0 and off > 0.5)):
-            findings.append(Finding(
-                "variation-not-believed", f"The log's magnetic variation is {typical:.1f} deg, the "
-                f"World Magnetic Model's for this place and date {expected:.1f} deg; the model's "
-                "was used. Set the variation in the instruments.", channel="variation_deg"))
-        elif np.isfinite(off) or not (typical == 0.0 and np.nanmax(np.abs(logged)) == 0.0):
-            return North(logged, "log", tuple(findings))
-    if np.isfinite(model).any():
-        return North(model, "model", tuple(findings))
-    return North(np.full(time.shape, np.nan), "none", tuple(findings))
+    return North(model, "model", tuple(findings))
+
+
+def _doubt(typical: float, off: float) -> tuple[Finding, ...]:
+    """A warning where the log's variation is far from the model's."""
+    if abs(off) <= 3.0:
+        return ()
+    return (Finding(
+        "variation-doubtful", f"The log's magnetic variation is {typical:.1f} deg, {abs(off):.1f} "
+        "deg from the World Magnetic Model's for this place and date. The log's was used; check "
+        "the setting in the instruments.", channel="variation_deg"),)
 
 
 def true_heading(
