@@ -44,7 +44,7 @@ class Arrival:
         usual = (self.beat[-1] - self.beat[0]) / (n - 1)
         count += np.minimum(where - self.beat[0], 0.0) / usual
         count += np.maximum(where - self.beat[-1], 0.0) / usual
-        return count
+        return np.asarray(count, dtype=float)
 
 
 @dataclass(frozen=True)

@@ -115,13 +115,13 @@ def steady_arrival(groups: dict[Key, Columns], gps: GpsTimes) -> Arrival:
         count = np.diff(np.searchsorted(columns.position, edges))
         middle = float(np.median(count))
         if middle > 0 and np.mean(np.abs(count - middle) <= max(1.0, 0.1 * middle)) > 0.9:
-            steady.append(columns.position)
+            steady.append(columns.position.astype(float))
     if not steady:
         return Arrival()
     fastest = max(steady, key=lambda position: position.size)
     if fastest.size >= 4 * marks:
-        return Arrival(fastest.astype(float))
-    return Arrival(np.sort(np.concatenate(steady)).astype(float))
+        return Arrival(fastest)
+    return Arrival(np.sort(np.concatenate(steady)))
 
 
 def gps_times(

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,7 +56,7 @@ class Marks:
     valid: Bools
     fresh: Bools
 
-    def take(self, rows: NDArray) -> Marks:
+    def take(self, rows: NDArray[Any]) -> Marks:
         """Some of the marks."""
         return Marks(*(getattr(self, name)[rows]
                        for name in ("position", "second", "day", "valid", "fresh")))

@@ -47,7 +47,7 @@ class LimitedGzip(io.RawIOBase):
             return 0
         limit = min(MAX_DECOMPRESSED_BYTES, max(RATIO_FREE_BYTES, MAX_RATIO * self._packed))
         try:
-            data = self._file.read(min(len(buffer), limit - self._given))
+            data = self._file.read1(min(len(buffer), limit - self._given))
         except (EOFError, OSError, zlib.error) as fault:
             self.stopped = Finding(
                 "damaged-compression",
@@ -86,7 +86,7 @@ def open_log(path: Path) -> BinaryIO:
         Its ``raw`` is a :class:`LimitedGzip` for a packed file.
     """
     if is_gzip(path):
-        return io.BufferedReader(LimitedGzip(path), PIECE_BYTES)  # type: ignore[return-value]
+        return io.BufferedReader(LimitedGzip(path), PIECE_BYTES)
     return open(path, "rb")
 
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import datetime
-import io
 import math
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from importlib import import_module
-from typing import Final, Protocol
+from typing import BinaryIO, Final, Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sailanalysis.errors import Finding, LogError
@@ -172,7 +171,7 @@ def _read_one(out: DayOfLogs, file: Found, context: ReadContext) -> None:
         out.reasons.append(_why_nothing(context.name, reading))
 
 
-def recognised(handle: io.BufferedIOBase) -> tuple[str, bytes]:
+def recognised(handle: BinaryIO) -> tuple[str, bytes]:
     """Format of an open log, and its first bytes; leading NULs of a lost block are skipped."""
     head = b""
     for _ in range(64):
@@ -201,7 +200,7 @@ def _left_out(out: DayOfLogs, file: Found, kind: str, why: str) -> None:
     out.reasons.append(f"{name} {why}")
 
 
-def _count_lines(handle: io.BufferedIOBase) -> int:
+def _count_lines(handle: BinaryIO) -> int:
     total, last = 0, b"\n"
     while piece := handle.read(1 << 20):
         total += piece.count(b"\n")

@@ -66,13 +66,20 @@ class Kinds:
 
     def find(self, word: Words) -> NDArray[np.uint16]:
         """Number of each address; new ones are learned in order of appearance."""
-        slot = ((word * _U(0x9E3779B97F4A7C15)) >> _U(52)).astype(np.intp)
+        slot = self._slot(word)
+        if not self._by_word and word.size:
+            for first in np.unique(word[:2000]):
+                self._learn(int(first))
         out = self._id.take(slot)
         for i in np.flatnonzero(self._key.take(slot) != word):
-            out[i] = self._learn(int(word[i]), int(slot[i]))
+            out[i] = self._learn(int(word[i]))
         return out
 
-    def _learn(self, word: int, slot: int) -> int:
+    @staticmethod
+    def _slot(word: Words) -> NDArray[np.intp]:
+        return ((word * _U(0x9E3779B97F4A7C15)) >> _U(52)).astype(np.intp)
+
+    def _learn(self, word: int) -> int:
         if word in self._by_word:
             return self._by_word[word]
         if len(self._by_word) >= self.MOST:
@@ -83,6 +90,7 @@ class Kinds:
             number = len(self.keys)
             self.keys.append(kind_of(text))
         self._by_word[word] = number
+        slot = int(self._slot(np.array([word], dtype=_U))[0])
         if self._key[slot] == 0:
             self._key[slot], self._id[slot] = word, number
         return number
@@ -240,6 +248,7 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
     starts: list[Index] = []
     ends: list[Index] = []
     wanted: list[tuple[Key, Index]] = []
+    edges: list[_Edges] = []
     left = [np.zeros(0, dtype=np.int64)]
     for kind in np.flatnonzero(counts):
         talker, name = kinds.keys[kind]
@@ -252,11 +261,11 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
             out.tally.ignored[label_of(talker, name)] += rows.size
             continue
         wanted.append(((talker, name, ""), rows))
-        first, last = o.first.take(rows), o.last.take(rows)
+        edge = _Edges(o, rows)
+        edges.append(edge)
         for f in sentence.numbers:
-            begin = o.delimiter.take(np.minimum(first + f, last))
-            starts.append(begin + 1)
-            ends.append(o.delimiter.take(np.minimum(first + f + 1, last)))
+            starts.append(edge[f] + 1)
+            ends.append(edge[f + 1])
     if not wanted:
         return np.concatenate(left)
     value = np.zeros(0)
@@ -265,21 +274,38 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
                                     number)
         out.tally.malformed += malformed
     at = 0
-    for key, rows in wanted:
+    for (key, rows), edge in zip(wanted, edges, strict=True):
         sentence = TYPES[key[1]]
         many = len(sentence.numbers) * rows.size
-        first, last = o.first.take(rows), o.last.take(rows)
         letters = np.zeros((len(sentence.letters), rows.size), dtype=np.uint8)
         for i, f in enumerate(sentence.letters):
-            begin = o.delimiter.take(np.minimum(first + f, last)) + 1
-            single = o.delimiter.take(np.minimum(first + f + 1, last)) - begin == 1
-            letters[i] = np.where(single, buffer.take(begin), 0)
+            single = edge[f + 1] - edge[f] == 2
+            np.multiply(buffer.take(edge[f] + 1), single, out=letters[i])
         out.groups.setdefault(key, []).append((
             o.start.take(rows) + (position - MARGIN),
-            np.minimum(last - first - 1, 255).astype(np.uint8),
+            np.minimum(edge.last - edge.first - 1, 255).astype(np.uint8),
             value[at : at + many].reshape(len(sentence.numbers), rows.size), letters))
         at += many
     return np.concatenate(left)
+
+
+class _Edges:
+    """Positions of the delimiters of some sentences; 0 is the ``$``, field f ends at f + 1."""
+
+    def __init__(self, o: _Ordinary, rows: Index) -> None:
+        self.first, self.last = o.first.take(rows), o.last.take(rows)
+        self._delimiter = o.delimiter
+        self._least = int((self.last - self.first).min())
+        self._known: dict[int, Index] = {}
+
+    def __getitem__(self, number: int) -> Index:
+        """The delimiter before field ``number``; beyond the last field the ``*``."""
+        if number not in self._known:
+            at = self.first + number
+            if number > self._least:
+                np.minimum(at, self.last, out=at)
+            self._known[number] = self._delimiter.take(at)
+        return self._known[number]
 
 
 def _read_transducers(buffer: Bytes, words: Words, position: int, o: _Ordinary, rows: Index,
@@ -310,10 +336,10 @@ def _read_transducers(buffer: Bytes, words: Words, position: int, o: _Ordinary, 
                 alike &= (length == 0) | ((byte >= 43) & (byte <= 57))
                 continue
             alike &= length == size
-            for offset in range(0, size, 8):
-                mask = _FIRST[min(8, size - offset)]
-                word = words[begin + offset] & mask
-                alike &= word == (words[o.delimiter[at + f] + 1 + offset] & mask)
+            for step in range(0, size, 8):
+                mask = _FIRST[min(8, size - step)]
+                word = words[begin + step] & mask
+                alike &= word == (words[o.delimiter[at + f] + 1 + step] & mask)
         good = mine[alike]
         for channel, index, factor, offset in places:
             first = o.first.take(good) + index + 1

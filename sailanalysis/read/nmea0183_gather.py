@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,10 +36,12 @@ class Gathered:
 
     def add(self, other: Gathered) -> None:
         """Append what a later piece of the file gave."""
-        for mine, theirs in ((self.groups, other.groups), (self.transducers, other.transducers),
-                             (self.stamps, other.stamps)):
-            for key, chunks in theirs.items():
-                mine.setdefault(key, []).extend(chunks)  # type: ignore[attr-defined]
+        for key, chunks in other.groups.items():
+            self.groups.setdefault(key, []).extend(chunks)
+        for place, pairs in other.transducers.items():
+            self.transducers.setdefault(place, []).extend(pairs)
+        for kind, stamps in other.stamps.items():
+            self.stamps.setdefault(kind, []).extend(stamps)
         self.tally.add(other.tally)
 
     def add_records(self, records: Iterable[Record]) -> None:
@@ -74,7 +77,7 @@ class Gathered:
         sentence = TYPES[key[1]]
         order = None if _rising(position) else np.argsort(position, kind="stable")
 
-        def joined(parts: list[NDArray]) -> NDArray:
+        def joined(parts: list[Any]) -> Any:
             whole = np.concatenate(parts)
             return whole if order is None else whole[order]
 

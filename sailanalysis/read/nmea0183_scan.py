@@ -11,9 +11,12 @@ from sailanalysis.read.decimals import MARGIN, Bytes
 from sailanalysis.read.limits import MAX_LINE_BYTES, PIECE_BYTES
 from sailanalysis.read.nmea0183_fast import Kinds, scan_piece
 from sailanalysis.read.nmea0183_gather import Gathered
+from sailanalysis.read.nmea0183_lines import TOO_LONG, Tally
 
 
-def pieces(handle: BinaryIO, piece_bytes: int = PIECE_BYTES) -> Iterator[tuple[Bytes, int, int]]:
+def pieces(
+    handle: BinaryIO, piece_bytes: int = PIECE_BYTES,
+) -> Iterator[tuple[Bytes, int, int, bool]]:
     """Pieces of whole lines, with margins as ``scan_piece`` wants them.
 
     A line that fills more than a piece is cut where a sentence begins, or anywhere.
@@ -23,18 +26,20 @@ def pieces(handle: BinaryIO, piece_bytes: int = PIECE_BYTES) -> Iterator[tuple[B
     buffer : ndarray of uint8
     size, position : int
         The piece's bytes and its place in the file.
+    endless : bool
+        Whether the piece lies within such a line.
     """
+    read_into = handle.readinto  # type: ignore[attr-defined]
     carry = b""
     position = 0
     while True:
-        buffer = np.empty(len(carry) + piece_bytes + 2 * MARGIN + 8 & ~7, dtype=np.uint8)
-        buffer[:MARGIN] = 10
+        room = len(carry) + piece_bytes
+        buffer = np.empty(room + 2 * MARGIN + 8, dtype=np.uint8)
         view = memoryview(buffer)  # type: ignore[arg-type]
         view[MARGIN : MARGIN + len(carry)] = carry
-        filled = len(carry)
-        more = 1
-        while filled < len(carry) + piece_bytes and more:
-            more = handle.readinto(view[MARGIN + filled : MARGIN + len(carry) + piece_bytes])
+        filled, more = len(carry), 1
+        while filled < room and more:
+            more = read_into(view[MARGIN + filled : MARGIN + room])
             filled += more
         if not filled:
             return
@@ -43,37 +48,30 @@ def pieces(handle: BinaryIO, piece_bytes: int = PIECE_BYTES) -> Iterator[tuple[B
         if not (text == 10).any():
             # Bare returns end the lines of this file, if any do.
             text[text == 13] = 10
-        size, joint = filled, 0
-        if not last:
-            size = _whole_lines(text)
-        if text[size - 1] != 10:
-            joint = 1
+        size, endless = (filled, False) if last else _whole_lines(text)
         carry = text[size:].tobytes()
-        if joint:
-            # A line end of our own: at the end of the file, after a CR, or in an endless line.
-            if carry:
-                buffer = np.concatenate([buffer[: MARGIN + size], np.zeros(MARGIN + 8, np.uint8)])
+        # The end of the file, or of a part of an endless line, needs a line end of our own.
+        buffer[:MARGIN] = 10
+        buffer[MARGIN + size :] = 0
+        whole = size
+        if text[size - 1] != 10:
             buffer[MARGIN + size] = 10
-        buffer[MARGIN + size + joint : MARGIN + size + joint + MARGIN] = 0
-        end = (MARGIN + size + joint + MARGIN + 7) & ~7
-        yield buffer[:end], size + joint, position
+            whole += 1
+        yield buffer[: (MARGIN + whole + MARGIN + 7) & ~7], whole, position, endless
         position += size
         if last:
             return
 
 
-def _whole_lines(text: Bytes) -> int:
+def _whole_lines(text: Bytes) -> tuple[int, bool]:
     """Bytes up to and with the last line end; of an endless line, up to its last sentence."""
-    tail = text[-MAX_LINE_BYTES:] if text.size > MAX_LINE_BYTES else text
-    for part in (tail, text):
-        for byte in (10, 13):
-            where = np.flatnonzero(part == byte)
-            if where.size and not (byte == 13 and where[-1] == part.size - 1 and where.size == 1):
-                at = where[-1] if byte == 10 or where[-1] < part.size - 1 else where[-2]
-                return int(text.size - part.size + at + 1)
-    where = np.flatnonzero(tail == 36)
-    where = where[text.size - tail.size + where > 0]
-    return int(text.size - tail.size + where[-1]) if where.size else text.size
+    for part in (text[-MAX_LINE_BYTES:], text):
+        where = np.flatnonzero(part == 10)
+        if where.size:
+            return int(text.size - part.size + where[-1] + 1), False
+    where = np.flatnonzero((text == 36) | (text == 33))
+    where = where[(where > 0) & (where > text.size - MAX_LINE_BYTES)]
+    return (int(where[-1]) if where.size else text.size), True
 
 
 def gather(handle: BinaryIO, piece_bytes: int = PIECE_BYTES) -> Gathered:
@@ -86,7 +84,15 @@ def gather(handle: BinaryIO, piece_bytes: int = PIECE_BYTES) -> Gathered:
     """
     out = Gathered()
     kinds = Kinds()
-    for buffer, size, position in pieces(handle, piece_bytes):
-        out.add(scan_piece(buffer, size, position, kinds))
+    counted = False
+    for buffer, size, position, endless in pieces(handle, piece_bytes):
+        found = scan_piece(buffer, size, position, kinds)
+        if endless and not found.tally.used:
+            # However long it is, a line without a sentence is one line.
+            found.tally = Tally()
+            if not counted:
+                found.tally.reject(TOO_LONG)
+        counted = endless
+        out.add(found)
         out.size = position + size
     return out

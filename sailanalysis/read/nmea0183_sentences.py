@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +44,7 @@ class Columns:
     number: dict[int, Floats]
     letter: dict[int, Letters]
 
-    def take(self, rows: NDArray) -> Columns:
+    def take(self, rows: NDArray[Any]) -> Columns:
         """Some of the sentences."""
         return Columns(self.position[rows], self.fields[rows],
                        {f: v[rows] for f, v in self.number.items()},
@@ -93,7 +93,10 @@ class Sentence:
 
 
 def _is(letter: Letters, *wanted: str) -> NDArray[np.bool_]:
-    return np.isin(letter, [ord(w) for w in wanted])
+    out = letter == ord(wanted[0])
+    for other in wanted[1:]:
+        out |= letter == ord(other)
+    return np.asarray(out, dtype=bool)
 
 
 def _first(*values: Floats) -> Floats:
@@ -127,7 +130,7 @@ def _position(out: Decoded, c: Columns, at: int, valid: NDArray[np.bool_]) -> ND
     both = valid & np.isfinite(lat) & np.isfinite(lon) & ~null
     out.add("lat", np.where(both, lat, np.nan), -90.0, 90.0)
     out.add("lon", np.where(both, lon, np.nan), -180.0, 180.0)
-    return valid & ~null
+    return np.asarray(valid & ~null, dtype=bool)
 
 
 def fix_is_valid(kind: str, c: Columns) -> NDArray[np.bool_]:

@@ -65,4 +65,5 @@ class Reading:
 class Reader(Protocol):
     """A format reader: streams the handle, never seeks, never raises for poor content."""
 
-    def __call__(self, handle: BinaryIO, context: ReadContext) -> Reading: ...
+    def __call__(self, handle: BinaryIO, context: ReadContext) -> Reading:
+        """Read one log."""

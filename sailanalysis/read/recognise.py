@@ -71,7 +71,7 @@ def _is_frame(line: bytes) -> bool:
     """Whether a line is a CAN frame or packet in any text form."""
     if len(line) > 2000 or not _HEX_RUN.search(line):
         return False
-    from sailanalysis.read.nmea2000_lines import read_line
+    from sailanalysis.read.nmea2000_plain import read_line
 
     return not isinstance(read_line(line), str)
 

@@ -74,7 +74,7 @@ def stamps_alike(
         hour, minute, second = (_integer(matrix, part[name]) for name in "HMS")
         wrong = (hour > 23) | (minute > 59) | (second > 60)
         seconds = 3600.0 * hour + 60.0 * minute + second
-        fraction = 0.0
+        fraction = np.zeros(1)
         if "f" in part:
             fraction = _integer(matrix, part["f"]) / 10.0 ** (part["f"][1] - part["f"][0])
         kind: StampKind = "time-of-day"
