@@ -45,8 +45,10 @@ def maneuvers_section(facts: Facts) -> Section:
         headlines += headline
         blocks += _kind_blocks(facts, mine, kind)
     blocks += _study_blocks(facts)
+    words, more = _study_words(facts)
+    headlines += more
     if turning.any():
-        blocks.insert(0, _table(facts, np.flatnonzero(turning)))
+        blocks = [*words, _table(facts, np.flatnonzero(turning)), *blocks]
     work = np.flatnonzero(~turning)
     if work.size:
         blocks += _work(facts, work)
@@ -179,8 +181,18 @@ def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
     return blocks
 
 
+def _study_words(facts: Facts) -> tuple[list[Block], list[Headline]]:
+    """What sets the cheap maneuvers apart, in the study's own careful words."""
+    study = facts.result("maneuver_study")
+    spoken = [facts.scrub(str(s)) for s in (get(study, "sentences") or ())]
+    if not spoken:
+        return [], []
+    found = [Headline(s, 64) for s in spoken if not s.startswith("Nothing stands out")]
+    return [Text(tuple(spoken))], found[:1]
+
+
 def _study_blocks(facts: Facts) -> list[Block]:
-    """Where the metres went, what sets the cheap apart, helms and sails side by side."""
+    """Where the metres went, helms and sails side by side, the anatomy of each."""
     from sailanalysis.figures.maneuvers import parts_figure
 
     study = facts.result("maneuver_study")
@@ -200,9 +212,6 @@ def _study_blocks(facts: Facts) -> list[Block]:
                 f"parts-{kind}", f"Where each {kind}'s metres went; the parts add up to the loss. "
                 "A bar to the left of zero was gained.", f"Parts of the loss of each {kind}",
                 parts_figure([facts.names[i] for i in numbers_of], study.parts(kind))))
-    spoken = [facts.scrub(str(s)) for s in (get(study, "sentences") or ())]
-    if spoken:
-        blocks += [Text(("What the cheap ones had in common",), "heading"), Text(tuple(spoken))]
     for name, label in (("by_helm", "helm"), ("by_sails", "sails")):
         groups = get(study, name)
         if isinstance(groups, pd.DataFrame) and groups.groupby("kind").size().max() > 1:
@@ -213,7 +222,7 @@ def _study_blocks(facts: Facts) -> list[Block]:
             blocks.append(Table(f"by-{label}", f"Side by side by {label}: medians", (
                 Column("kind", "kind"), Column(label, label), Column("count", "count", 0),
                 Column("loss_m", "median loss, 95 % interval", 0, "m", "loss_m_low", "loss_m_high"),
-                Column("loss_s", "seconds", 1, "s"), Column("said", "in words")), rows,
+                Column("loss_s", "loss", 1, "s"), Column("said", "in words")), rows,
                 filterable=False))
     if anatomy:
         rows = facts.rows(table)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -69,9 +70,10 @@ def render(sections: Sequence[Section], head: Head, *, kind: str = "A day under 
     from sailanalysis.figures.palette import DAY, NIGHT
 
     seen: set[str] = set()
-    first_uses(" ".join(text for text, _ in head.findings), set())
     bodies = [Markup(section_html(section, _terms_html(section, seen))) for section in sections]
     figures = any('class="plot"' in body for body in bodies)
+    head = replace(head, findings=tuple((text.replace(" %", "\u00a0%"), key)
+                                        for text, key in head.findings))
     return str(_template().get_template("page.html").render(
         head=head, kind=kind, findings_title=findings_title, caution=caution, footer=FOOTER,
         sections=sections, titles={s.key: s.title for s in sections}, bodies=bodies,

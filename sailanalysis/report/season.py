@@ -185,8 +185,9 @@ def _crossovers(season: Any) -> Section | None:
     for (best, other), part in sure.groupby(["best_sails", "next_best_sails"]):
         top = part.loc[part["gain_kn"].idxmax()]
         gain = interval(top["gain_kn"], top.get("gain_low_kn"), top.get("gain_high_kn"), "kn", 2)
-        told.append((len(part), f"{best} beats {other} surely in {count(len(part), 'cell')} of the "
-                     f"grid, most at {top['twa_deg']:.0f}° in {top['tws_kn']:.0f} kn: {gain}."))
+        told.append((len(part), f"{best} is surely faster than {other} in "
+                     f"{count(len(part), 'cell')} of the grid, most at {top['twa_deg']:.0f}° in "
+                     f"{top['tws_kn']:.0f} kn: {gain}."))
     told.sort(reverse=True)
     verdict = told[0][1] if told else "No sail set is surely faster than another where both were " \
         "sailed."
@@ -200,7 +201,10 @@ def _crossovers(season: Any) -> Section | None:
         blocks.append(Text(tuple(words for _, words in told[1:6]), "list"))
     lines = _frame(season, "crossover_lines")
     if len(lines):
-        blocks.append(auto_table("crossover-lines", "Angles where the best set changes", lines))
+        blocks.append(auto_table("crossover-lines", "Angles where the best set changes", lines,
+                                 labels={"tws_kn": "true wind (kn)", "twa_deg": "angle (°)",
+                                         "below": "closer to the wind", "above": "further off"},
+                                 digits={"tws_kn": 0}))
     shown = table.assign(sure=100 * numbers(table, "confidence"))
     blocks.append(Table("crossovers", "Sail sets compared, cell by cell", (
         Column("tws_kn", "true wind", 0, "kn"), Column("twa_deg", "angle", 0, "°"),
@@ -229,7 +233,8 @@ def _coverage(season: Any) -> Section | None:
     wishes = [str(s) for s in get(season, "sail_next", ())]
     if not len(table) and not len(polar):
         return None
-    verdict = sentence(wishes[0]) if wishes else "The polar is well covered in the winds she meets."
+    verdict = f"To fill the polar, sail {wishes[0].rstrip('.')}." if wishes else \
+        "The polar is well covered in the winds she meets."
     blocks: list[Block] = []
     if len(wishes) > 1:
         blocks.append(Text(tuple(sentence(w) for w in wishes[1:]), "list"))
@@ -261,7 +266,9 @@ def _helm(season: Any) -> Section | None:
     table, trend = _frame(season, "helm_progress"), _frame(season, "helm_trend")
     if not len(table):
         return None
-    words = [str(w) for w in texts(trend, "words") if w] if "words" in trend else []
+    words = [f"{helm or 'Whoever steered'}: {said[0].lower() + said[1:]}" for helm, said in
+             zip(texts(trend, "helm"), texts(trend, "words"), strict=True) if said] \
+        if "words" in trend else []
     if not words:
         words = [f"{r['helm'] or 'Unnamed'}: {r['verdict']}, "
                  f"{interval(r['trend'], r['trend_low'], r['trend_high'], 'points', 1, True)} per "
@@ -378,7 +385,12 @@ def _instruments(season: Any) -> Section | None:
                              "Sensor corrections over the days", drift_figure(table, keys),
                              wide=True))
     if len(trends):
-        blocks.append(auto_table("drift", "Drift of the corrections", trends))
+        rows = [{**r, "key": CORRECTIONS.get(r["key"], (r["key"],))[0]}
+                for r in trends.to_dict("records")]
+        blocks.append(Table("drift", "Drift of the corrections", (
+            Column("key", "correction"), Column("days", "days", 0),
+            Column("trend_per_30_days", "per 30 days, 95 % interval", 3, "", "low", "high", True),
+            Column("verdict", "verdict")), rows, filterable=False))
     return Section("instruments", "Do the instruments hold?", verdict, tuple(blocks),
                    code="season.calibration_trend",
                    headlines=tuple(Headline(w, 50) for w in drifting[:1]))

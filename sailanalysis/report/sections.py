@@ -206,6 +206,11 @@ def figures_of(section: Section) -> list[Figure]:
 
 
 # ---------------------------------------------------------------- HTML
+def prose(text: str) -> str:
+    """Escaped text whose per-cent signs stay with their numbers."""
+    return escape(text.replace(" %", "\u00a0%"))
+
+
 def block_html(block: Block) -> str:
     """HTML fragment of one block."""
     if isinstance(block, Text):
@@ -221,9 +226,9 @@ def _text_html(block: Text) -> str:
     if block.kind == "heading":
         return "".join(f"<h3>{escape(p)}</h3>" for p in block.paragraphs)
     if block.kind == "list":
-        items = "".join(f"<li>{escape(p)}</li>" for p in block.paragraphs)
+        items = "".join(f"<li>{prose(p)}</li>" for p in block.paragraphs)
         return f'<ul class="plain">{items}</ul>'
-    body = "".join(f"<p>{escape(p)}</p>" for p in block.paragraphs)
+    body = "".join(f"<p>{prose(p)}</p>" for p in block.paragraphs)
     if block.kind == "prose":
         return body
     label = {"caution": "Caution", "unknown": "Not known"}[block.kind]
@@ -320,7 +325,7 @@ def figure_html(figure: Figure, tools: bool = True) -> str:
         f'aria-label="{escape(figure.alt)}" data-figure="{key}" '
         f'style="min-height:{figure.height}px"></div>'
         f'<script type="application/json" id="spec-{key}">{script_json(figure.spec)}</script>'
-        f"<figcaption>{escape(figure.caption)} {buttons}</figcaption></figure>"
+        f"<figcaption>{prose(figure.caption)} {buttons}</figcaption></figure>"
     )
 
 
@@ -384,6 +389,6 @@ def section_html(section: Section, extra: str = "") -> str:
     blocks = "".join(block_html(block) for block in section.blocks)
     return (
         f'<section id="{key}" aria-labelledby="h-{key}"><h2 id="h-{key}" tabindex="-1">'
-        f'{escape(section.title)}</h2><p class="verdict">{escape(section.verdict)}</p>'
+        f'{escape(section.title)}</h2><p class="verdict">{prose(section.verdict)}</p>'
         f"{blocks}{extra}{_how_html(section)}</section>"
     )
