@@ -188,3 +188,14 @@ def sail(helms, days=1, hours=2.0, craft="sloop", seed=0, turn_min=20.0, rate=10
         out.append({"samples": samples, "legs": legs_table, "maneuvers": turned, "truth": truth,
                     "level": level[d], "rough": rough, "take": take})
     return out
+
+
+def helm_of_skill(rng, name):
+    """Somebody at the wheel: from steady (few, small, timely movements) to restless and late."""
+    unrest = rng.uniform(0, 1)
+    return Helm(name, gain=0.6 + 0.9 * unrest, rate_gain=1.3 - 0.8 * unrest,
+                delay_s=0.25 + 0.5 * unrest, restless_deg=0.4 + 1.4 * unrest * rng.uniform(0.6, 1.4),
+                dead_deg=rng.uniform(0.1, 0.8))
+
+
+PILOT = Helm("autopilot", gain=0.7, rate_gain=1.2, delay_s=0.2, restless_deg=0.1, dead_deg=1.0)
