@@ -15,6 +15,7 @@ from sailanalysis.measure.helm_response import Response, Turning, estimate_turni
 from sailanalysis.measure.helm_usual import (
     AUTOPILOT,
     PROXY_SD,
+    PUSH_SD,
     Conditions,
     Fit,
     Usual,
@@ -55,9 +56,12 @@ HELM_COLUMNS: Final = (
     "why_not", "basis", "moving_share", "weather_helm_deg", "activity_deg",
     "expected_activity_deg", "extra_distance_percent", "rudder_drag_movement_ratio",
     "speed_cost_percent", "stw_kn", "heel_deg", "gust_kn", "roll_rate_rms_deg_s",
-    "pitch_rate_rms_deg_s", "yaw_rate_rms_deg_s",
+    "pitch_rate_rms_deg_s", "yaw_rate_rms_deg_s", "wave_push_deg",
 )
 """Published columns first, then what the season model and the report need."""
+
+MOTION_SD: Final = {"roll and pitch": 0.0, "heading": PUSH_SD, "wind": PROXY_SD, "": PROXY_SD}
+"""Extra standard deviation of log activity by what tells the sea."""
 
 FORM_SD: Final = 0.05
 """Standard deviation of log activity for what the model's form misses: no sea is one number."""
@@ -144,7 +148,7 @@ class HelmResult:
     basis : str
         ``rudder``, ``inferred`` or ``""`` (nothing to go by).
     motion_basis : str
-        ``roll and pitch``, ``wind`` or ``""``.
+        What told the sea: ``roll and pitch``, ``heading``, ``wind`` or ``""``.
     noise_deg : float
         Standard deviation of the rudder sensor's own noise.
     reasons : tuple of str
@@ -244,7 +248,14 @@ def rate_helming(
     offset = _offset(samples, pieces, rudder, grid_hz) if basis == "rudder" else UNKNOWN
     if boat.sensors.rudder_offset_deg is None and offset.known:
         rudder = rudder - offset.value
-    windows, tracks = measure_windows(samples, pieces, rudder, rates, native, noise)
+    still = not any(name in samples and samples[name].notna().mean() > 0.5
+                    for name in ("heel_deg", "trim_deg"))
+    if basis == "rudder":
+        turning = estimate_turning(samples, maneuvers, rudder)
+    answer = turning or Turning.usual(boat, usual.turning if usual else {})
+    windows, tracks = measure_windows(
+        samples, pieces, rudder, rates, native, noise,
+        turning=(answer.K_per_s.value, answer.T_s.value) if still and basis == "rudder" else None)
     windows = _with_activity(windows)
     if native < MIN_RATE_HZ:
         reasons.append(f"the rudder was logged every {1 / native:.0f} s: too slowly for rates, "
@@ -260,8 +271,6 @@ def rate_helming(
     band = _wave_band(samples, pieces, rates, grid_hz)
     response = {name: helm_response(samples, [t for t in tracks if t.piece.helm == name], band)
                 for name in by_helm["helm"]} if basis == "rudder" else {}
-    if basis == "rudder":
-        turning = estimate_turning(samples, maneuvers, rudder)
     calm, busy = _calm_and_busy(windows, tracks)
     spectra = _spectra(tracks, band, noise)
     cost, cost_why = _drag_from_day(windows)
@@ -361,6 +370,7 @@ def _with_activity(windows: pd.DataFrame) -> pd.DataFrame:
     for name in ("roll", "pitch", "yaw"):
         out[f"{name}_rate_rms_deg_s"] = np.sqrt(out[f"{name}_var"])
     out["gust_kn"] = np.sqrt(out["gust_var"])
+    out["wave_push_deg"] = np.sqrt(out["push_var"])
     out["activity_deg"] = np.where(
         np.isfinite(out["rate_var"]),
         activity_deg(out["rudder_var"].to_numpy(), out["rate_var"].to_numpy()), np.nan)
@@ -370,7 +380,7 @@ def _with_activity(windows: pd.DataFrame) -> pd.DataFrame:
 def _fit(windows: pd.DataFrame, prior: Usual) -> tuple[Fit | None, str]:
     known = np.isfinite(windows["activity_deg"].to_numpy())
     at = Conditions.of(windows)
-    motion = "roll and pitch" if at.has_motion else "wind"
+    motion = at.motion
     windows["residual"] = np.nan
     windows["sea"] = np.nan
     windows["expected_activity_deg"] = np.nan
@@ -446,6 +456,7 @@ def _stretches(windows: pd.DataFrame, fit: Fit | None, motion: str, prior: Usual
             "gust_kn": float(np.sqrt(mean("gust_var"))),
             **{f"{k}_rate_rms_deg_s": float(np.sqrt(mean(f"{k}_var")))
                for k in ("roll", "pitch", "yaw")},
+            "wave_push_deg": float(np.sqrt(mean("push_var"))),
             **_score(group, weight, fit, motion, prior, basis),
         })
     return pd.DataFrame(rows).reindex(columns=list(HELM_COLUMNS)).sort_values(
@@ -479,8 +490,7 @@ def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, pr
     sea = float(np.sum(use["sea"] * weight) / weight.sum())
     variance += sea**2 * fit.slope_cov[j, -1] + 2 * sea * float(slope @ fit.slope_cov[j, :-1])
     variance += FORM_SD**2
-    if motion == "wind":
-        variance += PROXY_SD**2
+    variance += MOTION_SD[motion] ** 2
     if basis == "inferred":
         variance += INFERRED_SD**2
     half = 1.96 * float(np.sqrt(variance))
@@ -543,8 +553,7 @@ def _comparisons(fit: Fit | None, prior: Usual, by_helm: pd.DataFrame, motion: s
             gap = -(fit.effect[i] - fit.effect[j]) * 10.0 / prior.spread
             variance = fit.effect_cov[i, i] + fit.effect_cov[j, j] - 2 * fit.effect_cov[i, j]
             variance += 2 * FORM_SD**2
-            if motion == "wind":
-                variance += 0.5 * PROXY_SD**2
+            variance += 2 * MOTION_SD[motion] ** 2
             if basis == "inferred":
                 variance += 2 * INFERRED_SD**2
             half = 1.96 * float(np.sqrt(variance)) * 10.0 / prior.spread

@@ -80,6 +80,11 @@ SPEED_SCALE_KN: Final = 6.0
 AUTOPILOT: Final = "autopilot"
 PROXY_DEG_S_PER_KN: Final = 0.12
 """Without roll and pitch the wind stands in for the sea: 1.5 deg/s of pitch in 12 kn."""
+PUSH_SHARE: Final = 0.25
+"""Without roll and pitch but with heading and rudder: a degree of rudder that would cancel the
+waves' push on her heading stands for a quarter of a degree per second of pitch (by the reasoning of
+``STARTING``: a person answers about a fifth of it, 0.8 deg per deg/s)."""
+PUSH_SD: Final = 0.12
 PROXY_SD: Final = 0.25
 """Extra standard deviation of log activity when it does: the same wind has many seas."""
 
@@ -94,6 +99,7 @@ class Conditions:
     gust_kn: Floats
     roll_deg_s: Floats
     pitch_deg_s: Floats
+    push_deg: Floats
 
     @classmethod
     def of(cls, table: pd.DataFrame) -> Conditions:
@@ -103,12 +109,14 @@ class Conditions:
                     else np.full(len(table), np.nan))
         return cls(table["point_of_sail"].to_numpy(dtype=object), column("stw_kn"),
                    column("tws_kn"), column("gust_kn"), column("roll_rate_rms_deg_s"),
-                   column("pitch_rate_rms_deg_s"))
+                   column("pitch_rate_rms_deg_s"), column("wave_push_deg"))
 
     @property
-    def has_motion(self) -> bool:
-        """Whether roll or pitch says how the boat moved."""
-        return bool(np.mean(np.isfinite(self.roll_deg_s) | np.isfinite(self.pitch_deg_s)) > 0.5)
+    def motion(self) -> str:
+        """What says how the sea moved the boat: ``roll and pitch``, ``heading`` or ``wind``."""
+        if np.mean(np.isfinite(self.roll_deg_s) | np.isfinite(self.pitch_deg_s)) > 0.5:
+            return "roll and pitch"
+        return "heading" if np.mean(np.isfinite(self.push_deg)) > 0.5 else "wind"
 
 
 @dataclass(frozen=True)
@@ -219,7 +227,9 @@ def _expected(mean: Floats, at: Conditions) -> tuple[Floats, Floats, Floats]:
     none = ~np.isfinite(pitch) & ~np.isfinite(roll)
     tws = np.where(np.isfinite(at.tws_kn), at.tws_kn, 10.0)
     motion = np.where(both, 0.5 * (pitched + rolled), pitched + rolled)
-    motion = np.where(none, (PROXY_DEG_S_PER_KN * tws) ** 2, motion)
+    stand_in = np.where(np.isfinite(at.push_deg), PUSH_SHARE * at.push_deg,
+                        PROXY_DEG_S_PER_KN * tws)
+    motion = np.where(none, stand_in**2, motion)
     gusts = (np.nan_to_num(at.gust_kn) * tws / 10.0) ** 2
     base = np.exp(2 * mean[which])
     wave = np.exp(2 * mean[3 + which]) * motion

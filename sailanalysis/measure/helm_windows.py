@@ -202,7 +202,7 @@ def _about_slow(value: Floats, rate_hz: float, window_s: float = SLOW_MEAN_S) ->
 def measure_windows(
     samples: pd.DataFrame, pieces: list[Piece], rudder_deg: Floats,
     native_rate_hz: dict[str, float], rudder_native_hz: float, noise_deg2: float = 0.0,
-    gap_deg: float = REVERSAL_GAP_DEG,
+    gap_deg: float = REVERSAL_GAP_DEG, turning: tuple[float, float] | None = None,
 ) -> tuple[pd.DataFrame, list[Track]]:
     """Measure every minute of every piece.
 
@@ -220,6 +220,8 @@ def measure_windows(
         Variance of the sensor's own noise, taken off the variances.
     gap_deg : float
         Dead band of reversals.
+    turning : (float, float), optional
+        K (1/s) and T (s) of the boat; where given, the waves' push on her heading is measured too.
 
     Returns
     -------
@@ -251,6 +253,26 @@ def measure_windows(
             return out
         turning = band_pass_rate(own, rate, MOTION_LOW_HZ, BAND_HZ)
         return _window_means(turning**2, np.minimum(edges // stride, turning.size))
+
+    def push(part: slice, edges: NDArray[np.int_]) -> Floats:
+        """Mean square of what turns her besides the rudder, as rudder angle, in the waves' band.
+
+        ``(T r' + r) / K - rudder`` of the first-order response: the helm's own doing is taken off,
+        which a plain rate of turn would count as sea.
+        """
+        out = np.full(edges.size - 1, np.nan)
+        rate = min(grid_hz, native_rate_hz.get("hdg_deg", grid_hz), rudder_native_hz)
+        heading = unwrap(fill_short(channel("hdg_deg")[part], grid_hz))
+        rudder = fill_short(rudder_deg[part], grid_hz)
+        if turning is None or rate < MIN_RATE_HZ or not np.isfinite(heading + rudder).all():
+            return out
+        K, T = turning
+        turn = band_pass_rate(heading, grid_hz, MOTION_LOW_HZ, BAND_HZ)
+        bend = band_pass_rate(turn, grid_hz, MOTION_LOW_HZ, BAND_HZ)
+        # The rudder in the same band: the derivative of its integral.
+        steered = band_pass_rate(np.cumsum(rudder - rudder.mean()) / grid_hz, grid_hz,
+                                 MOTION_LOW_HZ, BAND_HZ)
+        return _window_means(((T * bend + turn) / K - steered) ** 2, edges)
 
     blocks: list[dict[str, object]] = []
     tracks: list[Track] = []
@@ -302,7 +324,7 @@ def measure_windows(
             "twa_var": _window_means(_about_slow(wind_angle, grid_hz) ** 2, edges),
             "roll_var": motion("heel_deg", part, edges),
             "pitch_var": motion("trim_deg", part, edges),
-            "yaw_var": motion("hdg_deg", part, edges),
+            "yaw_var": motion("hdg_deg", part, edges), "push_var": push(part, edges),
             "gust_var": _window_means(_about_slow(smooth_tws, grid_hz, GUST_SLOW_S) ** 2, edges),
             "tws_kn": _window_means(tws, edges),
             "twa_deg": wrap180(_window_means(wind_angle, edges)),

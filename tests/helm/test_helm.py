@@ -10,6 +10,8 @@ from seas.helming import Helm, sail
 
 from sailanalysis.measure.helm import HELM_COLUMNS, rate_helming
 from sailanalysis.measure.helm_usual import Usual, fit_usual, rescore
+from sailanalysis.measure.helm_windows import Piece, measure_windows
+from sailanalysis.measure.steering import nomoto_yaw_deg_s
 from sailanalysis.model import Boat, Rudder, Sensors
 
 BOAT = Boat(lwl_m=9.2, displacement_kg=5500, rudder=Rudder(1, 0.4, 1.2))
@@ -279,6 +281,27 @@ def test_without_a_rudder_sensor_all_is_marked_inferred(day):
 def test_without_roll_and_pitch_the_interval_is_wider(day, rated):
     samples = day["samples"].drop(columns=["heel_deg", "trim_deg"])
     rows, result = rate_helming(samples, day["legs"], day["maneuvers"], BOAT)
+    assert result.motion_basis == "heading"
+    wide = (rows.smoothness_high - rows.smoothness_low).mean()
+    assert wide > 1.05 * (rated[0].smoothness_high - rated[0].smoothness_low).mean()
+    rows, result = rate_helming(samples.drop(columns="hdg_deg"), day["legs"], day["maneuvers"], BOAT)
     assert result.motion_basis == "wind"
-    assert (rows.smoothness_high - rows.smoothness_low).mean() > 1.3 * (
-        rated[0].smoothness_high - rated[0].smoothness_low).mean()
+    assert (rows.smoothness_high - rows.smoothness_low).mean() > 1.3 * wide
+
+
+def test_the_waves_push_is_not_the_helms_doing():
+    """A boat turned by her rudder alone, however wildly, shows no push by waves."""
+    rate, K, T = 10.0, 0.3, 2.0
+    t = np.arange(0, 600, 1 / rate)
+    pushes = []
+    for amplitude, wave in ((2.0, 0.0), (8.0, 0.0), (2.0, 3.0), (8.0, 3.0)):
+        rudder = amplitude * np.sin(2 * np.pi * 0.13 * t)
+        sea = wave * np.sin(2 * np.pi * 0.25 * t + 1.0)
+        heading = 100 + np.cumsum(nomoto_yaw_deg_s(rudder + sea, rate, K, T)) / rate
+        samples = table(hdg_deg=heading % 360, rudder_deg=rudder, rate=rate)
+        piece = Piece(slice(0, t.size), "Ada", "upwind", 1)
+        windows, _ = measure_windows(samples, [piece], rudder, {}, rate, turning=(K, T))
+        pushes.append(float(np.sqrt(windows.push_var[1:-1].mean())))
+    assert pushes[0] < 0.15
+    assert pushes[1] < 0.6
+    assert pushes[2:] == [approx(3 / np.sqrt(2), rel=0.08)] * 2
