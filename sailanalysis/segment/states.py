@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.angles import Floats, arctan2d, cosd, sind
+from sailanalysis.angles import Floats
 from sailanalysis.errors import Finding
 from sailanalysis.geo import local_xy_m
 from sailanalysis.model import CrewLog
@@ -174,8 +174,9 @@ def _windowed(grid: Grid, window_s: float) -> dict[str, Any]:
         "speed": speed, "fading": fading, "half": half,
         "spread": np.sqrt(np.maximum(box_mean(stw**2, bins) - speed**2, 0.0)),
         "tws": box_mean(col["tws_kn"], bins),
-        "twa": np.abs(_mean_angle(col["twa_deg"], bins)),
-        "awa": np.abs(_mean_angle(col["awa_deg"], bins)),
+        # Off the bow on either side: the mean direction over a tack would be head to wind.
+        "twa": box_mean(np.abs(col["twa_deg"]), bins),
+        "awa": box_mean(np.abs(col["awa_deg"]), bins),
         "heel": np.abs(box_mean(col["heel_deg"], bins))}
 
 
@@ -269,7 +270,3 @@ def _widen(mask: Bools, bins: int) -> Bools:
     for part in true_stretches(mask):
         out[max(0, part.start - bins):part.stop + bins] = True
     return out
-
-
-def _mean_angle(angle: Floats, bins: int) -> Floats:
-    return arctan2d(box_mean(sind(angle), bins), box_mean(cosd(angle), bins))

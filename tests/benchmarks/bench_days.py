@@ -28,7 +28,7 @@ def draw(rng):
         tau_down_s=rng.uniform(4, 10), upwind_deg=rng.uniform(38, 50), downwind_deg=rng.uniform(138, 165),
         heel_per=rng.uniform(0.3, 1.5), leeway_k=rng.uniform(5, 15), nomoto_k=rng.uniform(0.08, 0.3))
     errors = sea.Errors(
-        stw_factor=rng.uniform(0.9, 1.1), awa_offset=rng.uniform(-5, 5), aws_factor=rng.uniform(0.93, 1.07),
+        stw_factor=rng.uniform(0.9, 1.1), awa_offset=rng.uniform(-5, 5), aws_factor=rng.uniform(0.97, 1.03),
         hdg_offset=rng.uniform(-5, 5), vane_lag_s=rng.choice([0, 0, 1, 3]), variation=rng.uniform(-1, 1))
     fast = rng.choice([10, 5, 1])
     rates = {"hdg": fast, "rudder": fast, "heel": min(fast, 5), "wind": min(fast, 2), "stw": min(fast, 2), "gps": 1}
@@ -54,13 +54,19 @@ def one(seed, folder):
     rng = np.random.default_rng(seed)
     settings, rates = draw(rng)
     day = sea.simulate(rng, **settings)
+    told = rng.choice(["rpm", "crew log", "nothing"], p=[0.5, 0.3, 0.2])
     log, crew = folder / f"day{seed}.nmea", folder / f"crew{seed}.csv"
-    log.write_text("\r\n".join(sea.nmea_lines(day, rng, rates=rates, rpm=rng.random() < 0.5)) + "\r\n")
+    log.write_text("\r\n".join(sea.nmea_lines(day, rng, rates=rates, rpm=told == "rpm")) + "\r\n")
+    if told == "crew log":
+        edge = np.flatnonzero(np.diff(day.cols["motor"].astype(int)))
+        day.crew += [(day.t[0], "engine", "on")] + [
+            (day.t[i + 1], "engine", "on" if day.cols["motor"][i + 1] else "off") for i in edge]
+        day.crew.sort()
     sea.write_crew(day, crew)
     began = time.perf_counter()
     result = pipeline.analyse(log, crew_log=crew, apply_calibration=True)
     took = time.perf_counter() - began
-    out = {"seed": seed, "hz": rates["hdg"], "tws": settings["tws"], "took_s": took}
+    out = {"seed": seed, "engine": str(told), "hz": rates["hdg"], "tws": settings["tws"], "took_s": took}
     found = result.maneuvers
     for kind in ("tack", "gybe"):
         mine = found[found["kind"] == kind]
@@ -104,7 +110,7 @@ def main():
         for seed in range(options.seed, options.seed + options.days):
             row = one(seed, folder)
             rows.append(row)
-            print({k: v for k, v in row.items() if k in ("seed", "hz", "tack_true", "tack_found", "tack_hit", "gybe_true", "gybe_found", "gybe_hit", "state_right", "took_s", "helm", "warnings")}, flush=True)
+            print({k: v for k, v in row.items() if k in ("seed", "engine", "hz", "tack_true", "tack_found", "tack_hit", "gybe_true", "gybe_found", "gybe_hit", "state_right", "took_s", "helm", "warnings")}, flush=True)
     print("\n| figure | value |\n| --- | --- |")
     for kind in ("tack", "gybe"):
         true, found, hit = (sum(r[f"{kind}_{w}"] for r in rows) for w in ("true", "found", "hit"))
