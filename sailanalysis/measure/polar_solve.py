@@ -202,7 +202,7 @@ def solve(
                 effect = (heap - cross @ beta / variance) / own
             if change < 1e-6:
                 break
-        covariance = cho_solve(factor, np.eye(p))
+        covariance = _inverse(factor[0])
         edf = float(np.sum((precision - penalty) * covariance))
         if leg is not None:
             reach = np.asarray(cross.multiply(cross @ covariance).sum(axis=1)).ravel() / variance**2
@@ -221,6 +221,15 @@ def solve(
     return Fit(beta, covariance, precision, effect, residual, pushed / root,
                scale * np.sqrt(n / spare), leg_sd if leg is not None else 0.0, variance, edf,
                priors)
+
+
+def _inverse(lower: Floats) -> Floats:
+    """Inverse of a positive definite matrix from its lower Cholesky factor."""
+    from scipy.linalg.lapack import dpotri
+
+    half, _ = dpotri(lower, lower=1)
+    half = np.tril(half)
+    return half + np.tril(half, -1).T
 
 
 def _update(priors: list[Prior], beta: Floats, covariance: Floats) -> float:

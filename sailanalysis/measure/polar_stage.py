@@ -32,7 +32,7 @@ from sailanalysis.stats import mad_sd
 
 _COARSE_ANGLE_DEG: Final = 30.0
 _COARSE_TWS_KN: Final = 6.0
-_PASSES: Final = 4
+_PASSES: Final = 3
 
 
 @dataclass
@@ -65,7 +65,7 @@ class Stage:
         passes = _PASSES
         if before is not None:  # a simpler fit of the same blocks has learnt most of it
             spread_by_kn, answer, bend = before.spread_by_kn, before.answer, before.bend
-            passes = 2
+            passes = 1
         for number in range(passes):
             moved = answered(data, answer)
             reference = np.maximum(plan.shape.speed_kn(moved.tws, moved.twa), 0.05)
