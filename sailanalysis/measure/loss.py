@@ -17,7 +17,14 @@ from numpy.typing import NDArray
 from sailanalysis.measure.anatomy import ManeuverStudy, study_maneuvers
 from sailanalysis.measure.loss_build import builds_of, check, set_end
 from sailanalysis.measure.loss_case import LEAD_S, Case, find_cases, prepare
-from sailanalysis.measure.loss_cost import angle_sd_deg, calibration_m, cost, widening
+from sailanalysis.measure.loss_cost import (
+    angle_sd_deg,
+    calibration_m,
+    cost,
+    luck_m,
+    too_vague,
+    widening,
+)
 from sailanalysis.measure.loss_reference import Response, SpeedModel, learn_response
 from sailanalysis.measure.loss_series import Series, sailing_series
 from sailanalysis.model import Boat
@@ -83,7 +90,11 @@ def cost_cases(samples: pd.DataFrame, table: pd.DataFrame,
     widen, angle_sd = widening(cases, response, model), angle_sd_deg(cases)
     for case in cases:
         if case.reference is not None:
-            case.sd_m = float(np.hypot(widen * case.sd_m, calibration_m(case, angle_sd)))
+            case.sd_m = float(np.sqrt(
+                (widen * case.sd_m) ** 2 + calibration_m(case, angle_sd) ** 2
+                + luck_m(case, response) ** 2))
+            if too_vague(case):
+                case.why_not = "too uncertain: the wind changed by more than the turn cost"
     return cases, replace(response, widening=widen)
 
 

@@ -14,6 +14,9 @@ from sailanalysis.series import true_stretches
 from sailanalysis.stats import mad_sd
 
 SPEED_SCALE_SD: Final = 0.03
+SHIFT_SHARE: Final = 0.4
+"""Share of the unsteady speed made good that comes from shifts rather than gusts: unknown from one
+boat's log, between none and all of it."""
 ANGLE_SD_DEG: Final = 1.5
 """What a usual calibration leaves: 3 % of boat speed, 1.5 deg of wind angle (common practice)."""
 
@@ -33,6 +36,14 @@ def cost(case: Case, response: Response, model: SpeedModel | None) -> None:
     case.sd_m = float(np.sqrt(case.reference.sd_m**2 + noise_m(case, response) ** 2
                               + wind_m(case) ** 2))
 
+
+
+def too_vague(case: Case) -> bool:
+    """Whether the interval is so wide that the loss tells nothing: by 60 % and five seconds."""
+    if case.reference is None:
+        return False
+    half = 1.96 * case.sd_m
+    return half > 0.6 * abs(case.loss_m) and half > 5.0 * float(np.mean(case.reference.speed_ms))
 
 
 def widening(cases: list[Case], response: Response, model: SpeedModel | None) -> float:
@@ -100,6 +111,23 @@ def noise_m(case: Case, response: Response) -> float:
     level = float(np.mean(case.reference.speed_ms))
     seconds = (case.window.stop - case.window.start) * case.series.grid.step_s
     return level * float(np.sqrt(response.nugget * 5.0 * seconds))
+
+
+def luck_m(case: Case, response: Response) -> float:
+    """What a helm's answer to shifts would have been worth on the tack she left.
+
+    A helm follows a shift late, which gains on the one tack what it loses on the other. Had she not
+    turned, that part of her unsteady speed made good would have had the other sign: it is in the
+    interval, and in no loss.
+    """
+    if case.reference is None or not case.two_sided or case.along != "wind":
+        return 0.0
+    level = float(np.mean(case.reference.speed_ms))
+    memory = response.memory_s
+    span = max(0.0, (case.stop - case.crossing) * case.series.grid.step_s)
+    # Variance of the integral of a first-order process over the span.
+    both = 2.0 * memory * (span - memory * (1.0 - np.exp(-span / memory)))
+    return 2.0 * level * float(np.sqrt(SHIFT_SHARE * response.sill * both))
 
 
 def wind_m(case: Case) -> float:

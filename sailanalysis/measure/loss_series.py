@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sailanalysis.angles import Floats, arctan2d, cosd, sind, unwrap, wrap180
 from sailanalysis.segment.grid import Grid, box_mean, fill_short, make_grids
 from sailanalysis.segment.steady_wind import SETTLE_S, heading
-from sailanalysis.series import epoch_s
+from sailanalysis.series import epoch_s, true_stretches
 from sailanalysis.units import KN_TO_MS
 
 Bools = NDArray[np.bool_]
@@ -43,8 +43,7 @@ class Series:
         else the log's along the course. A log damps, reads nought when she gathers sternway, and
         knows nothing of the slide sideways; in a maneuver all three matter.
     tws_kn : ndarray, shape (n,)
-        As measured also in turns: near the bow and dead aft a lagging vane spoils the direction,
-        but hardly the speed, and a gust in a gybe matters.
+        See :func:`wind_speed_kn`.
     turning : ndarray of bool, shape (n,)
         In a maneuver, or the vane not settled after one.
     over_ground : bool
@@ -159,7 +158,7 @@ def _series(grid: Grid, maneuvers: pd.DataFrame) -> Series | None:
     course = head + leeway
     return Series(grid, head, course, wind, np.asarray(wrap180(wind - head), dtype=float), speed,
                   speed * sind(course), speed * cosd(course),
-                  _joined(box_mean(grid.column["tws_kn"], grid.bins(5.0))), turning, over_ground)
+                  wind_speed_kn(grid, turning), turning, over_ground)
 
 
 def bridged_wind_deg(twd: Floats, turning: Bools, grid: Grid) -> Floats:
@@ -169,6 +168,21 @@ def bridged_wind_deg(twd: Floats, turning: Bools, grid: Grid) -> Floats:
     direction = arctan2d(box_mean(sind(twd), bins, weight), box_mean(cosd(twd), bins, weight))
     direction[turning] = np.nan
     return _joined(unwrap(direction))
+
+
+def wind_speed_kn(grid: Grid, turning: Bools) -> Floats:
+    """True wind speed over five seconds; in a turn the mean of measured and drawn straight.
+
+    Damped sensors and the swinging masthead spoil it by some per cent while she turns and slows
+    down, but a gust in a gybe matters as much: neither alone is to be believed.
+    """
+    measured = _joined(box_mean(grid.column["tws_kn"], grid.bins(5.0)))
+    inside = turning.copy()
+    for part in true_stretches(turning):  # the vane's direction settles later than the speed
+        inside[max(part.start, part.stop - grid.bins(SETTLE_S - 5.0)):part.stop] = False
+    drawn = measured.copy()
+    drawn[inside] = np.nan
+    return 0.5 * (measured + _joined(drawn))
 
 
 def _joined(value: Floats) -> Floats:
