@@ -37,6 +37,8 @@ _OFFSETS: Final = {
     "leeway_k": 1000.0, "rudder_offset_deg": 90.0,
 }
 _FACTOR_MAX: Final = 10.0
+_SHOWN: Final = 12
+"""Faults named in one message; the rest is counted."""
 
 
 @dataclass
@@ -58,9 +60,9 @@ class _Check:
         if known is not None:
             for name in value:
                 if name not in known:
-                    near = get_close_matches(name, known, 1)
+                    near = get_close_matches(name, known, 1) if len(self.unknown) < _SHOWN else []
                     hint = f" (did you mean {near[0]}?)" if near else ""
-                    self.unknown.append(f"[{path}] {name}{hint}")
+                    self.unknown.append(f"[{path}] {name[:40]}{hint}")
         return value
 
     def number(self, table: Mapping[str, Any], path: str, key: str, low: float, high: float,
@@ -151,12 +153,12 @@ def read_boat_file_with_findings(path: str | Path) -> tuple[Boat, list[Finding]]
         sensors=_sensors(check, data), tanks=_tanks(check, data), columns=_columns(check, data),
     )
     if check.faults:
-        raise BoatFileError(f"{path.name}: " + "; ".join(check.faults))
+        raise BoatFileError(f"{path.name}: {_some(check.faults, '; ')}")
     findings = []
     if check.unknown:
         findings.append(Finding(
             "boat-file-unknown-key",
-            f"{path.name}: not understood and left out: {', '.join(check.unknown)}."))
+            f"{path.name}: not understood and left out: {_some(check.unknown, ', ')}."))
     if boat.loa_m and boat.lwl_m and boat.lwl_m > boat.loa_m:
         findings.append(Finding(
             "boat-file-doubtful",
@@ -198,7 +200,7 @@ def write_sensor_corrections(path: str | Path, corrections: Mapping[str, float])
             check.faults.append(f"{key} is no key of [sensors]")
     _check_sensors(check, corrections)
     if check.faults:
-        raise BoatFileError(f"{path.name}: not written: " + "; ".join(check.faults))
+        raise BoatFileError(f"{path.name}: not written: {_some(check.faults, '; ')}")
 
     original = path.read_bytes()
     text = original.decode("utf-8-sig")
@@ -275,7 +277,8 @@ def _columns(check: _Check, data: Mapping[str, Any]) -> dict[str, str]:
             continue
         wanted = channel.strip()
         if wanted not in ("", "time", "date") and logged_channel(wanted) is None:
-            near = get_close_matches(wanted, [*CHANNELS, *LOGGED_AS], 1)
+            few = len(check.faults) < _SHOWN
+            near = get_close_matches(wanted, [*CHANNELS, *LOGGED_AS], 1) if few else []
             hint = f"; did you mean {near[0]}?" if near else ""
             check.faults.append(f'[columns] "{header}" = {_shown(wanted)} is no channel{hint}')
             continue
@@ -332,6 +335,11 @@ def _replace(target: Path, content: bytes, like: Path) -> None:
 
 def _reason(error: OSError) -> str:
     return (error.strerror or str(error)).lower()
+
+
+def _some(items: list[str], mark: str) -> str:
+    more = f"{mark}and {len(items) - _SHOWN} more" if len(items) > _SHOWN else ""
+    return mark.join(items[:_SHOWN]) + more
 
 
 def _shown(value: object) -> str:

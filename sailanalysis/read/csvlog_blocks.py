@@ -156,24 +156,27 @@ def _without_open_quotes(block: bytes) -> tuple[bytes, int]:
     """Drop lines with an odd number of quotes: no record of a log spans lines."""
     data = np.frombuffer(block, dtype=np.uint8)
     ends = np.flatnonzero(data == 10)
-    quotes = np.flatnonzero(data == 34)
-    each = np.diff(np.searchsorted(quotes, ends), prepend=0)
-    odd = np.flatnonzero(each % 2)
-    if not odd.size:
-        return block, 0
-    lines = block.split(b"\n")
-    for at in odd[::-1]:
-        del lines[at]
-    return b"\n".join(lines), int(odd.size)
+    odd = _count_by_line(data, ends, 34) % 2 == 1
+    return (_kept(data, ends, ~odd), int(odd.sum())) if odd.any() else (block, 0)
 
 
 def _only_full_rows(block: bytes, layout: Layout) -> tuple[bytes, int]:
-    """Keep lines with the right number of separators and valid text; slow, for ruined blocks."""
-    mark = layout.delimiter.encode()
-    lines = [line for line in block.split(b"\n") if line.strip()]
-    kept = [line.replace(b'"', b"") for line in lines
-            if line.count(mark) == layout.width - 1 and len(line) <= MAX_LINE_BYTES]
-    return b"\n".join(kept) + b"\n", len(lines) - len(kept)
+    """Keep lines with the right number of separators; for blocks in which many have not."""
+    data = np.frombuffer(block.replace(b'"', b" "), dtype=np.uint8)
+    ends = np.flatnonzero(data == 10)
+    marks = _count_by_line(data, ends, ord(layout.delimiter))
+    length = np.diff(ends, prepend=-1)
+    full = (marks == layout.width - 1) & (length <= MAX_LINE_BYTES)
+    return _kept(data, ends, full), int((~full & (length > 1)).sum())
+
+
+def _count_by_line(data: Any, ends: Any, byte: int) -> Any:
+    return np.diff(np.searchsorted(np.flatnonzero(data == byte), ends), prepend=0)
+
+
+def _kept(data: Any, ends: Any, keep: Any) -> bytes:
+    """The bytes of some of the lines."""
+    return data[: ends[-1] + 1][np.repeat(keep, np.diff(ends, prepend=-1))].tobytes()
 
 
 def _parse(block: bytes, layout: Layout, typed: bool) -> tuple[Any, int]:

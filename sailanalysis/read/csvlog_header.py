@@ -20,6 +20,9 @@ from sailanalysis.units import FATHOM_M, FOOT_M, KMH_TO_KN, MPH_TO_KN, MS_TO_KN
 Role = Literal["channel", "time", "date", "text", "known"]
 """``known``: a column the program writes itself or that is no measurement; not used, not odd."""
 
+MAX_NAME: Final = 100
+"""Nobody writes a longer name; patterns are not tried on longer cells."""
+
 
 @dataclass(frozen=True)
 class Column:
@@ -217,8 +220,9 @@ def _mapped(cell: str, channel: str, unit: str) -> Column:
     if channel in ("", "time", "date"):
         return Column({"": "known", "time": "time", "date": "date"}[channel], "")  # type: ignore[arg-type]
     name = logged_channel(channel) or channel
-    words, inside = _words(cell)
-    for form in [unit.strip().lower(), *inside, *(words[-k:][0] for k in (1,) if len(words) > 1)]:
+    words, inside = _words(cell[:MAX_NAME])
+    last = words[-1:] if len(words) > 1 else []
+    for form in [unit.strip().lower()[:MAX_NAME], *inside, *last]:
         found = _unit(name, form)
         if found:
             return Column("channel", name, *found)
@@ -227,6 +231,8 @@ def _mapped(cell: str, channel: str, unit: str) -> Column:
 
 @lru_cache(maxsize=4096)
 def _column(cell: str, unit: str) -> Column | None:
+    if len(cell) > MAX_NAME or len(unit) > MAX_NAME:
+        return None
     own = logged_channel(cell.strip())
     if own is not None:
         return Column("channel", own)

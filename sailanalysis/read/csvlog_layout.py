@@ -13,7 +13,7 @@ from sailanalysis.read.csvlog_header import Column, read_header
 from sailanalysis.read.limits import MAX_LINE_BYTES
 from sailanalysis.read.reading import ReadContext, Reading
 
-MAX_COLUMNS: Final = 2000
+MAX_COLUMNS: Final = 500
 _HEAD_LINES: Final = 60
 """A header stands within the first lines; loggers put a few lines of remarks before it."""
 MISSING: Final = ("", "-", "--", "---", "NaN", "nan", "NAN", "N/A", "n/a", "NA", "na", "null",
@@ -94,6 +94,9 @@ def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout 
         skip = skip + 1 + next(k for k, text in enumerate(texts[skip:]) if text.strip())
         below = below[1:]
     width = Counter(len(row) for row in below).most_common(1)[0][0] if below else len(cells)
+    needed = [k for k, column in enumerate(columns) if column is not None]
+    if width < len(cells) and width <= max(needed[:2], default=0):
+        width = len(cells)  # rows too short to hold anything do not change the header's word
     cells = [*cells, *[""] * (width - len(cells))][:width]
     columns = [*columns, *[None] * (width - len(columns))][:width]
     rows = [row for row in below if len(row) == width][:200]
@@ -135,7 +138,7 @@ def _is_units(row: list[str], columns: list[Column | None]) -> bool:
 
 
 def _looks_number(cell: str) -> bool:
-    return re.match(NUMBER, cell.replace(",", ".", 1)) is not None
+    return len(cell) < 40 and re.match(NUMBER, cell.replace(",", ".", 1)) is not None
 
 
 def _decimal(rows: list[list[str]], delimiter: str, columns: list[Column | None]) -> str:
@@ -157,7 +160,7 @@ def _time_column(columns: list[Column | None], rows: list[list[str]],
              and column.role == "time"]
     ranked = []
     for at in [*times, *dates]:
-        seen = [row[at] for row in rows if row[at] not in MISSING][:200]
+        seen = [row[at][:64] for row in rows if row[at] not in MISSING][:200]
         kind = _time_kind(seen)
         if kind == "" or (at in dates and not any(":" in cell for cell in seen)
                           and kind != "number" and times):

@@ -31,6 +31,9 @@ MAX_TOKEN_BYTES: Final = 4 << 20
 _PIECE: Final = 1 << 18
 _BATCH: Final = 20_000
 
+MAX_SOURCES: Final = 20
+"""More receivers than this on one boat are a mistake in the times."""
+
 DERIVED_HALF_SPAN_S: Final = 2.0
 """Half the span of the central difference that gives speed and course where the file has none: a
 position rounded to 1e-5 deg (1.1 m) then costs about 0.5 kn at worst, and a tack still shows."""
@@ -67,6 +70,32 @@ class _Track:
     lon: Floats
     piece: np.ndarray[Any, Any]
     values: dict[str, Floats]
+
+
+@dataclass
+class _Group:
+    """Tracks that follow one another, as of one receiver."""
+
+    pieces: list[tuple[_Segment, Floats]] = field(default_factory=list)
+    spans: list[tuple[float, float]] = field(default_factory=list)
+    start: float = float("inf")
+    end: float = float("-inf")
+
+    def meets(self, own: list[tuple[float, float]]) -> bool:
+        """Whether any of a track's spans of time meets one of the group's."""
+        if max(b for _, b in own) <= self.start or min(a for a, _ in own) >= self.end:
+            return False
+        if len(own) * len(self.spans) > 1_000_000:
+            return True
+        low, high = np.array(self.spans).T
+        return any(bool(((a < high) & (low < b)).any()) for a, b in own)
+
+    def add(self, pieces: list[tuple[_Segment, Floats]], own: list[tuple[float, float]]) -> None:
+        """Take a track in."""
+        self.pieces += pieces
+        self.spans += own
+        self.start = min(self.start, *(a for a, _ in own))
+        self.end = max(self.end, *(b for _, b in own))
 
 
 class _Gatherer:
@@ -279,25 +308,19 @@ def _sources(segments: list[_Segment], times: Floats, reading: Reading,
         if count:
             tracks.setdefault(segment.track, []).append((segment, times[at:at + count]))
         at += count
-    groups: list[list[tuple[_Segment, Floats]]] = []
-    spans: list[list[tuple[float, float]]] = []
+    groups: list[_Group] = []
     for pieces in tracks.values():
         own = [(float(np.nanmin(t)), float(np.nanmax(t))) for _, t in pieces
                if np.isfinite(t).any()]
         if not own:
             continue
-        for group, span in zip(groups, spans, strict=True):
-            if not any(a < high and low < b for a, b in own for low, high in span):
-                group += pieces
-                span += own
-                break
-        else:
-            if len(groups) == 100:
-                groups[-1] += pieces
-                continue
-            groups.append(list(pieces))
-            spans.append(own)
-    joined = [_join(group) for group in groups]
+        group = next((group for group in groups if not group.meets(own)), None)
+        if group is None:
+            if len(groups) < MAX_SOURCES:
+                groups.append(_Group())
+            group = groups[-1]
+        group.add(pieces, own)
+    joined = [_join(group.pieces) for group in groups]
     unlike: list[_Track] = []
     for track in joined:
         if not any(_same(track, other) for other in unlike):

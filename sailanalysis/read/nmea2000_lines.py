@@ -33,6 +33,8 @@ Index = NDArray[np.intp]
 PIECE_BYTES: Final = 1 << 20
 WIDTH: Final = 48
 """Bytes kept of a packet; the last one needed is byte 43 of a satellite position (129029)."""
+SHORTEST: Final = 11
+"""No form of a line is shorter: an identifier of eight digits, a mark and a byte."""
 _PAD: Final = 4 * MAX_PACKET
 
 _HEX: Final = np.full(1 << 16, -1, dtype=np.int16)
@@ -192,7 +194,9 @@ class _Piece:
         count = int(empty.sum())
         capture.used += count
         capture.ignored += count
-        rows = np.flatnonzero(~empty)
+        short = ~empty & (self.end - self.start < SHORTEST)
+        capture.rejected["not a frame"] += int(short.sum())
+        rows = np.flatnonzero(~empty & ~short)
         for fast in (self._gateway, self._comma, self._candump):
             if rows.size:
                 rows = fast(rows, capture, parts)

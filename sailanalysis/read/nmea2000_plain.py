@@ -13,21 +13,25 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sailanalysis.read.limits import MAX_LINE_BYTES
-
 MAX_PACKET: Final = 223
 """6 + 31 * 7 bytes, the most a fast packet can hold."""
 
+MAX_TEXT: Final = 2048
+"""A whole packet of 223 bytes takes 720 characters."""
+
+# Each pattern meets a line stripped of blanks and leaves no two neighbours to share a run of them,
+# so that no line takes longer than its length.
 _CAN_LINE: Final = re.compile(
-    rb"\s*(?:\((?P<stamp>[^)]{1,40})\)\s*)?(?:[\w.:-]+\s+)?(?:<0x)?(?P<id>[0-9A-Fa-f]{8})>?"
-    rb"(?:#(?P<tight>[0-9A-Fa-f]*)(?:\s+[RT])?|\s*\[(?P<count>\d{1,2})\]"
-    rb"(?P<loose>(?:\s+[0-9A-Fa-f]{2})*))\s*(?:'.{0,16}'?)?\s*")
+    rb"(?:\((?P<stamp>[^)]{1,40})\)\s*)?(?:[\w.:-]{1,40}\s+)?(?:<0x)?(?P<id>[0-9A-Fa-f]{8})>?"
+    rb"(?:#(?P<tight>[0-9A-Fa-f]*)(?:\s[RT])?|\s*\[(?P<count>\d{1,2})\]"
+    rb"(?P<loose>(?:\s+[0-9A-Fa-f]{2})*))(?:\s+'.{0,16})?")
 _COMMA_LINE: Final = re.compile(
-    rb"\s*(?P<stamp>[^,]{1,40}),\s*\d{1,3}\s*,\s*(?P<pgn>\d{4,6})\s*,\s*(?P<src>\d{1,3})\s*,\s*\d{1,3}"
-    rb"\s*,\s*(?P<count>\d{1,3})\s*,(?P<loose>\s*[0-9A-Fa-f]{1,2}(?:\s*,\s*[0-9A-Fa-f]{1,2})*)\s*,?\s*")
+    rb"(?P<stamp>[^,]{1,40}),\s*\d{1,3}\s*,\s*(?P<pgn>\d{4,6})\s*,\s*(?P<src>\d{1,3})\s*,"
+    rb"\s*\d{1,3}\s*,\s*(?P<count>\d{1,3})\s*,(?P<loose>\s*[0-9A-Fa-f]{1,2}"
+    rb"(?:\s*,\s*[0-9A-Fa-f]{1,2})*)(?:\s*,)?")
 _GATEWAY_LINE: Final = re.compile(
-    rb"\s*(?P<stamp>\d{1,2}:\d\d:\d\d(?:[.,]\d{1,9})?)\s+[RT]\s+(?P<id>[0-9A-Fa-f]{8})"
-    rb"(?P<loose>(?:\s+[0-9A-Fa-f]{2})*)\s*")
+    rb"(?P<stamp>\d{1,2}:\d\d:\d\d(?:[.,]\d{1,9})?)\s+[RT]\s+(?P<id>[0-9A-Fa-f]{8})"
+    rb"(?P<loose>(?:\s+[0-9A-Fa-f]{2})*)")
 _STAMP: Final = re.compile(
     rb"(?P<y>\d{4})-(?P<m>\d\d)-(?P<d>\d\d)[T Z_-](?P<H>\d\d):(?P<M>\d\d):(?P<S>\d\d)"
     rb"(?:[.,](?P<f>\d{1,9}))?\s*(?P<z>Z|[+-]\d\d:?\d\d)?")
@@ -43,14 +47,15 @@ def read_line(line: bytes) -> tuple[int, int, bytes, float, bool] | str:
     str
         Why there is none; empty for a line that is a remark and no frame.
     """
-    if not line.strip(b" \t\r\0"):
+    line = line.strip(b" \t\r\n\0\v\f")
+    if not line or line.startswith(b"#"):
         return ""
-    if len(line) > MAX_LINE_BYTES:
+    if len(line) > MAX_TEXT:
         return "line too long"
     found = _GATEWAY_LINE.fullmatch(line) or _COMMA_LINE.fullmatch(line) or (
         _CAN_LINE.fullmatch(line))
     if found is None:
-        return "" if line.lstrip()[:1] == b"#" else "not a frame"
+        return "not a frame"
     part = found.groupdict()
     text = part.get("tight")
     if text is not None:
@@ -71,7 +76,9 @@ def read_line(line: bytes) -> tuple[int, int, bytes, float, bool] | str:
         if source > 255:
             return "not a frame"
     else:
-        pgn, source = (int(value[0]) for value in pgn_of(np.array([int(part["id"], 16)])))
+        identifier = int(part["id"], 16)
+        pgn, source = identifier >> 8 & 0x3FFFF, identifier & 0xFF
+        pgn = pgn & 0x3FF00 if identifier >> 16 & 0xFF < 240 else pgn
     stamp, of_day = _stamp(part["stamp"])
     return pgn, source, payload, stamp, of_day
 
