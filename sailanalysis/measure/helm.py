@@ -4,109 +4,56 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
 from sailanalysis.angles import Floats
 from sailanalysis.errors import Finding
-from sailanalysis.measure.helm_response import Response, Turning, estimate_turning, helm_response
-from sailanalysis.measure.helm_usual import (
+from sailanalysis.measure.helm_fit import (
     AUTOPILOT,
-    PROXY_SD,
-    PUSH_SD,
     Conditions,
     Fit,
     Usual,
     activity_deg,
-    expected_log_activity,
     fit_conditions,
-    smoothness,
+)
+from sailanalysis.measure.helm_pictures import (
+    Spectrum,
+    Trace,
+    calm_and_busy,
+    drag_from_day,
+    rudder_spectra,
+    wave_band,
+    weather_helm_by_heel,
+)
+from sailanalysis.measure.helm_response import (
+    Response,
+    Turning,
+    estimate_turning,
+    helm_response,
+    infer_rudder,
+)
+from sailanalysis.measure.helm_rows import (
+    HELM_COLUMNS,
+    compare_helms,
+    helm_rows,
+    stretch_ids,
+    stretch_rows,
 )
 from sailanalysis.measure.helm_windows import (
-    LONGEST_STRETCH_S,
     Piece,
-    Track,
     fill_short,
     measure_windows,
+    own_samples,
     steady_pieces,
 )
 from sailanalysis.measure.helm_words import advice, compared, verdict, who
 from sailanalysis.measure.rudder import RudderDrag
-from sailanalysis.measure.steering import (
-    MIN_RATE_HZ,
-    NORRBIN_LAMBDA,
-    extra_distance_normal,
-    noise_variance,
-    power_spectrum,
-)
+from sailanalysis.measure.steering import MIN_RATE_HZ, noise_variance
 from sailanalysis.model import Boat
 from sailanalysis.series import epoch_s, step_s
 from sailanalysis.stats import UNKNOWN, Estimate
-
-MIN_MINUTES: Final = 3.0
-"""No score below this much steady sailing."""
-
-HELM_COLUMNS: Final = (
-    "helm", "point_of_sail", "start", "end", "minutes", "tws_kn", "rudder_rms_deg",
-    "rudder_mean_deg", "rudder_rate_rms_deg_s", "reversals_per_min", "course_sd_deg",
-    "twa_sd_deg", "steering_cost", "rudder_drag_ratio", "smoothness", "smoothness_low",
-    "smoothness_high",
-    "why_not", "basis", "moving_share", "weather_helm_deg", "activity_deg",
-    "expected_activity_deg", "extra_distance_percent", "rudder_drag_movement_ratio",
-    "speed_cost_percent", "stw_kn", "heel_deg", "gust_kn", "roll_rate_rms_deg_s",
-    "pitch_rate_rms_deg_s", "yaw_rate_rms_deg_s", "wave_push_deg",
-)
-"""Published columns first, then what the season model and the report need."""
-
-MOTION_SD: Final = {"roll and pitch": 0.0, "heading": PUSH_SD, "wind": PROXY_SD, "": PROXY_SD}
-"""Extra standard deviation of log activity by what tells the sea."""
-
-FORM_SD: Final = 0.05
-"""Standard deviation of log activity for what the model's form misses: no sea is one number."""
-
-INFERRED_SD: Final = 0.25
-"""Extra standard deviation of a helm's log activity when the rudder is only inferred: waves and
-gusts turn the boat too, and how well a helm damps them is part of what is seen."""
-
-TRACE_S: Final = 300.0
-SHORTEST_TRACE_S: Final = 150.0
-
-
-@dataclass(frozen=True)
-class Trace:
-    """Five minutes of steering, for a figure.
-
-    Attributes
-    ----------
-    helm, point_of_sail : str
-    start_s : float
-        Seconds since 1970 UTC.
-    second, rudder_deg, heading_deg : ndarray, shape (n,)
-        Rudder about its mean; heading about its mean.
-    rudder_rms_deg : float
-    reversals_per_min : float
-    """
-
-    helm: str
-    point_of_sail: str
-    start_s: float
-    second: Floats
-    rudder_deg: Floats
-    heading_deg: Floats
-    rudder_rms_deg: float
-    reversals_per_min: float
-
-
-@dataclass(frozen=True)
-class Spectrum:
-    """Rudder power over frequency of one helm; shares below and inside the waves' band."""
-
-    frequency_hz: Floats
-    power_deg2_hz: Floats
-    own_share: float
-    wave_share: float
 
 
 @dataclass(frozen=True)
@@ -231,8 +178,6 @@ def rate_helming(
         return _nothing(reasons, usual)
     turning: Turning | None = None
     if basis == "inferred":
-        from sailanalysis.measure.helm_response import infer_rudder
-
         turning = Turning.usual(boat, usual.turning if usual else {})
         rudder = infer_rudder(samples, turning, grid_hz, rates)
         reasons.append("there is no rudder sensor: the rudder is inferred from the rate of turn "
@@ -261,26 +206,26 @@ def rate_helming(
         reasons.append(f"the rudder was logged every {1 / native:.0f} s: too slowly for rates, "
                        "reversals and a score")
     prior = usual or Usual()
-    windows["stretch"] = _stretch_ids(windows)
+    windows["stretch"] = stretch_ids(windows)
     fit, motion = _fit(windows, prior.inferred() if basis == "inferred" else prior)
     drag = RudderDrag.of(boat)
     if not drag.known:
         reasons.append("rudder drag is unknown: " + drag.why_not)
-    table = _stretches(windows, fit, motion, prior, drag, basis)
-    by_helm = _by_helm(table, windows, fit, motion, prior, basis)
-    band = _wave_band(samples, pieces, rates, grid_hz)
+    table = stretch_rows(windows, fit, motion, prior, drag, basis)
+    by_helm = helm_rows(table, windows, fit, motion, prior, basis)
+    band = wave_band(samples, pieces, rates, grid_hz)
     response = {name: helm_response(samples, [t for t in tracks if t.piece.helm == name], band)
                 for name in by_helm["helm"]} if basis == "rudder" else {}
-    calm, busy = _calm_and_busy(windows, tracks)
-    spectra = _spectra(tracks, band, noise)
-    cost, cost_why = _drag_from_day(windows)
+    calm, busy = calm_and_busy(windows, tracks)
+    spectra = rudder_spectra(tracks, band, noise)
+    cost, cost_why = drag_from_day(windows)
     words = {str(row.helm): advice(row, response.get(str(row.helm)), spectra.get(str(row.helm)))
              for row in by_helm.itertuples()}
     by_helm["sentence"] = [verdict(row) for row in by_helm.itertuples()]
     result = HelmResult(
-        rows=table, by_helm=by_helm, comparisons=_comparisons(fit, prior, by_helm, motion, basis),
+        rows=table, by_helm=by_helm, comparisons=compare_helms(fit, prior, by_helm, motion, basis),
         windows=windows, calm=calm, busy=busy, spectra=spectra, wave_band_hz=band,
-        weather_helm=_weather_helm(windows), response=response, turning=turning,
+        weather_helm=weather_helm_by_heel(windows), response=response, turning=turning,
         drag_from_day=cost, drag_why_not=cost_why, offset=offset, advice=words, usual=prior,
         basis=basis, motion_basis=motion, noise_deg=float(np.sqrt(noise)),
         reasons=tuple(reasons))
@@ -321,8 +266,6 @@ def _rudder(samples: pd.DataFrame, rates: dict[str, float], grid_hz: float
 
 
 def _noise(rudder: Floats, pieces: list[Piece], grid_hz: float, native: float) -> float:
-    from sailanalysis.measure.helm_windows import own_samples
-
     cuts, rate = [], grid_hz
     for piece in pieces:
         value = fill_short(rudder[piece.part], grid_hz)
@@ -360,8 +303,8 @@ def _offset(samples: pd.DataFrame, pieces: list[Piece], rudder: Floats, grid_hz:
         variances.append(max(spread, 0.2**2) / max(value.size - 1, 1))
         seconds.append(float(weight.sum()))
     half = 2.0 * 0.5 * float(np.sqrt(sum(variances)))
-    value = 0.5 * sum(means)
-    return Estimate(value, value - half, value + half, len(sides[1]) + len(sides[-1]),
+    middle = 0.5 * sum(means)
+    return Estimate(middle, middle - half, middle + half, len(sides[1]) + len(sides[-1]),
                     sum(seconds))
 
 
@@ -396,312 +339,6 @@ def _fit(windows: pd.DataFrame, prior: Usual) -> tuple[Fit | None, str]:
     windows.loc[known, "expected_activity_deg"] = (use["activity_deg"].to_numpy()
                                                    / np.exp(fit.residual))
     return fit, motion
-
-
-def _stretch_ids(windows: pd.DataFrame) -> Floats:
-    """Number of the stretch each window belongs to; a long one is cut into even parts."""
-    ids = np.zeros(len(windows), dtype=int)
-    top = 0
-    for _, group in windows.groupby(["stint", "point_of_sail"], sort=False):
-        seconds = group["seconds"].to_numpy()
-        parts = max(1, int(np.ceil(seconds.sum() / LONGEST_STRETCH_S)))
-        share = np.cumsum(seconds) - seconds / 2
-        ids[group.index.to_numpy()] = top + np.minimum(
-            (share / seconds.sum() * parts).astype(int), parts - 1)
-        top += parts
-    return ids
-
-
-def _mean(value: pd.Series, weight: Floats) -> float:
-    x = value.to_numpy(dtype=float)
-    good = np.isfinite(x)
-    return float(np.sum(x[good] * weight[good]) / weight[good].sum()) if good.any() else np.nan
-
-
-def _stretches(windows: pd.DataFrame, fit: Fit | None, motion: str, prior: Usual,
-               drag: RudderDrag, basis: str) -> pd.DataFrame:
-    rows: list[dict[str, Any]] = []
-    for _, group in windows.groupby("stretch", sort=False):
-        weight = group["seconds"].to_numpy(dtype=float)
-
-        def mean(name: str, group: pd.DataFrame = group, weight: Floats = weight) -> float:
-            return _mean(group[name], weight)
-
-        side = np.sign(group["twa_deg"].to_numpy(dtype=float))
-        course_sd = float(np.sqrt(mean("course_var")))
-        stw = mean("stw_kn")
-        whole = drag.share_of_resistance(np.array([stw]),
-                                         np.array([np.sqrt(max(mean("rudder_square"), 0.0))]))[0]
-        moved = drag.share_of_resistance(np.array([stw]),
-                                         np.array([np.sqrt(mean("rudder_var"))]))[0]
-        extra = 100.0 * extra_distance_normal(course_sd)
-        rows.append({
-            "helm": group["helm"].iloc[0], "point_of_sail": group["point_of_sail"].iloc[0],
-            "start": pd.Timestamp(group["start_s"].min(), unit="s", tz="UTC"),
-            "end": pd.Timestamp(group["end_s"].max(), unit="s", tz="UTC"),
-            "minutes": weight.sum() / 60.0, "tws_kn": mean("tws_kn"),
-            "rudder_rms_deg": float(np.sqrt(mean("rudder_var"))),
-            "rudder_mean_deg": mean("rudder_mean_deg"),
-            "rudder_rate_rms_deg_s": float(np.sqrt(mean("rate_var"))),
-            "reversals_per_min": (float(np.nansum(group["reversals"])) / (weight.sum() / 60.0)
-                                  if group["reversals"].notna().any() else np.nan),
-            "course_sd_deg": course_sd, "twa_sd_deg": float(np.sqrt(mean("twa_var"))),
-            "steering_cost": mean("course_var") + NORRBIN_LAMBDA * mean("rudder_var"),
-            "rudder_drag_ratio": float(whole), "rudder_drag_movement_ratio": float(moved),
-            "moving_share": mean("moving_share"),
-            "weather_helm_deg": _mean(-group["rudder_mean_deg"] * side, weight),
-            "extra_distance_percent": extra,
-            "speed_cost_percent": 100.0 * drag.speed_share(stw, float(moved)) + extra,
-            "stw_kn": stw, "heel_deg": _mean(group["heel_deg"].abs(), weight), "basis": basis,
-            "gust_kn": float(np.sqrt(mean("gust_var"))),
-            **{f"{k}_rate_rms_deg_s": float(np.sqrt(mean(f"{k}_var")))
-               for k in ("roll", "pitch", "yaw")},
-            "wave_push_deg": float(np.sqrt(mean("push_var"))),
-            **_score(group, weight, fit, motion, prior, basis),
-        })
-    return pd.DataFrame(rows).reindex(columns=list(HELM_COLUMNS)).sort_values(
-        "start", kind="stable", ignore_index=True)
-
-
-def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, prior: Usual,
-           basis: str) -> dict[str, Any]:
-    """Smoothness of one stretch with its interval: sampling of its minutes and the model's own."""
-    none = {"smoothness": np.nan, "smoothness_low": np.nan, "smoothness_high": np.nan,
-            "activity_deg": np.nan, "expected_activity_deg": np.nan}
-    known = np.isfinite(group["residual"].to_numpy(dtype=float))
-    if fit is None or not known.any():
-        slow = not np.isfinite(group["rate_var"].to_numpy(dtype=float)).any()
-        return none | {"why_not": "the rudder was logged too slowly" if slow else
-                       _too_short(float(weight.sum()))}
-    w = np.where(known, weight, 0.0)
-    use = group[known]
-    weight = weight[known]
-    residual = float(np.sum(use["residual"] * weight) / weight.sum())
-    expected = float(np.sum(np.log(use["expected_activity_deg"]) * weight) / weight.sum())
-    measured = {"activity_deg": float(np.exp(residual + expected)),
-                "expected_activity_deg": float(np.exp(expected))}
-    if w.sum() < 60.0 * MIN_MINUTES:
-        return none | measured | {"why_not": _too_short(float(w.sum()))}
-    _, grad = expected_log_activity(fit.mean, Conditions.of(use))
-    slope = np.sum(grad * weight[:, None], axis=0) / weight.sum()
-    items = weight.sum() ** 2 / np.sum(weight**2) / fit.inflation
-    variance = fit.sd**2 / max(items, 1.0) + float(slope @ fit.cov @ slope)
-    j = fit.helms.index(str(use["helm"].iloc[0]))
-    sea = float(np.sum(use["sea"] * weight) / weight.sum())
-    variance += sea**2 * fit.slope_cov[j, -1] + 2 * sea * float(slope @ fit.slope_cov[j, :-1])
-    variance += FORM_SD**2
-    variance += MOTION_SD[motion] ** 2
-    if basis == "inferred":
-        variance += INFERRED_SD**2
-    half = 1.96 * float(np.sqrt(variance))
-    return measured | {
-        "smoothness": float(smoothness(residual, prior.spread)),
-        "smoothness_low": float(smoothness(residual + half, prior.spread)),
-        "smoothness_high": float(smoothness(residual - half, prior.spread)), "why_not": ""}
-
-
-def _too_short(seconds: float) -> str:
-    return f"{seconds / 60:.1f} minutes of steady sailing; a score needs {MIN_MINUTES:.0f}"
-
-
-def _by_helm(table: pd.DataFrame, windows: pd.DataFrame, fit: Fit | None, motion: str,
-             prior: Usual, basis: str) -> pd.DataFrame:
-    """One row a helm: today's score over all their stretches, and against their own usual."""
-    rows: list[dict[str, Any]] = []
-    for helm, group in table.groupby("helm", sort=True):
-        mine = windows[windows["helm"] == helm]
-        weight = group["minutes"].to_numpy(dtype=float)
-        row: dict[str, Any] = {"helm": helm, "minutes": float(weight.sum()),
-                               "stretches": len(group)}
-        for name in ("rudder_rms_deg", "rudder_rate_rms_deg_s", "course_sd_deg", "twa_sd_deg"):
-            row[name] = float(np.sqrt(_mean(group[name] ** 2, weight)))
-        for name in ("reversals_per_min", "moving_share", "weather_helm_deg", "tws_kn",
-                     "speed_cost_percent", "extra_distance_percent", "rudder_drag_ratio",
-                     "rudder_drag_movement_ratio"):
-            row[name] = _mean(group[name], weight)
-        scored = group[group["smoothness"].notna()]
-        score = _score(mine, mine["seconds"].to_numpy(dtype=float), fit, motion, prior, basis) \
-            if len(scored) else {}
-        for name in ("smoothness", "smoothness_low", "smoothness_high"):
-            row[name] = score.get(name, np.nan)
-        own = prior.helms.get(str(helm), {})
-        row["usual"] = own.get("value", np.nan)
-        row["usual_days"] = int(own.get("days", 0))
-        known = np.isfinite(row["usual"]) and np.isfinite(row["smoothness"])
-        row["today_less_usual"] = row["smoothness"] - row["usual"] if known else np.nan
-        half = np.hypot(0.5 * (row["smoothness_high"] - row["smoothness_low"]),
-                        0.5 * (own.get("high", np.nan) - own.get("low", np.nan)))
-        row["today_less_usual_low"] = row["today_less_usual"] - half
-        row["today_less_usual_high"] = row["today_less_usual"] + half
-        rows.append(row)
-    return pd.DataFrame(rows)
-
-
-def _comparisons(fit: Fit | None, prior: Usual, by_helm: pd.DataFrame, motion: str, basis: str
-                 ) -> pd.DataFrame:
-    """Helms of the day against each other on the same sea; what the model shares cancels."""
-    columns = ["helm", "other", "difference", "low", "high", "words"]
-    scored = set(by_helm.loc[by_helm["smoothness"].notna(), "helm"])
-    if fit is None:
-        return pd.DataFrame(columns=columns)
-    rows = []
-    for i, a in enumerate(fit.helms):
-        for j in range(i + 1, len(fit.helms)):
-            b = fit.helms[j]
-            if a not in scored or b not in scored:
-                continue
-            gap = -(fit.effect[i] - fit.effect[j]) * 10.0 / prior.spread
-            variance = fit.effect_cov[i, i] + fit.effect_cov[j, j] - 2 * fit.effect_cov[i, j]
-            variance += 2 * FORM_SD**2
-            variance += 2 * MOTION_SD[motion] ** 2
-            if basis == "inferred":
-                variance += 2 * INFERRED_SD**2
-            half = 1.96 * float(np.sqrt(variance)) * 10.0 / prior.spread
-            rows.append((a, b, gap, gap - half, gap + half,
-                         "smoother" if gap - half > 0 else
-                         "less smooth" if gap + half < 0 else "no difference shown"))
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _wave_band(samples: pd.DataFrame, pieces: list[Piece], rates: dict[str, float],
-               grid_hz: float) -> tuple[float, float]:
-    """Band of the waves met: about the peak of roll or pitch rate, 0.6 to 1.7 times its frequency.
-
-    NaN where neither is logged fast enough.
-    """
-    best = (float("nan"), float("nan"))
-    for name in ("trim_deg", "heel_deg"):
-        if name not in samples or rates.get(name, grid_hz) < MIN_RATE_HZ:
-            continue
-        value = samples[name].to_numpy(dtype=float)
-        cuts = [fill_short(value[p.part], grid_hz) for p in pieces]
-        f, power = power_spectrum([c for c in cuts if np.isfinite(c).all()], grid_hz)
-        band = (f >= 0.06) & (f <= 0.8)
-        if not band.any():
-            continue
-        rate_power = power * f**2
-        if rate_power[band].sum() * f[1] * (2 * np.pi) ** 2 < 0.05**2:
-            continue
-        peak = float(f[band][np.argmax(rate_power[band])])
-        return 0.6 * peak, 1.7 * peak
-    return best
-
-
-def _spectra(tracks: list[Track], band: tuple[float, float], noise: float) -> dict[str, Spectrum]:
-    out: dict[str, Spectrum] = {}
-    low, high = band if np.isfinite(band[0]) else (0.12, 0.4)
-    for helm in sorted({t.piece.helm for t in tracks}):
-        mine = [t for t in tracks if t.piece.helm == helm]
-        rate = mine[0].rate_hz
-        f, power = power_spectrum([t.deviation_deg for t in mine], rate)
-        if not f.size:
-            continue
-        clean = np.maximum(power - noise * 2.0 / rate, 0.0)
-        inside = (f >= low) & (f <= high)
-        below = (f > 0.5 / 60.0) & (f < low)
-        total = float(clean[f > 0.5 / 60.0].sum())
-        if total <= 0:
-            continue
-        out[helm] = Spectrum(f, power, float(clean[below].sum()) / total,
-                             float(clean[inside].sum()) / total)
-    return out
-
-
-def _calm_and_busy(windows: pd.DataFrame, tracks: list[Track]
-                   ) -> tuple[dict[str, Trace], dict[str, Trace]]:
-    """Each helm's quietest and busiest five minutes for the conditions."""
-    calm: dict[str, Trace] = {}
-    busy: dict[str, Trace] = {}
-    known = windows[windows["residual"].notna()]
-    for helm, mine in known.groupby("helm"):
-        options: list[tuple[float, Trace]] = []
-        for number, group in mine.groupby("piece"):
-            track = tracks[int(number)]
-            start = group["start_s"].to_numpy() - track.start_s
-            end = group["end_s"].to_numpy() - track.start_s
-            for k in range(len(group)):
-                inside = (start >= start[k]) & (end <= start[k] + TRACE_S + 30.0)
-                span = end[inside].max() - start[k] if inside.any() else 0.0
-                if span < SHORTEST_TRACE_S:
-                    continue
-                a = int(start[k] * track.rate_hz)
-                b = min(a + int(TRACE_S * track.rate_hz), track.rudder_deg.size)
-                rudder = track.rudder_deg[a:b]
-                heading = track.heading_deg[a:b]
-                options.append((float(group["residual"].to_numpy()[inside].mean()), Trace(
-                    str(helm), track.piece.point, track.start_s + float(start[k]),
-                    np.arange(b - a) / track.rate_hz, rudder - rudder.mean(),
-                    heading - np.nanmean(heading) if np.isfinite(heading).any() else heading,
-                    float(np.sqrt(group["rudder_var"].to_numpy()[inside].mean())),
-                    float(group["reversals"].to_numpy()[inside].sum() / (span / 60.0)))))
-        if options:
-            options.sort(key=lambda pair: pair[0])
-            calm[str(helm)] = options[0][1]
-            if options[-1][1].start_s >= options[0][1].start_s + TRACE_S or (
-                    options[-1][1].start_s + TRACE_S <= options[0][1].start_s):
-                busy[str(helm)] = options[-1][1]
-    return calm, busy
-
-
-def _weather_helm(windows: pd.DataFrame) -> pd.DataFrame:
-    """Mean rudder against the boat's wish to luff, by heel, with the interval of its minutes."""
-    columns = ["helm", "heel_from_deg", "heel_to_deg", "weather_helm_deg", "low", "high", "minutes"]
-    value = -windows["rudder_mean_deg"].to_numpy() * np.sign(windows["twa_deg"].to_numpy(float))
-    heel = windows["heel_deg"].abs().to_numpy()
-    good = np.isfinite(value) & np.isfinite(heel)
-    rows = []
-    helms = windows["helm"].to_numpy(dtype=object)
-    for helm in ("", *sorted(set(helms[good]) - {""})):
-        mine = good if helm == "" else good & (helms == helm)
-        for low in range(0, 45, 5):
-            x = value[mine & (heel >= low) & (heel < low + 5)]
-            if x.size < 3:
-                continue
-            half = 2.0 * float(np.std(x, ddof=1)) / np.sqrt(max(x.size / 2.0, 1.0))
-            rows.append((helm or "all", low, low + 5, float(x.mean()), float(x.mean()) - half,
-                         float(x.mean()) + half, x.size * 1.0))
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _drag_from_day(windows: pd.DataFrame) -> tuple[Estimate, str]:
-    """Speed lost per square degree of rudder movement (per cent), from minute to minute.
-
-    Within a piece, the minute's boat speed against its rudder movement, with wind speed and angle,
-    the sea's motion and gusts held; errors by pieces. Shown only where the interval excludes zero
-    on the side physics allows; a busy rudder also marks a bad wave, so what remains is an upper
-    bound.
-    """
-    names = ["rudder_var", "tws_kn", "twa_deg", "gust_kn", "roll_var", "pitch_var"]
-    table = windows[["piece", "stw_kn", *names]].copy()
-    table["twa_deg"] = table["twa_deg"].abs()
-    names = [n for n in names if table[n].notna().mean() > 0.8]
-    if "rudder_var" not in names:
-        return UNKNOWN, "no rudder movement measured"
-    table = table.dropna(subset=["stw_kn", *names])
-    count = table.groupby("piece")["stw_kn"].transform("size")
-    table = table[(count >= 3) & (table["stw_kn"] > 1.0)]
-    pieces = table["piece"].nunique()
-    if pieces < 8 or len(table) < 40:
-        return UNKNOWN, "needs eight legs of three minutes and forty minutes in all"
-    y = 100.0 * np.log(table["stw_kn"].to_numpy())
-    x = table[names].to_numpy(dtype=float)
-    group = table["piece"].to_numpy()
-    for values in (y, *x.T):
-        values -= pd.Series(values).groupby(group).transform("mean").to_numpy()
-    scale = np.maximum(x.std(axis=0), 1e-9)
-    x = x / scale
-    inverse = np.linalg.pinv(x.T @ x)
-    slope = inverse @ x.T @ y
-    error = y - x @ slope
-    scores = pd.DataFrame(x * error[:, None]).groupby(group).sum().to_numpy()
-    cov = inverse @ scores.T @ scores @ inverse * pieces / (pieces - 1)
-    value = -float(slope[0] / scale[0])
-    half = 2.2 * float(np.sqrt(cov[0, 0])) / float(scale[0])
-    estimate = Estimate(value, value - half, value + half, pieces,
-                        float(windows["seconds"].sum()))
-    if value - half <= 0:
-        return estimate, "the day's own minutes do not show it: the interval includes zero"
-    return estimate, ""
 
 
 def _nothing(reasons: list[str], usual: Usual | None) -> tuple[pd.DataFrame, HelmResult]:

@@ -335,5 +335,5 @@ def measure_windows(
                             heading[::stride][:own.size]))
     if not blocks:
         return pd.DataFrame(), []
-    return pd.DataFrame({key: np.concatenate([block[key] for block in blocks])  # type: ignore[misc]
+    return pd.DataFrame({key: np.concatenate([block[key] for block in blocks])
                          for key in blocks[0]}), tracks

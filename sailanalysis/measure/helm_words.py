@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sailanalysis.measure.helm_usual import AUTOPILOT
+from sailanalysis.measure.helm_fit import AUTOPILOT
 
 if TYPE_CHECKING:
-    from sailanalysis.measure.helm import Spectrum
+    from sailanalysis.measure.helm_pictures import Spectrum
     from sailanalysis.measure.helm_response import Response
 
 LONG_LAG_S = 1.0

@@ -85,7 +85,7 @@ def trend_of(helm: str, days: pd.DataFrame) -> dict[str, object]:
     if n < MIN_DAYS or np.ptp(when) <= 0:
         row["words"] = f"{n} day{'s' if n != 1 else ''}; a trend needs {MIN_DAYS}."
         return row
-    slope, error, sd = _line(when, score)
+    slope, error, sd = _line(np.asarray(when, dtype=float), score)
     slope_h, _, _ = _line(hours, score)
     half = float(student.ppf(0.5 + LEVEL / 2, n - 2)) * error
     ten = 10.0

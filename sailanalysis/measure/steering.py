@@ -295,7 +295,7 @@ def power_spectrum(pieces: list[Floats], rate_hz: float, segment_s: float = 60.0
     block = block - np.outer(block @ t / (t @ t), t)
     power = np.abs(np.fft.rfft(block * window, axis=1)) ** 2
     density = 2.0 * power.mean(axis=0) / (rate_hz * np.sum(window**2))
-    return np.fft.rfftfreq(n, 1.0 / rate_hz), density
+    return np.asarray(np.fft.rfftfreq(n, 1.0 / rate_hz), dtype=float), density
 
 
 def noise_variance(pieces: list[Floats], rate_hz: float) -> float:
