@@ -173,7 +173,7 @@ def _signals(reading: Reading) -> _Signals:
     start, end = _span(reading)
     step = 1.0 if end - start < 2 * 86400 else 5.0
     size = int(min((end - start) / step, 4e6)) + 1
-    grid = start + step * np.arange(size)
+    grid: Floats = np.asarray(start + step * np.arange(size), dtype=float)
     nothing = np.full(size, np.nan)
     lat = lon = nothing
     lat_stream = _best(reading, "lat")

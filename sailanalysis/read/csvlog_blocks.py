@@ -176,7 +176,7 @@ def _count_by_line(data: Any, ends: Any, byte: int) -> Any:
 
 def _kept(data: Any, ends: Any, keep: Any) -> bytes:
     """The bytes of some of the lines."""
-    return data[: ends[-1] + 1][np.repeat(keep, np.diff(ends, prepend=-1))].tobytes()
+    return bytes(data[: ends[-1] + 1][np.repeat(keep, np.diff(ends, prepend=-1))].tobytes())
 
 
 def _parse(block: bytes, layout: Layout, typed: bool) -> tuple[Any, int]:

@@ -114,4 +114,4 @@ def spread_repeats(time_s: Floats) -> Floats:
     # A group cut short at a gap or at the ends keeps the rows' own spacing.
     full = np.maximum(count, np.median(count))
     place = np.arange(time_s.size) - np.repeat(start, count)
-    return time_s + place * np.repeat(step / full, count)
+    return np.asarray(time_s + place * np.repeat(step / full, count), dtype=float)

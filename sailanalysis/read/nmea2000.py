@@ -108,8 +108,8 @@ def _streams(found: list[tuple[str, str, Floats, Floats]], reading: Reading,
              context: ReadContext) -> None:
     """Streams, with the engines of one device joined and a lone second rudder made the first."""
     if not any(channel == "rudder_deg" for channel, *_ in found):
-        found = [("rudder_deg" if channel == "rudder2_deg" else channel, *rest)
-                 for channel, *rest in found]  # type: ignore[misc]
+        found = [("rudder_deg" if channel == "rudder2_deg" else channel, label, time, value)
+                 for channel, label, time, value in found]
     engines: dict[str, list[tuple[Floats, Floats]]] = {}
     for channel, label, time, value in found:
         if channel == "engine_rpm":

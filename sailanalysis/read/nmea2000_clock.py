@@ -6,6 +6,7 @@ A capture without any stamp takes its time from those messages and from the orde
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -20,6 +21,7 @@ from sailanalysis.read.nmea2000_fields import CLOCKS, Message, utc_s
 from sailanalysis.read.nmea2000_lines import Frames
 from sailanalysis.read.reading import ClockKind, ReadContext
 
+Convert = Callable[[Floats], Floats]
 DAY_S: Final = 86400.0
 LATENCY_S: Final = 2.0
 """A message with the time is sent up to a second after it, and written a little later."""
@@ -59,8 +61,8 @@ def frame_times(singles: Frames, packets: Frames, size: int,
     stamped = np.isfinite(stamps)
     if stamped.mean() < 0.5 if stamps.size else True:
         clock = _by_arrival(singles, packets, mark_at, mark_s, size, context, times)
-        return times, *(near_the_rest(clock(frames.position), times.findings, context.name)
-                        for frames in (singles, packets))
+        single, packet = clock(singles.position), clock(packets.position)
+        return _checked(times, single, packet, context)
     of_day = bool(np.concatenate([singles.of_day, packets.of_day])[stamped].mean() > 0.5)
     single, packet, mark_stamp = _continuous(singles, packets, mark_stamp, mark_at, of_day)
     with_stamp = np.isfinite(mark_stamp)
@@ -70,8 +72,13 @@ def frame_times(singles: Frames, packets: Frames, size: int,
     else:
         shift = _stamp_shift(mark_s, mark_stamp, context, times)
     single, packet = shift(single), shift(packet)
-    return times, *(near_the_rest(found, times.findings, context.name)
-                    for found in (single, packet))
+    return _checked(times, single, packet, context)
+
+
+def _checked(times: Times, single: Floats, packet: Floats,
+             context: ReadContext) -> tuple[Times, Floats, Floats]:
+    return (times, near_the_rest(single, times.findings, context.name),
+            near_the_rest(packet, times.findings, context.name))
 
 
 def _marks(singles: Frames, packets: Frames) -> tuple[Floats, Floats, Floats]:
@@ -121,12 +128,12 @@ def _continuous(singles: Frames, packets: Frames, mark_stamp: Floats, mark_at: F
     return full[: len(singles)], full[len(singles):], mark_stamp
 
 
-def _shifted(offset: float):  # type: ignore[no-untyped-def]
+def _shifted(offset: float) -> Convert:
     return lambda stamp: stamp + offset
 
 
 def _stamp_shift(mark_s: Floats, mark_stamp: Floats, context: ReadContext,
-                 times: Times):  # type: ignore[no-untyped-def]
+                 times: Times) -> Convert:
     """How stamps become UTC: as they are, or moved to where the satellites say."""
     times.clock = "stamped"
     if mark_s.size == 0:
@@ -155,7 +162,7 @@ def _stamp_shift(mark_s: Floats, mark_stamp: Floats, context: ReadContext,
 
 
 def _day_shift(mark_s: Floats, mark_stamp: Floats, single: Floats, packet: Floats,
-               context: ReadContext, times: Times):  # type: ignore[no-untyped-def]
+               context: ReadContext, times: Times) -> Convert:
     """How a time of day becomes UTC."""
     if mark_s.size == 0:
         last = np.concatenate([single, packet])
@@ -195,7 +202,7 @@ def _weeks(context: ReadContext, turns: int) -> Finding:
 
 # ------------------------------------------------------------------------------- no stamps
 def _by_arrival(singles: Frames, packets: Frames, mark_at: Floats, mark_s: Floats, size: int,
-                context: ReadContext, times: Times):  # type: ignore[no-untyped-def]
+                context: ReadContext, times: Times) -> Convert:
     """A clock by place in the file."""
     rising = np.zeros(mark_s.size, dtype=bool)
     if mark_s.size:

@@ -295,7 +295,7 @@ class _Piece:
     # ---------------------------------------------------------------- fields of many lines
     def _dec(self, at: Index) -> NDArray[np.int64]:
         """Two digits at each place, -1 where there are none."""
-        return _DEC[self.pairs[at]].astype(np.int64)
+        return np.asarray(_DEC[self.pairs[at]], dtype=np.int64)
 
     def _identifier(self, at: Index) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
         """Eight hex digits at each place."""
