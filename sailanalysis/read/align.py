@@ -36,6 +36,8 @@ BESIDE_S: Final = 60.0
 """Shifts nearer than this are the same answer."""
 SATELLITE_SLACK_S: Final = 14 * 3600.0
 """Two satellite clocks may differ by a leap-second table or a zone taken for UTC, not by days."""
+SAME_CLOCK_S: Final = 3.0
+"""Files of one logger differ by less than this; its clock drifts a second or two in a day."""
 LEAST_OFFSET_S: Final = {True: 2.0, False: 1.0}
 """Positions reach a log up to a second or two late; a smaller offset is that. True: both clocks
 are the satellites' own."""
@@ -76,13 +78,19 @@ def align_clocks(readings: Sequence[Reading]) -> tuple[list[float], list[Finding
         Seconds to add to each reading's times; 0.0 where it needs none or none is clear.
     findings : list of Finding
         Each applied offset with its 95 % interval, and logs that could not be placed.
+
+    Notes
+    -----
+    Files of one logger (a rotation) share one offset, the mean of those found, also where a file
+    by itself (an hour moored) tells nothing.
     """
     offsets = [0.0] * len(readings)
-    findings: list[Finding] = []
     usable = [k for k, reading in enumerate(readings) if reading.streams]
     if len(usable) < 2:
-        return offsets, findings
+        return offsets, []
     order = sorted(usable, key=lambda k: (_ORDER[readings[k].clock], -_seconds(readings[k]), k))
+    matches: dict[int, tuple[Match, int]] = {}
+    lost: list[int] = []
     placed: list[int] = [order[0]]
     signals: dict[int, _Signals] = {}
     for k in order[1:]:
@@ -93,34 +101,69 @@ def align_clocks(readings: Sequence[Reading]) -> tuple[list[float], list[Finding
                 if n not in signals:
                     signals[n] = _signals(readings[n])
             satellites = readings[j].clock == readings[k].clock == "gps"
-            limit = SATELLITE_SLACK_S if satellites else float("inf")
-            match = find_offset(signals[j], signals[k], limit)
-            if match is None:
-                continue
-            total = match.offset_s + offsets[j]
-            least = max(LEAST_OFFSET_S[satellites], match.half_width_s)
-            if abs(total) > least:
-                offsets[k] = total
-                findings.append(_aligned(readings[k], readings[j], replace(match, offset_s=total)))
-            break
+            match = find_offset(signals[j], signals[k],
+                                SATELLITE_SLACK_S if satellites else float("inf"))
+            if match is not None:
+                base = matches[j][0].offset_s if j in matches else 0.0
+                matches[k] = replace(match, offset_s=match.offset_s + base), j
+                break
         else:
-            if tries and not any(_overlap_s(readings[j], readings[k]) > 0 for j in placed) and (
-                    readings[k].clock != "gps"):
-                findings.append(Finding(
-                    "clock-not-aligned", f"The {readings[k].format} log shares no time with the "
-                    "others and no common track or course places it; its clock was left as it is. "
-                    "Give --date or --timezone if it is wrong."))
+            if tries and readings[k].clock != "gps" and not any(
+                    _overlap_s(readings[j], readings[k]) > 0 for j in placed):
+                lost.append(k)
         placed.append(k)
+    return _applied(readings, matches, lost)
+
+
+def _applied(readings: Sequence[Reading], matches: dict[int, tuple[Match, int]],
+             lost: list[int]) -> tuple[list[float], list[Finding]]:
+    """One offset a logger, where it is more than a message's delay and its own uncertainty."""
+    offsets, findings = [0.0] * len(readings), []
+    done: set[int] = set()
+    for k, (_, base) in matches.items():
+        if k in done:
+            continue
+        family = [n for n, reading in enumerate(readings)
+                  if n == k or (n not in done and _one_logger(readings[k], reading))]
+        own = [matches[n][0] for n in family if n in matches]
+        if np.ptp([match.offset_s for match in own]) > SAME_CLOCK_S:
+            family, own = [k], [matches[k][0]]
+        done.update(family)
+        weight = np.array([1.0 / match.half_width_s**2 for match in own])
+        mean = float(np.average([match.offset_s for match in own], weights=weight))
+        half = float(max(1.0 / np.sqrt(weight.sum()), 0.1))
+        satellites = readings[k].clock == readings[base].clock == "gps"
+        if abs(mean) > max(LEAST_OFFSET_S[satellites], half):
+            for n in family:
+                offsets[n] = mean
+            seconds = sum(match.seconds for match in own)
+            findings.append(_aligned(readings[k], readings[base], len(family),
+                                     Match(mean, half, seconds, own[0].by)))
+    for k in lost:
+        if k not in done:
+            findings.append(Finding(
+                "clock-not-aligned", f"The {readings[k].format} log shares no time with the others "
+                "and no common track or course places it; its clock was left as it is. Give --date "
+                "or --timezone if it is wrong."))
     return offsets, findings
 
 
-def _aligned(moved: Reading, base: Reading, match: Match) -> Finding:
+def _one_logger(one: Reading, other: Reading) -> bool:
+    """Whether two files look like one logger's: format, kind of clock and the same sources."""
+    if one.format != other.format or one.clock != other.clock or one.clock == "gps":
+        return False
+    mine, theirs = ({(s.channel, s.source) for s in reading.streams} for reading in (one, other))
+    return len(mine & theirs) >= 0.5 * max(len(mine), len(theirs), 1)
+
+
+def _aligned(moved: Reading, base: Reading, files: int, match: Match) -> Finding:
     way = "behind" if match.offset_s > 0 else "ahead of"
     size = span_words(abs(match.offset_s))
+    what = f"{moved.format} log" if files == 1 else f"{files} {moved.format} logs"
     return Finding(
-        "clock-aligned", f"The clock of the {moved.format} log is {size} {way} that of the "
-        f"{base.format} log ({abs(match.offset_s):.1f} s, give or take {match.half_width_s:.1f} s, "
-        f"from {span_words(match.seconds)} of the same {match.by}); put right.", "note")
+        "clock-aligned", f"The clock of the {what} is {size} {way} that of the {base.format} log "
+        f"({abs(match.offset_s):.1f} s, give or take {match.half_width_s:.1f} s, from "
+        f"{span_words(match.seconds)} of the same {match.by}); put right.", "note")
 
 
 def _seconds(reading: Reading) -> float:
@@ -142,10 +185,11 @@ def _overlap_s(one: Reading, other: Reading) -> float:
 
 def _worth_trying(base: Reading, other: Reading) -> bool:
     """Files that follow each other by the same kind of clock are a rotation, not a puzzle."""
-    near = _overlap_s(base, other) > -SATELLITE_SLACK_S
+    if base.format == other.format and base.clock == other.clock:
+        return base.clock != "gps" and _overlap_s(base, other) > 0
     if base.clock == other.clock == "gps":
-        return near
-    return base.format != other.format or _overlap_s(base, other) > 0 or base.clock != other.clock
+        return _overlap_s(base, other) > -SATELLITE_SLACK_S
+    return True
 
 
 # ------------------------------------------------------------------------------- signals

@@ -93,6 +93,15 @@ def test_a_rotation_of_files_is_not_a_puzzle():
     assert align_clocks(parts) == ([0.0] * 3, [])
 
 
+def test_a_rotation_shares_one_offset_also_where_the_boat_lay_still():
+    day = outing(2, minutes=120, moored_s=1800)
+    parts = [log(day, "stamped", 3, -90.0, slice(a, b)) for a, b in (
+        (0, 1500), (1500, 3600), (3600, 5400), (5400, 7200))]
+    offsets, findings = align_clocks([*parts, log(day, "gps", 7, heading=False, name="GPX")])
+    assert offsets[:4] == [offsets[0]] * 4 and offsets[0] == approx(90.0, abs=0.6)
+    assert codes(findings) == ["clock-aligned"] and "4 NMEA 2000 logs" in findings[0].message
+
+
 def test_a_log_that_cannot_be_placed_is_said():
     day, other = outing(2), outing(9, lat0=10.0)
     offsets, findings = align_clocks([log(day, "gps", 3, name="GPX"),
