@@ -3,7 +3,8 @@
 Rules, in order. A boat that stays within a small circle is stopped. Revolutions decide, then the
 crew log's ``engine``. Where neither speaks, the engine is inferred only from what no sail can do:
 holding speed straight into the wind, running faster than a wind from astern, making way in a
-calm, or making far more than the wind's speed without heeling. Without wind nothing can be
+calm, making far more than the wind's speed, or standing upright and unmoved by gusts abeam of a
+breeze. Without wind nothing can be
 inferred; under way is then called sailing, and a finding says that it is not proven.
 """
 
@@ -151,11 +152,23 @@ def is_driven(grid: Grid, stopped: Bools) -> Bools:
         evidence = _widen((into_wind | outrun | calm | too_fast) & upright, short["half"])
         pinched = (long["twa"] < PINCH_DEG) & (long["speed"] > 2.0) & ~long["fading"] \
             & (long["spread"] < 0.04 * long["speed"]) & ~(long["heel"] > 6.0) & breeze
-        evidence |= _widen(pinched, long["half"])
+        # Abeam of a breeze a sailing boat heels and answers the gusts; an engine does neither.
+        abeam = (long["twa"] > 40.0) & (long["twa"] < 135.0) & (long["tws"] > 8.0)
+        unmoved = (long["heel"] < 1.5) & (long["speed"] > 2.0) \
+            & (long["spread"] < 0.03 * long["speed"]) & (long["gust"] > 0.05 * long["tws"])
+        evidence |= _widen(pinched | (abeam & unmoved), long["half"])
     evidence &= ~stopped
     if not evidence.any():
         return evidence
-    return _run_on(grid, evidence, upright) & ~stopped
+    driven = _run_on(grid, evidence, upright) & ~stopped
+    # Between proven stretches, or up to a stop, upright all the while: sails were not set.
+    for part in true_stretches(~driven & ~stopped):
+        flat = short["heel"][part] < 2.5
+        beside = (part.start > 0 and driven[part.start - 1]) \
+            or (part.stop < driven.size and driven[part.stop])
+        if beside and flat.all() and (part.stop - part.start) * grid.step_s < 1800.0:
+            driven[part] = True
+    return driven
 
 
 def _windowed(grid: Grid, window_s: float) -> dict[str, Any]:
@@ -165,6 +178,7 @@ def _windowed(grid: Grid, window_s: float) -> dict[str, Any]:
     stw = _speed(grid)
     speed = box_mean(stw, bins)
     half = bins // 2
+    tws = box_mean(col["tws_kn"], bins)
     index = np.arange(len(grid))
     before = speed[np.clip(index - half, 0, None)]
     after = speed[np.clip(index + half, None, len(grid) - 1)]
@@ -173,7 +187,8 @@ def _windowed(grid: Grid, window_s: float) -> dict[str, Any]:
     return {
         "speed": speed, "fading": fading, "half": half,
         "spread": np.sqrt(np.maximum(box_mean(stw**2, bins) - speed**2, 0.0)),
-        "tws": box_mean(col["tws_kn"], bins),
+        "tws": tws,
+        "gust": np.sqrt(np.maximum(box_mean(col["tws_kn"] ** 2, bins) - tws**2, 0.0)),
         # Off the bow on either side: the mean direction over a tack would be head to wind.
         "twa": box_mean(np.abs(col["twa_deg"]), bins),
         "awa": box_mean(np.abs(col["awa_deg"]), bins),

@@ -33,6 +33,8 @@ LONGEST_PASSAGE_S: Final = 180.0
 STEADY_TURN_DEG: Final = 28.0
 """Least lasting change of angle for a bear-away or head-up; wandering on a reach is less."""
 LUFF_S: Final = 4.0
+LUFF_TURN_DEG: Final = 12.0
+"""A helm's wandering close-hauled is less."""
 
 
 @dataclass(frozen=True)
@@ -203,6 +205,7 @@ def _luffs(angle: Floats, heading_deg: Floats, grid: Grid, close_hauled_deg: flo
     """Shot towards the wind and back to the same side."""
     inside = min(25.0, 0.6 * close_hauled_deg)
     to_bow = np.abs(wrap180(angle))
+    side = np.floor(angle / 180.0)
     with np.errstate(invalid="ignore"):
         close = to_bow < inside
     found = []
@@ -210,18 +213,21 @@ def _luffs(angle: Floats, heading_deg: Floats, grid: Grid, close_hauled_deg: flo
         if (part.stop - part.start) * grid.step_s < LUFF_S or _touches(part, others, grid):
             continue
         span = grid.bins(20.0)
-        before = to_bow[max(0, part.start - span):part.start]
-        after = to_bow[part.stop:part.stop + span]
-        if not (before.size and after.size):
-            continue
-        turned = heading_deg[max(0, part.start - span):part.stop + span]
-        low = float(np.nanmin(to_bow[part]))
-        side = np.floor(angle / 180.0)
-        came, went = side[max(0, part.start - 1)], side[min(side.size - 1, part.stop)]
-        deep = min(np.nanmax(before, initial=0.0), np.nanmax(after, initial=0.0)) - low
-        if came == went and deep > 12.0 and np.nanmax(turned) - np.nanmin(turned) > 12.0:
+        sides = (slice(max(0, part.start - span), part.start),
+                 slice(part.stop, part.stop + span))
+        went = side[max(0, part.start - 1)], side[min(side.size - 1, part.stop)]
+        if part.start > 0 and part.stop < side.size and went[0] == went[1] \
+                and all(_turned_up(angle, heading_deg, part, outside) for outside in sides):
             found.append(Turn("luff", part.start, part.stop, np.nan))
     return found
+
+
+def _turned_up(angle: Floats, heading_deg: Floats, part: slice, outside: slice) -> bool:
+    """Whether the bow turned to the wind, against the sailing outside, and not the wind to it."""
+    nearer = _median(np.abs(wrap180(angle[outside]))) - _median(np.abs(wrap180(angle[part])))
+    way = -np.sign(_median(wrap180(angle[outside])))
+    turned = way * (_median(heading_deg[outside]) - _median(heading_deg[part]))
+    return bool(nearer > 10.0 and turned > max(LUFF_TURN_DEG, 0.6 * nearer))
 
 
 def _same_side_turns(angle: Floats, heading_deg: Floats, grid: Grid,
@@ -236,7 +242,7 @@ def _same_side_turns(angle: Floats, heading_deg: Floats, grid: Grid,
     # Bearing away turns the bow to port on starboard tack, to starboard on port tack.
     with np.errstate(invalid="ignore"):
         strong = (np.abs(change) > STEADY_TURN_DEG) & (turned * change > 0) \
-            & (np.abs(turned) > 0.7 * STEADY_TURN_DEG)
+            & (np.abs(turned) > 0.7 * np.abs(change))
     found: list[Turn] = []
     reach = grid.bins(20.0)
     for part in true_stretches(strong):
