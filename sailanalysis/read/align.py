@@ -312,6 +312,21 @@ def _moving(x: Floats, y: Floats, step_s: float) -> Any:
         return (speed > MOVING_MS) & (speed < 40.0)
 
 
+def _correlate(one: Any, other: Any) -> Any:
+    """Sum of one times the other's conjugate at every shift, in the order of ``_shifts``."""
+    size = 1 << int(np.ceil(np.log2(one.size + other.size)))
+    return np.fft.ifft(np.fft.fft(one.astype(complex), size)
+                       * np.conj(np.fft.fft(other.astype(complex), size)))
+
+
+def _shifts(one: int, other: int) -> Any:
+    """``other[k]`` stands beside ``one[k + shift]``."""
+    size = 1 << int(np.ceil(np.log2(one + other)))
+    shifts = np.arange(size)
+    shifts[shifts >= one] -= size
+    return shifts
+
+
 def _distances(one: Any, other: Any) -> tuple[Floats, Floats, Any]:
     """Mean square distance of two complex series at every shift.
 
@@ -320,21 +335,14 @@ def _distances(one: Any, other: Any) -> tuple[Floats, Floats, Any]:
     mean_square, count : ndarray
         Of the samples known in both.
     shifts : ndarray of int
-        ``other[k]`` stands beside ``one[k + shift]``.
+        As ``_shifts`` gives them.
     """
     known, known2 = np.isfinite(one), np.isfinite(other)
     a, b = np.where(known, one, 0), np.where(known2, other, 0)
-    size = 1 << int(np.ceil(np.log2(one.size + other.size)))
-
-    def correlate(p: Any, q: Any) -> Any:
-        return np.fft.ifft(np.fft.fft(p, size) * np.conj(np.fft.fft(q, size)))
-
-    count = np.round(correlate(known.astype(float), known2.astype(float)).real)
-    square = (correlate(np.abs(a) ** 2, known2.astype(float)).real
-              + correlate(known.astype(float), np.abs(b) ** 2).real
-              - 2.0 * correlate(a, b).real)
-    shifts = np.arange(size)
-    shifts[shifts >= one.size] -= size
+    count = np.round(_correlate(known, known2).real)
+    square = (_correlate(np.abs(a) ** 2, known2).real + _correlate(known, np.abs(b) ** 2).real
+              - 2.0 * _correlate(a, b).real)
+    shifts = _shifts(one.size, other.size)
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = np.where(count > 0, np.maximum(square, 0.0) / count, np.inf)
     return mean, count, shifts
@@ -382,15 +390,9 @@ def _by_courses(base: _Signals, other: _Signals, limit_s: float) -> Match | None
         return None
     a = np.where(moving_a, np.exp(1j * np.radians(base.course_deg)), 0)
     b = np.where(moving_b, np.exp(1j * np.radians(other.course_deg)), 0)
-    size = 1 << int(np.ceil(np.log2(a.size + b.size)))
-
-    def correlate(p: Any, q: Any) -> Any:
-        return np.fft.ifft(np.fft.fft(p, size) * np.conj(np.fft.fft(q, size)))
-
-    count = np.round(correlate(moving_a.astype(float), moving_b.astype(float)).real)
-    both = correlate(a, b)
-    shifts = np.arange(size)
-    shifts[shifts >= a.size] -= size
+    count = np.round(_correlate(moving_a, moving_b).real)
+    both = _correlate(a, b)
+    shifts = _shifts(a.size, b.size)
     allowed = count >= 0.6 * min(moving_a.sum(), moving_b.sum())
     allowed &= np.abs(base.start_s - other.start_s + shifts * base.step_s) <= limit_s
     if not allowed.any():
