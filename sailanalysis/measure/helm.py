@@ -133,7 +133,8 @@ class HelmResult:
         return (*self.by_helm["sentence"], *(compared(row) for row in
                                              self.comparisons.itertuples()),
                 *(f"{who(name)}: {text}" if name != AUTOPILOT else text
-                  for name, text in self.advice.items()), *self.reasons)
+                  for name, text in self.advice.items()),
+                *(f"{text[:1].upper()}{text[1:]}." for text in self.reasons))
 
 
 def rate_helming(
@@ -209,18 +210,22 @@ def rate_helming(
     windows["stretch"] = stretch_ids(windows)
     fit, motion = _fit(windows, prior.inferred() if basis == "inferred" else prior)
     drag = RudderDrag.of(boat)
-    if not drag.known:
+    if not drag.known and basis == "rudder":
         reasons.append("rudder drag is unknown: " + drag.why_not)
     table = stretch_rows(windows, fit, motion, prior, drag, basis)
+    if turning is not None and basis == "rudder":
+        table = table.assign(turn_K_per_s=turning.K_per_s.value, turn_T_s=turning.T_s.value,
+                             turn_stw_kn=turning.stw_kn)
     by_helm = helm_rows(table, windows, fit, motion, prior, basis)
     band = wave_band(samples, pieces, rates, grid_hz)
     response = {name: helm_response(samples, [t for t in tracks if t.piece.helm == name], band)
                 for name in by_helm["helm"]} if basis == "rudder" else {}
     calm, busy = calm_and_busy(windows, tracks)
-    spectra = rudder_spectra(tracks, band, noise)
-    cost, cost_why = drag_from_day(windows)
-    words = {str(row.helm): advice(row, response.get(str(row.helm)), spectra.get(str(row.helm)))
-             for row in by_helm.itertuples()}
+    spectra = rudder_spectra(tracks, band, noise) if basis == "rudder" else {}
+    cost, cost_why = (drag_from_day(windows) if basis == "rudder"
+                      else (UNKNOWN, "there is no rudder sensor"))
+    words = {str(row.helm): advice(row, response.get(str(row.helm)), spectra.get(str(row.helm)),
+                                   basis == "inferred") for row in by_helm.itertuples()}
     by_helm["sentence"] = [verdict(row) for row in by_helm.itertuples()]
     result = HelmResult(
         rows=table, by_helm=by_helm, comparisons=compare_helms(fit, prior, by_helm, motion, basis),
@@ -247,17 +252,20 @@ def _grid_hz(samples: pd.DataFrame) -> float:
 
 def _rudder(samples: pd.DataFrame, rates: dict[str, float], grid_hz: float
             ) -> tuple[Floats, str, list[str]]:
-    """Rudder angle to judge by: the first of two that moves, else none."""
+    """Rudder angle to judge by: of two that move the more complete, else none."""
     n = len(samples)
+    best, share = "", 0.02
     for name in ("rudder_deg", "rudder2_deg"):
         if name not in samples:
             continue
         value = samples[name].to_numpy(dtype=float)
         good = np.isfinite(value)
-        if good.mean() > 0.02 and np.nanstd(value) > 0.1:
-            if name != "rudder_deg":
-                rates["rudder_deg"] = rates.get(name, grid_hz)
-            return value, "rudder", []
+        # The second must be clearly more complete to take the first one's place.
+        if good.mean() > share and np.nanstd(value) > 0.1:
+            best, share = name, 1.2 * float(good.mean())
+    if best:
+        rates["rudder_deg"] = rates.get(best, grid_hz)
+        return samples[best].to_numpy(dtype=float), "rudder", []
     turn = [c for c in ("rate_of_turn_deg_s", "hdg_deg") if c in samples
             and np.isfinite(samples[c].to_numpy(dtype=float)).mean() > 0.02]
     if turn and grid_hz >= MIN_RATE_HZ:

@@ -33,7 +33,8 @@ HELM_COLUMNS: Final = (
     "why_not", "basis", "moving_share", "weather_helm_deg", "activity_deg",
     "expected_activity_deg", "extra_distance_percent", "rudder_drag_movement_ratio",
     "speed_cost_percent", "stw_kn", "heel_deg", "gust_kn", "roll_rate_rms_deg_s",
-    "pitch_rate_rms_deg_s", "yaw_rate_rms_deg_s", "wave_push_deg",
+    "pitch_rate_rms_deg_s", "yaw_rate_rms_deg_s", "wave_push_deg", "turn_K_per_s", "turn_T_s",
+    "turn_stw_kn",
 )
 """Published columns first, then what the season model and the report need."""
 
@@ -110,8 +111,12 @@ def stretch_rows(windows: pd.DataFrame, fit: Fit | None, motion: str, prior: Usu
             "wave_push_deg": float(np.sqrt(mean("push_var"))),
             **_score(group, weight, fit, motion, prior, basis),
         })
-    return pd.DataFrame(rows).reindex(columns=list(HELM_COLUMNS)).sort_values(
+    table = pd.DataFrame(rows).reindex(columns=list(HELM_COLUMNS)).sort_values(
         "start", kind="stable", ignore_index=True)
+    if basis == "inferred":  # turning tells nothing of where the rudder stands on average
+        table[["rudder_mean_deg", "weather_helm_deg", "rudder_drag_ratio", "moving_share",
+               "rudder_drag_movement_ratio", "speed_cost_percent"]] = np.nan
+    return table
 
 
 def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, prior: Usual,

@@ -84,9 +84,16 @@ def fit_usual(rows: pd.DataFrame, prior: Usual | None = None) -> Usual:
     usual = Usual(
         mean, cov, max(spread, SPREAD_FLOOR), prior.stretches + len(use),
         prior.days + (int(days.nunique()) if days is not None else 0),
-        prior.minutes + float(minutes.sum()), sea, dict(prior.turning), {},
+        prior.minutes + float(minutes.sum()), sea, _turning(use) or dict(prior.turning), {},
         dict(zip(fit.helms, fit.slope.tolist(), strict=True)))
     return replace(usual, helms=_usual_by_helm(rescore(use, usual), days))
+
+
+def _turning(rows: pd.DataFrame) -> dict[str, float]:
+    """The boat's turning response over the days that could measure it: medians."""
+    if "turn_K_per_s" not in rows or not rows["turn_K_per_s"].notna().any():
+        return {}
+    return {name: float(rows[f"turn_{name}"].median()) for name in ("K_per_s", "T_s", "stw_kn")}
 
 
 def _usual_by_helm(rows: pd.DataFrame, days: pd.Series | None) -> dict[str, dict[str, float]]:

@@ -14,13 +14,14 @@ if TYPE_CHECKING:
 
 LONG_LAG_S = 1.0
 """A person's own delay at a wheel is about half a second; twice that can be shortened."""
+BUSY_SCORE = 48.0
 MUCH_HELM_DEG = 5.0
 """More weather helm than this asks for trim or a reef rather than for steering."""
 
 
 def who(name: str) -> str:
     """Name for a sentence."""
-    return {"": "Whoever steered", AUTOPILOT: "The autopilot"}.get(name, name)
+    return {"": "The helm", AUTOPILOT: "The autopilot"}.get(name, name)
 
 
 def verdict(row: Any) -> str:
@@ -54,8 +55,13 @@ def compared(row: Any) -> str:
     return f"{first} was {row.words} than {second} in like conditions: {span}."
 
 
-def advice(row: Any, response: Response | None, spectrum: Spectrum | None) -> str:
+def advice(row: Any, response: Response | None, spectrum: Spectrum | None,
+           inferred: bool = False) -> str:
     """One thing to try next time, the one the numbers support best."""
+    if inferred:
+        return ("Without a rudder sensor only the boat's turning is seen, and nothing of how it "
+                "was steered. For next time: the same stretch once by hand and once by the "
+                "autopilot gives a yardstick.")
     if row.helm == AUTOPILOT:
         if response is not None and response.over_correction.low > 0.5:
             return ("Try the autopilot a step less sensitive: most of its corrections needed "
@@ -85,8 +91,11 @@ def advice(row: Any, response: Response | None, spectrum: Spectrum | None) -> st
     if response is not None and response.steadier == "compass":
         return ("The heading was kept steadier than the wind angle. Upwind and in shifts, try "
                 "steering by the telltales and let the compass wander.")
-    if spectrum is not None and spectrum.own_share > 0.6:
+    if spectrum is not None and spectrum.own_share > 0.6 and row.smoothness < BUSY_SCORE:
         return ("Most of the rudder's movement was slower than the waves: small course changes and "
                 "their return. Try to pick a mark or a star and let her find the groove with a "
                 "lighter hand.")
-    return "Nothing in these numbers asks for change; more of the same, and longer."
+    if row.smoothness_low > 50:
+        return ("Quieter on the rudder than such conditions ask for. Try the same hand in more "
+                "wind and sea, and see whether it holds.")
+    return "Nothing in these numbers asks for change: more of the same, and longer."

@@ -264,6 +264,11 @@ def test_an_archive_narrows_the_interval(day, rated):
     assert people.groupby("helm").smoothness.mean().mean() == approx(50, abs=4)
 
 
+def test_the_boats_turning_is_remembered(rated):
+    rows = rated[0].assign(turn_K_per_s=0.3, turn_T_s=1.5, turn_stw_kn=6.0, day="2031-06-01")
+    assert fit_usual(rows).turning == {"K_per_s": 0.3, "T_s": 1.5, "stw_kn": 6.0}
+
+
 def test_fit_usual_of_nothing_is_the_starting_model():
     assert fit_usual(pd.DataFrame()).stretches == 0
     assert not Usual().from_archive
@@ -276,6 +281,8 @@ def test_without_a_rudder_sensor_all_is_marked_inferred(day):
     assert (rows.basis == "inferred").all()
     assert any("inferred" in reason for reason in result.reasons)
     assert rows.smoothness.notna().any()
+    assert rows[["rudder_mean_deg", "weather_helm_deg", "rudder_drag_ratio"]].isna().all().all()
+    assert "rudder sensor" in result.advice["Ada"]
 
 
 def test_without_roll_and_pitch_the_interval_is_wider(day, rated):
