@@ -7,6 +7,7 @@ are converted from words. Every line that is not ordinary goes to the plain way,
 
 from __future__ import annotations
 
+from threading import Lock
 from typing import Final
 
 import numpy as np
@@ -63,6 +64,7 @@ class Kinds:
         self._key = np.zeros(self.SLOTS, dtype=_U)
         self._id = np.zeros(self.SLOTS, dtype=np.uint16)
         self._by_word: dict[int, int] = {}
+        self._lock = Lock()
 
     def find(self, word: Words) -> NDArray[np.uint16]:
         """Number of each address; new ones are learned in order of appearance."""
@@ -80,20 +82,23 @@ class Kinds:
         return ((word * _U(0x9E3779B97F4A7C15)) >> _U(52)).astype(np.intp)
 
     def _learn(self, word: int) -> int:
-        if word in self._by_word:
-            return self._by_word[word]
-        if len(self._by_word) >= self.MOST:
-            return 0
-        text = word.to_bytes(8, "little").rstrip(b"\0")
-        number = 0
-        if ADDRESS.match(text):
-            number = len(self.keys)
-            self.keys.append(kind_of(text))
-        self._by_word[word] = number
-        slot = int(self._slot(np.array([word], dtype=_U))[0])
-        if self._key[slot] == 0:
-            self._key[slot], self._id[slot] = word, number
-        return number
+        with self._lock:
+            if word in self._by_word:
+                return self._by_word[word]
+            if len(self._by_word) >= self.MOST:
+                return 0
+            text = word.to_bytes(8, "little").rstrip(b"\0")
+            number = 0
+            if ADDRESS.match(text):
+                number = len(self.keys)
+                self.keys.append(kind_of(text))
+            self._by_word[word] = number
+            slot = int(self._slot(np.array([word], dtype=_U))[0])
+            if self._key[slot] == 0:
+                # The number first: another thread may look as soon as the key is there.
+                self._id[slot] = number
+                self._key[slot] = word
+            return number
 
 
 def _checksums(buffer: Bytes, start: Index, end: Index) -> Bytes:
@@ -261,7 +266,7 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
             out.tally.ignored[label_of(talker, name)] += rows.size
             continue
         wanted.append(((talker, name, ""), rows))
-        edge = _Edges(o, rows)
+        edge = _Edges(o, rows, max((0, *sentence.numbers, *sentence.letters)))
         edges.append(edge)
         for f in sentence.numbers:
             starts.append(edge[f] + 1)
@@ -283,7 +288,7 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
             np.multiply(buffer.take(edge[f] + 1), single, out=letters[i])
         out.groups.setdefault(key, []).append((
             o.start.take(rows) + (position - MARGIN),
-            np.minimum(edge.last - edge.first - 1, 255).astype(np.uint8),
+            edge.fields,
             value[at : at + many].reshape(len(sentence.numbers), rows.size), letters))
         at += many
     return np.concatenate(left)
@@ -292,20 +297,20 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
 class _Edges:
     """Positions of the delimiters of some sentences; 0 is the ``$``, field f ends at f + 1."""
 
-    def __init__(self, o: _Ordinary, rows: Index) -> None:
-        self.first, self.last = o.first.take(rows), o.last.take(rows)
-        self._delimiter = o.delimiter
-        self._least = int((self.last - self.first).min())
-        self._known: dict[int, Index] = {}
+    def __init__(self, o: _Ordinary, rows: Index, wanted: int) -> None:
+        first, last = o.first.take(rows), o.last.take(rows)
+        fields = last - first
+        self.fields = np.minimum(fields - 1, 255).astype(np.uint8)
+        # One row a sentence: its delimiters stand side by side, also in memory.
+        at = first[:, None] + np.arange(wanted + 2)
+        if int(fields.min()) < wanted + 1:
+            # Beyond the last field the asterisk stands for all that is missing.
+            np.minimum(at, last[:, None], out=at)
+        self._place = np.ascontiguousarray(o.delimiter.take(at).T)
 
     def __getitem__(self, number: int) -> Index:
-        """The delimiter before field ``number``; beyond the last field the ``*``."""
-        if number not in self._known:
-            at = self.first + number
-            if number > self._least:
-                np.minimum(at, self.last, out=at)
-            self._known[number] = self._delimiter.take(at)
-        return self._known[number]
+        """The delimiter before field ``number``."""
+        return np.asarray(self._place[number], dtype=np.int64)
 
 
 def _read_transducers(buffer: Bytes, words: Words, position: int, o: _Ordinary, rows: Index,

@@ -43,6 +43,7 @@ class Gathered:
         for kind, stamps in other.stamps.items():
             self.stamps.setdefault(kind, []).extend(stamps)
         self.tally.add(other.tally)
+        self.size = max(self.size, other.size)
 
     def add_records(self, records: Iterable[Record]) -> None:
         """Append sentences that the plain way has read."""

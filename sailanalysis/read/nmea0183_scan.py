@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
+from collections import deque
 from collections.abc import Iterator
-from typing import BinaryIO
+from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import chain, islice
+from typing import BinaryIO, Final
 
 import numpy as np
 
@@ -12,6 +16,11 @@ from sailanalysis.read.limits import MAX_LINE_BYTES, PIECE_BYTES
 from sailanalysis.read.nmea0183_fast import Kinds, scan_piece
 from sailanalysis.read.nmea0183_gather import Gathered
 from sailanalysis.read.nmea0183_lines import TOO_LONG, Tally
+
+MAX_THREADS: Final = 2
+"""More gain little: what stays in the interpreter is one at a time."""
+FIRST_PIECES: Final = 3
+"""A log of fewer pieces is read before threads have started."""
 
 
 def pieces(
@@ -85,8 +94,7 @@ def gather(handle: BinaryIO, piece_bytes: int = PIECE_BYTES) -> Gathered:
     out = Gathered()
     kinds = Kinds()
     counted = False
-    for buffer, size, position, endless in pieces(handle, piece_bytes):
-        found = scan_piece(buffer, size, position, kinds)
+    for found, endless in _scanned(pieces(handle, piece_bytes), kinds):
         if endless and not found.tally.used:
             # However long it is, a line without a sentence is one line.
             found.tally = Tally()
@@ -94,5 +102,29 @@ def gather(handle: BinaryIO, piece_bytes: int = PIECE_BYTES) -> Gathered:
                 found.tally.reject(TOO_LONG)
         counted = endless
         out.add(found)
-        out.size = position + size
     return out
+
+
+def _scanned(work: Iterator[tuple[Bytes, int, int, bool]],
+             kinds: Kinds) -> Iterator[tuple[Gathered, bool]]:
+    """Scan pieces in order, several at once: the array operations let go of the interpreter."""
+    threads = min(MAX_THREADS, os.cpu_count() or 1)
+
+    def scan(piece: tuple[Bytes, int, int, bool]) -> tuple[Gathered, bool]:
+        buffer, size, position, endless = piece
+        found = scan_piece(buffer, size, position, kinds)
+        found.size = position + size
+        return found, endless
+
+    first = list(islice(work, FIRST_PIECES))
+    if threads == 1 or len(first) < FIRST_PIECES:
+        yield from map(scan, chain(first, work))
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        ahead: deque[Future[tuple[Gathered, bool]]] = deque()
+        for piece in chain(first, work):
+            ahead.append(pool.submit(scan, piece))
+            if len(ahead) > threads:
+                yield ahead.popleft().result()
+        while ahead:
+            yield ahead.popleft().result()
