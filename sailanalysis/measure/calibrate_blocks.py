@@ -72,13 +72,13 @@ class Seconds:
 
     @cached_property
     def upwash_shape(self) -> Floats:
-        """Bend of the wind ahead of the sails by apparent angle: 1 at its most, odd, none aft.
+        """Bend of the wind ahead of the sails by apparent angle: at most 1, odd, none aft.
 
-        Largest close-hauled to close reaching and gone with the wind aft, where the masthead
-        stands in free air: the shape is common practice, its size a nuisance of the fit.
+        It goes with the sails' lift: high from close-hauled to a close reach, falling to nil on
+        a run. The shape is common practice, its size a nuisance of the fit.
         """
-        a = np.radians(self.awa_deg)
-        return np.asarray(np.sin(a) * (1.0 + np.cos(a)) / 1.299, dtype=float)
+        half = np.radians(self.awa_deg) / 2.0
+        return np.asarray(np.tanh(self.awa_deg / 15.0) * np.cos(half) ** 2, dtype=float)
 
     @cached_property
     def cos_heel(self) -> Floats:

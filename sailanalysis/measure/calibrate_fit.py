@@ -42,18 +42,18 @@ PRIOR: Final[dict[str, tuple[float, float]]] = {
     # off, vane and compass a few degrees; the keel's leeway coefficient mostly 5-15.
     "stw_factor": (1.0, 0.15), "awa_offset_deg": (0.0, 8.0), "aws_factor": (1.0, 0.15),
     "heading_offset_deg": (0.0, 8.0), "leeway_k": (10.0, 6.0),
-    "upwash_deg": (0.0, 1.5), "heel_zero_deg": (0.0, 0.4), "speed_side": (0.0, 0.003),
+    "upwash_deg": (0.0, 2.0), "heel_zero_deg": (0.0, 0.4), "speed_side": (0.0, 0.003),
     "dev_sin1_deg": (0.0, 0.2), "dev_cos1_deg": (0.0, 0.2),
     "dev_sin2_deg": (0.0, 0.2), "dev_cos2_deg": (0.0, 0.2),
     # The boat herself on the two tacks; her speed by angle (log of knots about the day's mean)
     # and how it grows with the wind (a power of it).
-    "polar_side": (0.0, 0.003),
+    "polar_side": (0.0, 0.006),
     **dict.fromkeys(POLAR_LEVELS, (0.0, 0.5)),
     **dict.fromkeys(POLAR_SLOPES, (0.5, 0.4)),
 }
 SECTORS_DEG: Final = (50.0, 80.0, 115.0)
 """Bounds of close-hauled, close reach, beam reach and broad reach to run, by apparent wind."""
-ADAPTED: Final = (("upwash_deg",), ("heel_zero_deg",), ("speed_side",), ("polar_side",),
+ADAPTED: Final = (("upwash_deg",),
                   ("dev_sin1_deg", "dev_cos1_deg", "dev_sin2_deg", "dev_cos2_deg"))
 """Nuisances whose prior spread the day itself widens or narrows, group by group."""
 ADAPT_DOF: Final = 1.0
@@ -330,6 +330,13 @@ class Equations:
             out[name] = near / np.maximum(near.sum(axis=1, keepdims=True), 1.0)
         return out
 
+    def kinds(self) -> dict[str, NDArray[np.intp]]:
+        """Way of sailing of each block by process, both sides of the wind alike."""
+        kind = self._sailed_as()
+        both = np.where(kind > 0, (kind + 1) // 2, kind)
+        return {name: both[self._blocks_of(name)]
+                for name in ("water", "speed", "direction", "boat")}
+
     def _sailed_as(self) -> NDArray[np.intp]:
         """Way of sailing of each block's leg: a small number."""
         air = self.data.mean(compass_turn(self.data.awa_deg))
@@ -399,12 +406,14 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
     mean = np.array([prior[n][0] for n in NAMES])
     precision = np.diag([1.0 / prior[n][1] ** 2 for n in NAMES])
     groups = [[NAMES.index(n) for n in group] for group in ADAPTED
-              if all(prior[n] == PRIOR[n] for n in group)]
+              if all(prior[n] == PRIOR[n] for n in group)] if adapt else []
     equations = Equations(data)
     processes = _processes(data, equations, start)
     alike = equations.alike()
     theta = np.array([start.value[n] for n in NAMES]) if start else mean.copy()
     covariance = np.linalg.inv(precision)
+    kinds = equations.kinds()
+    scale = {name: np.ones(kind.size) for name, kind in kinds.items()}
     at, about = theta, equations.linear(theta, alike)
     for turn in range(rounds):
         if turn in (1, 2, 4, 7):
@@ -422,12 +431,11 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
         theta[[0, 2]] = np.clip(theta[[0, 2]], 0.5, 2.0)
         if turn == rounds - 1:
             break
-        if adapt:
-            for group in groups:
-                usual, n = PRIOR[NAMES[group[0]]][1], len(group)
-                seen2 = float(np.sum(theta[group] ** 2 + np.diag(covariance)[group]))
-                spread2 = (ADAPT_DOF * usual**2 + seen2) / (ADAPT_DOF + n)
-                precision[group, group] = 1.0 / spread2
+        for group in groups:
+            usual, n = PRIOR[NAMES[group[0]]][1], len(group)
+            seen2 = float(np.sum(theta[group] ** 2 + np.diag(covariance)[group]))
+            spread2 = (ADAPT_DOF * usual**2 + seen2) / (ADAPT_DOF + n)
+            precision[group, group] = 1.0 / spread2
         root = np.linalg.cholesky(0.5 * (covariance + covariance.T))
         now = [c.moved(theta - at) for c in about]
         for name, process in processes.items():
@@ -435,8 +443,11 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
             process.step([c.residual for c in mine],
                          [process.inverse @ (c.instrument @ root) for c in mine])
             if turn >= 2:
-                far = np.max([np.abs(process.leave_one_out(c.residual)) for c in mine], axis=0)
-                process.weight = np.where(far > 2.5, (2.5 / np.maximum(far, 2.5)) ** 2, 1.0)
+                off = np.abs([process.leave_one_out(c.residual) for c in mine])
+                scale[name] = _sector_scale(scale[name], kinds[name], off)
+                far = np.max(off, axis=0)
+                outlier = np.where(far > 2.5, (2.5 / np.maximum(far, 2.5)) ** 2, 1.0)
+                process.weight = outlier / scale[name] ** 2
             process.refresh()
     seen = equations.see(dict(zip(NAMES, theta.tolist(), strict=True)))
     return Fit(
@@ -447,6 +458,23 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
         wind_from_deg=seen.from_deg + equations.centre_deg,
         wind_kn=np.exp(seen.log_speed + equations.level),
         water_blocks=equations.water_blocks, wind_blocks=equations.wind_blocks)
+
+
+def _sector_scale(scale: Floats, kind: NDArray[np.intp], off: Floats) -> Floats:
+    """Standard deviation of each way of sailing's own noise against the common one.
+
+    Close-hauled a degree of wind is more speed than on a reach, and downwind a shift is more
+    degrees: each way of sailing gets the noise it shows (half a step at a time), the typical
+    block keeping 1.
+    """
+    out = scale.copy()
+    for one in np.unique(kind):
+        mine = kind == one
+        if mine.sum() >= 8:
+            # Median of |z| is 0.6745 for a standard normal.
+            shown = float(np.median(off[:, mine])) / 0.6745
+            out[mine] = scale[mine] * np.sqrt(np.clip(shown, 0.25, 4.0))
+    return np.asarray(np.clip(out / np.exp(np.mean(np.log(out))), 0.25, 4.0), dtype=float)
 
 
 def _processes(data: Seconds, equations: Equations, start: Fit | None) -> dict[str, Process]:
