@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -63,29 +64,15 @@ def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout 
     lines = block[: 1 << 20].split(b"\n", _HEAD_LINES + 400)[: _HEAD_LINES + 400]
     if len(lines) > 1:
         lines = lines[:-1]
-    texts = [_decode(line) for line in lines if len(line) <= MAX_LINE_BYTES]
-    best: tuple[int, int, str, list[Column | None]] | None = None
-    for at, text in enumerate(texts[:_HEAD_LINES]):
-        for delimiter in ",;\t|":
-            if delimiter not in text:
-                continue
-            cells = _cells(text, delimiter)
-            if len(cells) > MAX_COLUMNS:
-                continue
-            columns = read_header(cells, context.boat.columns)
-            roles = [column.role for column in columns if column is not None]
-            score = roles.count("channel") + roles.count("text")
-            if score and ("time" in roles or "date" in roles) and (best is None or score > best[0]):
-                best = (score, at, delimiter, columns)
-        if best is not None and best[1] < at:
-            break
+    texts = [_decode(line) if len(line) <= MAX_LINE_BYTES else "" for line in lines]
+    best = _find_header(texts, context.boat.columns)
     if best is None:
         reading.findings.append(Finding(
             "csv-no-header", f"{context.name}: no line names a time column and a channel; the "
             "first line should read like 'time,boat speed (kn),heading (T)', or the boat file's "
             "[columns] should map the names."))
         return None
-    _, at, delimiter, columns = best
+    at, delimiter, columns = best
     cells = _cells(texts[at], delimiter)
     skip = at + 1
     below = [_cells(text, delimiter) for text in texts[skip:] if text.strip()]
@@ -108,6 +95,40 @@ def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout 
         return None
     _say_columns(cells, columns, context, reading, rows)
     return Layout(skip, delimiter, decimal, lines[at].strip(), cells, columns, width, *found)
+
+
+def names_a_log(head: bytes) -> bool:
+    """Whether the first bytes of a file hold a header with a time and a channel.
+
+    Parameters
+    ----------
+    head : bytes
+        UTF-8 or an older western encoding.
+    """
+    lines = head[: 1 << 16].replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
+    texts = [_decode(line) for line in lines[:_HEAD_LINES] if len(line) <= MAX_LINE_BYTES]
+    return _find_header(texts, {}) is not None
+
+
+def _find_header(texts: list[str], mapping: Mapping[str, str]
+                 ) -> tuple[int, str, list[Column | None]] | None:
+    """The line that names a time and most channels, its separator and columns."""
+    best: tuple[int, int, str, list[Column | None]] | None = None
+    for at, text in enumerate(texts[:_HEAD_LINES]):
+        for delimiter in ",;\t|":
+            if delimiter not in text:
+                continue
+            cells = _cells(text, delimiter)
+            if len(cells) > MAX_COLUMNS:
+                continue
+            columns = read_header(cells, mapping)
+            roles = [column.role for column in columns if column is not None]
+            score = roles.count("channel") + roles.count("text")
+            if score and ("time" in roles or "date" in roles) and (best is None or score > best[0]):
+                best = (score, at, delimiter, columns)
+        if best is not None and best[1] < at:
+            break
+    return None if best is None else best[1:]
 
 
 def _decode(line: bytes) -> str:

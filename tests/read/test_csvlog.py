@@ -14,6 +14,7 @@ from pytest import approx
 from sailanalysis.channels import CHANNELS
 from sailanalysis.model import Boat
 from sailanalysis.read.csvlog import read_csv
+from sailanalysis.read.csvlog_layout import names_a_log
 from sailanalysis.read.reading import ReadContext
 
 MODIFIED = datetime(2026, 7, 5, 18, tzinfo=UTC).timestamp()
@@ -297,6 +298,15 @@ def test_what_is_no_log_is_counted_and_said(text):
     assert reading.streams == []
     if reading.lines > 1:
         assert reading.rejected or reading.findings
+
+
+@pytest.mark.parametrize(("head", "known"), [
+    ("time,BSP\n", True), ("Logger 7\n# x\n\nDate;Time;BSP\n03.07.2026;10:00:00,5;6,25\n", True),
+    ("sep=|\ntime|BSP\n", True), ("time,item,value\n10:00,helm,A\n", False),
+    ("name,age\nA,3\n", False), ("", False), ("1,2\n3,4\n", False),
+])
+def test_a_header_names_a_log(head, known):
+    assert names_a_log(head.encode()) is known
 
 
 def test_one_sample_and_hostile_positions():
