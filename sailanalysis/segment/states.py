@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.angles import Floats
+from sailanalysis.angles import Floats, arctan2d, cosd, sind
 from sailanalysis.errors import Finding
 from sailanalysis.geo import local_xy_m
 from sailanalysis.model import CrewLog
@@ -189,9 +189,7 @@ def _windowed(grid: Grid, window_s: float) -> dict[str, Any]:
         "spread": np.sqrt(np.maximum(box_mean(stw**2, bins) - speed**2, 0.0)),
         "tws": tws,
         "gust": np.sqrt(np.maximum(box_mean(col["tws_kn"] ** 2, bins) - tws**2, 0.0)),
-        # Off the bow on either side: the mean direction over a tack would be head to wind.
-        "twa": box_mean(np.abs(col["twa_deg"]), bins),
-        "awa": box_mean(np.abs(col["awa_deg"]), bins),
+        "twa": _off_bow(col["twa_deg"], bins), "awa": _off_bow(col["awa_deg"], bins),
         "heel": np.abs(box_mean(col["heel_deg"], bins))}
 
 
@@ -285,3 +283,16 @@ def _widen(mask: Bools, bins: int) -> Bools:
     for part in true_stretches(mask):
         out[max(0, part.start - bins):part.stop + bins] = True
     return out
+
+
+def _off_bow(angle: Floats, bins: int) -> Floats:
+    """Mean angle off the bow, without its side.
+
+    The mean direction forgives a swinging vane, but over a tack it points head to wind: where the
+    angles of either side are far larger than it, theirs is the mean.
+    """
+    direction = np.abs(arctan2d(box_mean(sind(angle), bins), box_mean(cosd(angle), bins)))
+    either = box_mean(np.abs(angle), bins)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(np.abs(either - direction) > 15.0, either, direction),
+                          dtype=float)

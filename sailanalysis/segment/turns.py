@@ -218,7 +218,9 @@ def _luffs(angle: Floats, heading_deg: Floats, grid: Grid, close_hauled_deg: flo
         went = side[max(0, part.start - 1)], side[min(side.size - 1, part.stop)]
         if part.start > 0 and part.stop < side.size and went[0] == went[1] \
                 and all(_turned_up(angle, heading_deg, part, outside) for outside in sides):
-            found.append(Turn("luff", part.start, part.stop, np.nan))
+            beyond = float(np.nanmin(wrap180(angle[part]) * (1.0 if went[0] % 2 == 0 else -1.0)))
+            found.append(Turn("luff", part.start, part.stop, np.nan,
+                              "the bow passed the wind, she fell back" if beyond < -8.0 else ""))
     return found
 
 
