@@ -76,9 +76,10 @@ class Response:
     Attributes
     ----------
     yaw_lag_s : Estimate
-        Seconds by which the rudder answers the boat's turning; negative: it leads.
+        Seconds by which the rudder answers the boat's turning; negative: her turning follows it.
     yaw_words : str
-        ``leads``, ``follows``, ``moves with`` or ``""`` (cannot be told).
+        ``leads`` (the rudder makes her turn), ``follows`` (it answers), ``moves with`` or ``""``
+        (cannot be told).
     gust_lag_s : Estimate
         Seconds by which the rudder's help against luffing follows a gust.
     over_correction : Estimate
@@ -137,8 +138,8 @@ def cross_lag_s(first: list[Floats], second: list[Floats], rate_hz: float, reach
     drawn = weight @ cross
     low, high = np.percentile(_peak_lag(drawn, reach) / rate_hz, [2.5, 97.5])
     strength = np.percentile(drawn[:, peak], 2.5)
-    # A peak that wanders over half the range, or sits at its edge, is no answer.
-    if strength <= 0 or peak in (0, 2 * reach) or high - low > reach_s:
+    # A peak that wanders over a quarter of the range, or sits at its edge, is no answer.
+    if strength <= 0 or peak in (0, 2 * reach) or high - low > 0.5 * reach_s:
         return UNKNOWN, float(mean[peak] / power)
     value = float(_peak_lag(mean[None, :], reach)[0]) / rate_hz
     return (Estimate(value, float(low), float(high), len(first), len(first) * n / rate_hz),
@@ -153,6 +154,22 @@ def _peak_lag(curves: Floats, reach: int) -> Floats:
     bend = left - 2 * mid + right
     shift = np.divide(0.5 * (left - right), bend, out=np.zeros(len(curves)), where=bend < 0)
     return np.asarray(top - reach + np.clip(shift, -0.5, 0.5), dtype=float)
+
+
+def _leads_or_follows(yaw: list[Floats], against: list[Floats], rate_hz: float
+                      ) -> tuple[Estimate, str]:
+    """Whether the rudder answers the boat's turning or makes it, and by how many seconds.
+
+    Rudder against the turn, later: an answer. Rudder with the turn, earlier: it is what turned her.
+    The stronger of the two correlations is taken; neither within a tenth of the other is.
+    """
+    answer, a = cross_lag_s(yaw, against, rate_hz, LAG_S)
+    drive, d = cross_lag_s(yaw, [-x for x in against], rate_hz, LAG_S)
+    a = a if answer.known else 0.0
+    d = d if drive.known and drive.high < 0 else 0.0
+    if a > 1.1 * d:
+        return answer, "follows" if answer.low > 0 else "leads" if answer.high < 0 else "moves with"
+    return (drive, "leads") if d > 1.1 * a else (UNKNOWN, "")
 
 
 def over_correction(deviation: list[Floats], rate_hz: float) -> Estimate:
@@ -264,10 +281,7 @@ def helm_response(samples: pd.DataFrame, tracks: list[Track], band: tuple[float,
             for a in range(0, min(puff.size, aid.size) - n + 1, n):
                 gust.append(puff[a:a + n] - puff[a:a + n].mean())
                 helped.append(aid[a:a + n] - aid[a:a + n].mean())
-    lag, _ = cross_lag_s(yaw, rudder, pace, LAG_S)
-    words = ""
-    if lag.known:
-        words = "leads" if lag.high < 0 else "follows" if lag.low > 0 else "moves with"
+    lag, words = _leads_or_follows(yaw, rudder, pace)
     gust_lag, _ = cross_lag_s(gust, helped, pace, GUST_LAG_S)
     ratio, steadier = wind_or_compass(winds, courses, pace)
     return Response(lag, words, gust_lag, over_correction(slow_rudder, rate), steadier, ratio)

@@ -78,6 +78,11 @@ def advice(row: Any, response: Response | None, spectrum: Spectrum | None,
             return (f"The rudder followed the boat's turning by {lag.value:.1f} s ({lag.low:.1f} "
                     f"to {lag.high:.1f}). Try to look further ahead, at the horizon over the bow, "
                     "and begin the movement earlier and smaller.")
+        if response.yaw_words == "leads" and row.smoothness < BUSY_SCORE:
+            return (f"The boat's turning followed the rudder by {-lag.value:.1f} s "
+                    f"({-lag.high:.1f} to {-lag.low:.1f}): more often the rudder turned her than "
+                    "answered her. Try holding it still for a count of five and see how straight "
+                    "she goes by herself.")
     if abs(row.weather_helm_deg) > MUCH_HELM_DEG:
         kind = "weather" if row.weather_helm_deg > 0 else "lee"
         cure = ("ease the mainsheet or traveller, or reef" if kind == "weather"

@@ -81,6 +81,7 @@ def test_comparison_without_proof_claims_nothing():
 @pytest.mark.parametrize(("change", "response", "spectrum", "word"), [
     ({}, Response(over_correction=Estimate(0.7, 0.6, 0.8)), None, "half the movement"),
     ({}, Response(yaw_lag_s=Estimate(1.6, 1.3, 1.9)), None, "further ahead"),
+    ({"smoothness": 40.0}, Response(Estimate(-1.2, -1.5, -0.9), "leads"), None, "0.9 to 1.5"),
     ({"weather_helm_deg": 7.0}, None, None, "weather helm"),
     ({"weather_helm_deg": -6.0}, None, None, "lee helm"),
     ({}, None, Spectrum(np.zeros(1), np.zeros(1), 0.3, 0.6), "single waves"),

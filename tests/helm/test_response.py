@@ -7,6 +7,7 @@ from pytest import approx
 
 from sailanalysis.measure.helm_response import (
     Turning,
+    _leads_or_follows,
     cross_lag_s,
     estimate_turning,
     infer_rudder,
@@ -39,6 +40,30 @@ def test_lag_is_found(lag):
     assert estimate.low <= lag + 0.1
     assert estimate.high >= lag - 0.1
     assert strength > 0.8
+
+
+def steered(gain, restless, seed=0):
+    """A first-order boat in waves, a helm who answers her turning half a second late, and fidgets."""
+    rng = np.random.default_rng(seed)
+    rate, n, K, T, late = 5.0, 9000, 0.3, 1.5, 3
+    sea = 3.0 * smooth_noise(rng, n, rate, 0.25)
+    own = restless * smooth_noise(rng, n, rate, 0.25)
+    turn, rudder = np.zeros(n), np.zeros(n)
+    for i in range(late, n):
+        rudder[i] = own[i] - gain * turn[i - late]
+        turn[i] = turn[i - 1] + ((K * (rudder[i] + sea[i])) - turn[i - 1]) / T / rate
+    cut = range(0, n - 300, 300)
+    return ([turn[a:a + 300] - turn[a:a + 300].mean() for a in cut],
+            [-(rudder[a:a + 300] - rudder[a:a + 300].mean()) for a in cut], rate)
+
+
+def test_answering_the_boat_and_turning_her_are_told_apart():
+    lag, words = _leads_or_follows(*steered(gain=2.0, restless=0.2))
+    assert words == "follows"
+    assert lag.value == approx(0.6, abs=0.15)
+    lag, words = _leads_or_follows(*steered(gain=0.2, restless=4.0))
+    assert words == "leads"
+    assert -2.0 < lag.value < -0.3
 
 
 def test_unrelated_signals_have_no_lag():
