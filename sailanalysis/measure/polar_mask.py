@@ -1,6 +1,6 @@
 """Where the polar may speak: only where the boat was sailed, or in a narrow gap between.
 
-A point of the lattice is *measured* where there are two minutes or more of steady sailing within
+A point of the lattice is *measured* where there is a minute or more of steady sailing within
 2.5 deg and 1 kn of it; *interpolated* where it lies in a gap of at most 15 deg or 4 kn that is
 enclosed by measured points (a morphological closing, which never reaches outside them).
 """
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sailanalysis.angles import Floats
 
-LEAST_SECONDS: Final = 120.0
+LEAST_SECONDS: Final = 60.0
 HALF_ANGLE_DEG: Final = 2.5
 HALF_WIND_KN: Final = 1.0
 _GAP_ANGLE_DEG: Final = 15.0

@@ -22,7 +22,7 @@ POLAR_WORDS: Final = {
     "stw_kn_high": "upper end of its 95 % interval, knots",
     "stw_best_kn": "well-sailed boat speed (90th percentile of half-minute averages), knots",
     "minutes": "steady sailing within 1 kn and 2.5 degrees, minutes",
-    "basis": "measured (two minutes or more there) or interpolated (in a narrow gap)",
+    "basis": "measured (a minute or more there) or interpolated (in a narrow gap)",
 }
 """What each column of the polar means."""
 

@@ -290,7 +290,7 @@ def test_mask_never_reaches_beyond_what_was_sailed(points):
     assert (lattice[i] <= tws.max() + 1.01).all() and (lattice[i] >= tws.min() - 1.01).all()
     assert (j <= off.max() + 2.51).all() or off.max() > 172
     assert (j >= off.min() - 2.51).all()
-    assert ((basis == 2) == (near >= 120 - 1e-6))[:, 1:].all()
+    assert ((basis == 2) == (near >= 60 - 1e-6))[:, 1:].all()
 
 
 def test_shape_finds_its_own_numbers():
