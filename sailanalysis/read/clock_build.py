@@ -28,7 +28,7 @@ from sailanalysis.read.clock_marks import (
 )
 from sailanalysis.read.clock_stamps import Stamped, fine_time
 from sailanalysis.read.nmea0183_gather import Key
-from sailanalysis.read.nmea0183_sentences import TIMED, Columns
+from sailanalysis.read.nmea0183_sentences import Columns
 from sailanalysis.read.reading import ReadContext
 from sailanalysis.read.wording import day_words
 
@@ -52,7 +52,8 @@ class GpsTimes:
 
 
 def build_clock(
-    groups: dict[Key, Columns],
+    timed: dict[Key, Columns],
+    others: dict[Key, Floats],
     stamped: Stamped | None,
     size: int,
     context: ReadContext,
@@ -61,8 +62,10 @@ def build_clock(
 
     Parameters
     ----------
-    groups : dict
-        Raw columns; RMC, GGA, GLL and ZDA tell the time.
+    timed : dict
+        Raw columns of RMC, GGA, GLL and ZDA, which tell the time.
+    others : dict
+        Positions of all other groups.
     stamped : Stamped or None
         Receive times in front of the lines.
     size : int
@@ -78,12 +81,12 @@ def build_clock(
     """
     if stamped is not None:
         stamped = stamped.on_days(context)
-    gps = gps_times(groups, stamped, context)
+    gps = gps_times(timed, stamped, context)
     if gps is None and stamped is None:
         return NO_CLOCK, True
     if stamped is None:
         assert gps is not None
-        arrival = steady_arrival(groups, gps)
+        arrival = steady_arrival(others, gps)
         arrived, time_s, unknown = knots(
             arrival.at(gps.position), gps.time_s, float(arrival.at(0)), float(arrival.at(size)),
             1.0 / SERIAL_BYTES_PER_S)
@@ -97,7 +100,7 @@ def build_clock(
     return fine_time(own, gps.position, gps.time_s, gps.findings, BELIEVED_S), True
 
 
-def steady_arrival(groups: dict[Key, Columns], gps: GpsTimes) -> Arrival:
+def steady_arrival(others: dict[Key, Floats], gps: GpsTimes) -> Arrival:
     """The sentences by whose count time is told between two satellite times.
 
     A single sensor four times as fast as the receiver is the best measure; else all sensors with
@@ -109,13 +112,14 @@ def steady_arrival(groups: dict[Key, Columns], gps: GpsTimes) -> Arrival:
         return Arrival()
     edges = gps.position[:: max(1, round(5.0 / gps.step_s))]
     steady: list[Floats] = []
-    for (_, kind, _), columns in sorted(groups.items()):
-        if kind in TIMED or kind == "VTG" or columns.position.size < 0.5 * marks:
+    for (_, kind, _), position in sorted(others.items()):
+        # VTG comes in the receiver's own burst.
+        if kind == "VTG" or position.size < 0.5 * marks:
             continue
-        count = np.diff(np.searchsorted(columns.position, edges))
+        count = np.diff(np.searchsorted(position, edges))
         middle = float(np.median(count))
         if middle > 0 and np.mean(np.abs(count - middle) <= max(1.0, 0.1 * middle)) > 0.9:
-            steady.append(columns.position.astype(float))
+            steady.append(position)
     if not steady:
         return Arrival()
     fastest = max(steady, key=lambda position: position.size)
@@ -125,12 +129,12 @@ def steady_arrival(groups: dict[Key, Columns], gps: GpsTimes) -> Arrival:
 
 
 def gps_times(
-    groups: dict[Key, Columns],
+    timed: dict[Key, Columns],
     stamped: Stamped | None,
     context: ReadContext,
 ) -> GpsTimes | None:
     """Satellite times that can be trusted, or None where the log has none."""
-    parts = all_marks(groups)
+    parts = all_marks(timed)
     if not parts:
         return None
     leader = leading_group(parts)

@@ -19,7 +19,7 @@ from sailanalysis.read.engines import busiest
 from sailanalysis.read.nmea0183_gather import Gathered, Key, in_order
 from sailanalysis.read.nmea0183_lines import Tally
 from sailanalysis.read.nmea0183_scan import gather
-from sailanalysis.read.nmea0183_sentences import TYPES, Columns, fix_is_valid
+from sailanalysis.read.nmea0183_sentences import TIMED, TYPES, Columns, fix_is_valid
 from sailanalysis.read.reading import ReadContext, Reading
 from sailanalysis.read.wording import count_words, span_words
 
@@ -47,9 +47,12 @@ def read_nmea0183(handle: BinaryIO, context: ReadContext) -> Reading:
     out = Reading("NMEA 0183", lines=tally.lines, used=tally.used,
                   ignored=sum(tally.ignored.values()), rejected=tally.rejected,
                   ignored_kinds=tally.ignored)
-    groups = {key: gathered.columns(key) for key in sorted(gathered.groups)}
+    timed = {key: gathered.columns(key) for key in sorted(gathered.groups) if key[1] in TIMED}
+    others = {key: gathered.positions(key) for key in sorted(gathered.groups)}
     stamps = {kind: in_order(chunks) for kind, chunks in sorted(gathered.stamps.items())}
-    clock, _ = build_clock(groups, stamped_times(stamps, tally.lines), gathered.size, context)
+    clock, _ = build_clock(timed, others, stamped_times(stamps, tally.lines), gathered.size,
+                           context)
+    del others, stamps
     out.clock = clock.kind
     out.findings += _about_lines(tally, context.name)
     if clock.kind == "none":
@@ -60,18 +63,22 @@ def read_nmea0183(handle: BinaryIO, context: ReadContext) -> Reading:
             "GLL or a receive time), so nothing in it can be placed in the day; it was left out."))
         return out
     out.findings += clock.findings
-    _give_streams(out, gathered, groups, clock, context)
-    out.findings += _about_start(out, clock, groups, context.name)
+    _give_streams(out, gathered, timed, clock, context)
+    out.findings += _about_start(out, clock, context.name)
     return out
 
 
-def _give_streams(out: Reading, gathered: Gathered, groups: dict[Key, Columns], clock: Clock,
+def _give_streams(out: Reading, gathered: Gathered, timed: dict[Key, Columns], clock: Clock,
                   context: ReadContext) -> None:
+    fixes = {key: (c.position, fix_is_valid("RMC", c)) for key, c in timed.items()
+             if key[1] == "RMC"}
     implausible = 0
     engines: dict[Key, list[tuple[Floats, Floats]]] = {}
-    for key in list(groups):
+    # One group after the other, so that the raw columns of one make room for the next.
+    for key in sorted([*timed, *gathered.groups]):
         kind = key[1]
-        for columns in _sensors(kind, groups[key]):
+        whole = timed.pop(key) if key in timed else gathered.columns(key)
+        for columns in _sensors(kind, whole):
             placed = np.isfinite(clock.at(columns.position))
             if not placed.all():
                 columns = columns.take(placed)
@@ -83,7 +90,7 @@ def _give_streams(out: Reading, gathered: Gathered, groups: dict[Key, Columns], 
             if time_s is None:
                 time_s = even_out(clock.at(columns.position), clock)
             if kind == "VTG":
-                _drop_without_fix(decoded.channels, key, columns, groups)
+                _drop_without_fix(decoded.channels, columns, fixes.get((key[0], "RMC", key[2])))
             if kind == "RPM":
                 rpm = decoded.channels["engine_rpm"]
                 known = np.isfinite(rpm)
@@ -171,16 +178,13 @@ def _fix_time(kind: str, columns: Columns, clock: Clock) -> Floats | None:
     return np.where(near, arrival - late, arrival)
 
 
-def _drop_without_fix(channels: dict[str, Floats], key: Key, columns: Columns,
-                      groups: dict[Key, Columns]) -> None:
+def _drop_without_fix(channels: dict[str, Floats], columns: Columns,
+                      fixes: tuple[NDArray[np.int64], NDArray[np.bool_]] | None) -> None:
     """VTG says nothing of the fix: while the receiver's RMC is void, its zeros are no speed."""
-    rmc = groups.get((key[0], "RMC", key[2]))
-    if rmc is None:
+    if fixes is None or fixes[1].all():
         return
-    valid = fix_is_valid("RMC", rmc)
-    if valid.all():
-        return
-    at = np.maximum(np.searchsorted(rmc.position, columns.position) - 1, 0)
+    position, valid = fixes
+    at = np.maximum(np.searchsorted(position, columns.position) - 1, 0)
     for name, value in channels.items():
         channels[name] = np.where(valid[at], value, np.nan)
 
@@ -202,8 +206,7 @@ def _about_lines(tally: Tally, name: str) -> list[Finding]:
     return found
 
 
-def _about_start(out: Reading, clock: Clock, groups: dict[Key, Columns],
-                 name: str) -> list[Finding]:
+def _about_start(out: Reading, clock: Clock, name: str) -> list[Finding]:
     """Say it when the log began long before its first time."""
     if clock.arrived.size < 2 or not out.streams:
         return []

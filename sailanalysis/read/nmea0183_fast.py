@@ -289,7 +289,8 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
         out.groups.setdefault(key, []).append((
             o.start.take(rows) + (position - MARGIN),
             edge.fields,
-            value[at : at + many].reshape(len(sentence.numbers), rows.size), letters))
+            # A copy, so that each group can be let go alone.
+            value[at : at + many].reshape(len(sentence.numbers), rows.size).copy(), letters))
         at += many
     return np.concatenate(left)
 

@@ -71,6 +71,11 @@ class Gathered:
         for kind, pairs in stamps.items():
             self.stamps.setdefault(kind, []).append(_pair(pairs))
 
+    def positions(self, key: Key) -> NDArray[np.float64]:
+        """Where the sentences of one group stand, in order of arrival."""
+        position = np.concatenate([c[0] for c in self.groups[key]]).astype(float)
+        return position if _rising(position) else np.sort(position)
+
     def columns(self, key: Key) -> Columns:
         """One group as columns in order of arrival; its chunks are let go."""
         chunks = self.groups.pop(key)
@@ -95,7 +100,7 @@ def _pair(pairs: list[tuple[int, float]]) -> tuple[NDArray[np.int64], NDArray[np
             np.array([v for _, v in pairs], dtype=float))
 
 
-def _rising(position: NDArray[np.int64]) -> bool:
+def _rising(position: NDArray[Any]) -> bool:
     return bool(np.all(np.diff(position) > 0))
 
 
