@@ -329,8 +329,8 @@ CATAMARAN = BoatModel(
     wetted_m2=14.0, friction=0.0036,
     residuary=(0, .0004, .0010, .0020, .0045, .0090, .0150, .0220, .0280, .0370, .055, .085),
     gm_m=10.0, heel_max_deg=6.0, leeway_k=26.0, keel_span_m=1.9, rudder_area_m2=0.30,
-    rudder_aspect=3.0, weather_helm=0.25, nomoto_k=0.62, nomoto_t=0.55, added_mass=0.06,
-    roll_period_s=1.8, roll_damping=0.5, windage_m2=5.0, engine_speed_kn=6.0, sway_lag_s=1.2,
+    rudder_aspect=3.0, weather_helm=0.25, nomoto_k=0.75, nomoto_t=0.55, added_mass=0.06,
+    roll_period_s=1.8, roll_damping=0.5, windage_m2=3.5, engine_speed_kn=6.0, sway_lag_s=1.2,
     backing_deg_s=4.0)
 DINGHY = BoatModel(
     name="dinghy", loa_m=4.8, lwl_m=4.4, displacement_kg=290.0, mast_height_m=6.8,
