@@ -42,9 +42,9 @@ PRIOR: Final[dict[str, tuple[float, float]]] = {
     # off, vane and compass a few degrees; the keel's leeway coefficient mostly 5-15.
     "stw_factor": (1.0, 0.15), "awa_offset_deg": (0.0, 8.0), "aws_factor": (1.0, 0.15),
     "heading_offset_deg": (0.0, 8.0), "leeway_k": (10.0, 6.0),
-    "upwash_deg": (0.0, 2.0), "heel_zero_deg": (0.0, 0.4), "speed_side": (0.0, 0.003),
-    "dev_sin1_deg": (0.0, 0.2), "dev_cos1_deg": (0.0, 0.2),
-    "dev_sin2_deg": (0.0, 0.2), "dev_cos2_deg": (0.0, 0.2),
+    "upwash_deg": (0.0, 2.0), "heel_zero_deg": (0.0, 0.3), "speed_side": (0.0, 0.003),
+    "dev_sin1_deg": (0.0, 0.15), "dev_cos1_deg": (0.0, 0.15),
+    "dev_sin2_deg": (0.0, 0.15), "dev_cos2_deg": (0.0, 0.15),
     # The boat herself on the two tacks; her speed by angle (log of knots about the day's mean)
     # and how it grows with the wind (a power of it).
     "polar_side": (0.0, 0.006),
@@ -65,7 +65,7 @@ _STEP: Final[dict[str, float]] = {"stw_factor": 5e-4, "aws_factor": 5e-4, "speed
 WATER: Final = Variation(3.0, (
     # Knots: wave and helm wander, eddies, the boat's way through a sheared tide, the tide.
     Scale(180.0, 0.03), Scale(1200.0, 0.05), Scale(7200.0, 0.5, smooth=True)), white_sd=0.04,
-    dof=2.0)
+    dof=1.0)
 WIND_DIRECTION: Final = Variation(90.0, (
     # Degrees: gusts, oscillating shifts, slow shifts, a front or a sea breeze.
     Scale(120.0, 3.0), Scale(600.0, 3.5), Scale(3600.0, 5.0), Scale(10800.0, 8.0, smooth=True)),
