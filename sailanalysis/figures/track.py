@@ -183,6 +183,8 @@ def track_figure(samples: pd.DataFrame, maneuvers: pd.DataFrame, chart: Chart,
             continue
         if by in ("helm", "sails") and len(keys) < 1:
             continue
+        if by == "speed" and not ("stw_kn" in samples and samples["stw_kn"].notna().any()):
+            label = "speed over ground"
         offered.append((by, label))
         legends[by] = keys
         for k in (-1, *range(len(keys))):

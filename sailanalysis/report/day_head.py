@@ -51,7 +51,9 @@ def day_head(facts: Facts, sections: list[Section]) -> Head:
         good = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon))
         if good.size:
             where = position(lat[good[0]], lon[good[0]])
-    subtitle = " · ".join(w for w in (boat, f"{clock(start, False)} to {clock(end, False)} UTC",
+    until = clock(end, False) if date_words(start) == date_words(end) or end - start < 43200 else \
+        f"{date_words(end)}, {clock(end, False)}"
+    subtitle = " · ".join(w for w in (boat, f"{clock(start, False)} to {until} UTC",
                                       f"from {where}" if where else "") if w)
     items: list[tuple[str, str, str]] = [_wind(facts)]
     over, through = s.get("distance_over_ground_nm"), s.get("distance_through_water_nm")
@@ -62,9 +64,15 @@ def day_head(facts: Facts, sections: list[Section]) -> Head:
                       ("over ground" if known(over) else "through the water")))
     else:
         items.append(("Distance", "unknown", "no speed in the log"))
-    items.append(("Sailed", duration(s.get("sailing_s")), ""))
-    items.append(("Motored", duration(s.get("motoring_s")) if s.get("motoring_s") else "none",
-                  f"stopped {duration(s['stopped_s'])}" if s.get("stopped_s", 0) >= 60 else ""))
+    sailed, motored = s.get("sailing_s", 0.0), s.get("motoring_s", 0.0)
+    if facts.engine_unknown:
+        items.append(("Under way", duration(sailed), "sail and engine cannot be told apart"))
+    else:
+        items.append(("Sailed", duration(sailed) if sailed else "not at all", ""))
+    if motored or not facts.engine_unknown:
+        items.append(("Motored", duration(motored) if motored else "not at all", ""))
+    if s.get("stopped_s", 0) >= 60:
+        items.append(("Stopped", duration(s["stopped_s"]), ""))
     turns = [count(int(s.get(k, 0)), w) for k, w in (("tacks", "tack"), ("gybes", "gybe"))
              if s.get(k)]
     if turns:
@@ -77,7 +85,7 @@ def _wind(facts: Facts) -> tuple[str, str, str]:
     source = {"track": "direction deduced from the track", "none": "no wind known"}.get(
         facts.day.wind_source, "")
     if not known(twd) and not known(tws):
-        return ("Wind", "unknown", "no wind sensor, and the track does not tell")
+        return ("Wind", "unknown", "no usable wind in the log, and the track does not tell")
     samples = facts.day.samples
     moving = samples[samples["state"] != "stopped"] if "state" in samples else samples
     remark = source

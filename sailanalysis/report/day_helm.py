@@ -32,7 +32,8 @@ def helm_section(facts: Facts) -> Section:
                    f"standard deviation: {listed(told)}.")
         if len(known_helms) > 1:
             verdict = f"{verdict} {_compared(facts) or _compare(known_helms)}".strip()
-        headlines.append(Headline(verdict, 55))
+        widest = max((h["high"] - h["low"] for h in known_helms if known(h["low"])), default=99.0)
+        headlines.append(Headline(verdict, 55 if widest < 30 else 25))
     else:
         verdict = (f"{count(len(table), 'stretch', 'stretches')} at the helm measured; none long "
                    "enough for a score.")

@@ -236,7 +236,8 @@ def _health(facts: Facts, headlines: list[Headline]) -> list[Block]:
     blocks: list[Block] = []
     if spoken:
         blocks += [Text(("Sensor health",), "heading"), Text(tuple(spoken), "list")]
-        headlines.append(Headline(spoken[0], 30))
+        if not spoken[0].startswith("No fault"):
+            headlines.append(Headline(spoken[0], 30))
     table = get(health, "sensors")
     if isinstance(table, pd.DataFrame) and len(table):
         rows = [{**r, "source": facts.scrub(str(r.get("source", ""))),

@@ -7,7 +7,16 @@ import pandas as pd
 
 from sailanalysis.report.facts import Facts, flags, get, numbers, seconds, texts
 from sailanalysis.report.sections import Block, Column, Figure, Headline, Section, Table, Text
-from sailanalysis.report.words import amount, count, duration, interval, known, listed, sentence
+from sailanalysis.report.words import (
+    amount,
+    count,
+    duration,
+    interval,
+    known,
+    listed,
+    number,
+    sentence,
+)
 
 COLUMNS = (
     Column("name", "maneuver"), Column("side", "on to", show="side"), Column("helm", "helm"),
@@ -98,8 +107,10 @@ def _kind_words(facts: Facts, mine: pd.DataFrame, kind: str) -> tuple[str, list[
     head = sentence(total)[:-1] + ("" if good.size == len(mine) else
                                    f", {good.size} of them costed")
     time_lost = f" and {amount(seconds_lost, 's', 0)}" if known(seconds_lost) else ""
-    text = (f"{head}: the median {kind} lost {interval(middle, low, high, 'm', 0)}{time_lost}"
-            f"{size}, the best {amount(best, 'm', 0)}.")
+    spread_words = interval(middle, low, high, "m", 0) if known(low) else \
+        f"{amount(middle, 'm', 0)} (all between {number(best, 0)} and {number(good.max(), 0)})"
+    text = (f"{head}: the median {kind} lost {spread_words}{time_lost}{size}"
+            + (f", the best {amount(best, 'm', 0)}." if known(low) else "."))
     spread = float(np.sum(good - best))
     extra = ""
     if good.size >= 4 and spread > 20:

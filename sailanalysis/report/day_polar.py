@@ -43,7 +43,7 @@ def legs_section(facts: Facts) -> Section:
             by.sort()
             verdict += f" Lowest {_on(by[0][1])} ({by[0][0]:.0f}%), highest {_on(by[-1][1])} " \
                        f"({by[-1][0]:.0f}%)."
-        headlines.append(Headline(verdict, 40))
+        headlines.append(Headline(verdict, 40 if known(low) else 15))
     else:
         verdict += ". No polar covers them, so none is compared."
     blocks: list[Block] = [Table("legs", "Steady legs", (
@@ -107,9 +107,8 @@ def polar_section(facts: Facts) -> Section:
     whole = polar[texts(polar, "sails") == "all"]
     minutes = float(np.nansum(numbers(whole, "minutes")))
     angles, winds = numbers(whole, "twa_deg"), numbers(whole, "tws_kn")
-    verdict = (f"{number(minutes, 0)} minutes of steady sailing carry a polar from "
-               f"{np.nanmin(winds):.0f} to {np.nanmax(winds):.0f} kn of wind and from "
-               f"{np.nanmin(angles):.0f}° to {np.nanmax(angles):.0f}°.")
+    verdict = (f"{number(minutes, 0)} minutes of steady sailing carry a polar "
+               f"{_span(winds, ' kn')} of wind, {_span(angles, '°')}.")
     headlines: list[Headline] = []
     best = _best_targets(targets)
     for direction, row in best.items():
@@ -162,6 +161,11 @@ def polar_section(facts: Facts) -> Section:
         code='part["polar"]\npart["polar"].figure("polar").plotly()\n'
              'day.polar.pivot_table(index="twa_deg", columns="tws_kn", values="stw_kn")',
         headlines=tuple(headlines))
+
+
+def _span(value: np.ndarray, unit: str) -> str:
+    low, high = float(np.nanmin(value)), float(np.nanmax(value))
+    return f"at {low:.0f}{unit}" if low == high else f"from {low:.0f} to {high:.0f}{unit}"
 
 
 def _ordered(row: dict) -> tuple[float, float]:

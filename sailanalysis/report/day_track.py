@@ -7,7 +7,16 @@ import itertools
 import numpy as np
 
 from sailanalysis.report.facts import Facts, texts
-from sailanalysis.report.sections import Block, Column, Figure, Section, Table, Text, View
+from sailanalysis.report.sections import (
+    Block,
+    Column,
+    Figure,
+    Headline,
+    Section,
+    Table,
+    Text,
+    View,
+)
 from sailanalysis.report.words import amount, clock, count, duration, known, listed
 from sailanalysis.series import true_stretches
 
@@ -32,11 +41,7 @@ def day_section(facts: Facts) -> Section:
         spec, offered = track_figure(day.samples, day.maneuvers, facts.chart, facts.share, coast)
         where = ("distances from the start" if facts.private else "degrees and minutes")
         track = Figure(
-            "track", "The track, north up, axes in " + where + ". Triangles are tacks (up) and "
-            "gybes (down), hollow marks other turns; choose one to look closer. Arrows: mean wind "
-            "and current of the day. "
-            "Not a chart: do not navigate by it." if not facts.private or not facts.turned_deg
-            else "The track from its start, turned by a chosen angle, axes in " + where + ".",
+            "track", _caption(facts, where),
             f"Track of the day, {_track_words(facts)}", spec, wide=True)
     strips = Figure(
         "strips", "Strip charts of the day, with states, helms, sails and crew-log marks as bands "
@@ -61,9 +66,25 @@ def day_section(facts: Facts) -> Section:
             "Traces are thinned for the screen by keeping the lowest and the highest value of each "
             "short bucket, so that no peak is lost; the tables hold every sample.",
         ),
-        code='part["day"]\npart["day"].figure("track").plotly()\n'
-             'day.samples[["stw_kn", "tws_kn", "twa_deg"]].describe()',
-    ) if s else Section("day", "The day", _verdict(facts), tuple(blocks))
+        code='part["day"]\n' + ('part["day"].figure("track").plotly()\n' if track else "")
+        + 'day.samples[["stw_kn", "tws_kn", "twa_deg"]].describe()',
+        # A day with little sailing is told first by what it was.
+        headlines=(Headline(_verdict(facts), 95),)
+        if facts.engine_unknown or s.get("sailing_s", 0.0) < 300 else ())
+
+
+def _caption(facts: Facts, where: str) -> str:
+    if facts.turned_deg:
+        words = f"The track from its start, turned by a chosen angle, axes in {where}."
+    else:
+        words = f"The track, north up, axes in {where}."
+    if len(facts.day.maneuvers):
+        words += (" Triangles are tacks (up) and gybes (down), hollow marks other turns; choose "
+                  "one to look closer.")
+    arrows = listed([w for w, c in (("wind", "twd_deg"), ("current", "drift_kn")) if facts.has(c)])
+    if arrows:
+        words += f" Arrows: mean {arrows} of the day."
+    return words + " Not a chart: do not navigate by it."
 
 
 def _first_sailing(facts: Facts) -> float:
@@ -92,18 +113,22 @@ def _track_words(facts: Facts) -> str:
 def _verdict(facts: Facts) -> str:
     s = facts.day.summary
     sailed, motored, stopped = (s.get(k, 0.0) for k in ("sailing_s", "motoring_s", "stopped_s"))
+    least = 30 if max(sailed, motored, stopped) >= 60 else 1
     parts = [f"{duration(value)} {word}" for value, word in
-             ((sailed, "under sail"), (motored, "under engine"), (stopped, "stopped"))
-             if known(value) and value >= 30]
+             ((sailed, "under way" if facts.engine_unknown else "under sail"),
+              (motored, "under engine"), (stopped, "stopped")) if known(value) and value >= least]
     kinds = texts(facts.day.maneuvers, "kind")
     turns = [count(int((kinds == k).sum()), w) for k, w in KIND_WORDS.items()
              if (kinds == k).any()]
     if not parts:
         return "Nothing in the log says what the boat did."
     text = listed(parts)
+    if facts.engine_unknown:
+        return (f"{text}; whether under sail or engine cannot be told, since neither wind nor "
+                "engine is logged.")
     if sailed < 30 and motored >= 30:
         return f"{text}: nothing was sailed, so nothing below judges sailing."
-    if sailed < 30:
+    if sailed < least:
         return f"{text}: the boat did not sail."
     return f"{text}, with {listed(turns)}." if turns else f"{text}, without a maneuver."
 

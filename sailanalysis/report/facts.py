@@ -75,6 +75,11 @@ class Facts:
         """Whether the samples hold at least one value of each channel."""
         return all(c in self.day.samples and self.day.samples[c].notna().any() for c in channels)
 
+    @property
+    def engine_unknown(self) -> bool:
+        """Whether sail and engine could not be told apart."""
+        return any(f.code == "engine-unknown" for f in self.day.findings)
+
     def result(self, name: str) -> Any:
         """A room's richer result, None where it is absent."""
         return self.day.results.get(name)

@@ -45,7 +45,7 @@ def _template() -> Any:
     return Environment(loader=FileSystemLoader(HERE / "templates"), autoescape=True)
 
 
-def render(sections: Sequence[Section], head: Head, *, kind: str = "A day under sail",
+def render(sections: Sequence[Section], head: Head, *, kind: str = "A day on the water",
            findings_title: str = "What the day says", plotly_beside: bool = False,
            caution: str = CAUTION) -> str:
     """One HTML page of finished sections.
