@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sailanalysis.angles import Floats, wrap180
+from sailanalysis.angles import Floats, arctan2d, cosd, sind, wrap180
 from sailanalysis.segment.grid import Grid, box_mean, side_mean
 from sailanalysis.series import true_stretches
 
@@ -134,6 +134,11 @@ def _lasting(all_stays: list[_Stay], angle: Floats, speed: Floats,
     """Join what fell back to its old side; tell failed tacks."""
     kept = list(all_stays)
     failed: list[Turn] = []
+    # A side that the log hardly touches before it begins or ends is not proven.
+    while len(kept) > 1 and (kept[-1].last - kept[-1].first + 1) * grid.step_s < BOW_STAY_S:
+        kept.pop()
+    while len(kept) > 1 and (kept[0].last - kept[0].first + 1) * grid.step_s < BOW_STAY_S:
+        kept.pop(0)
     changed = True
     while changed:
         changed = False
@@ -197,7 +202,28 @@ def _passage(a: _Stay, b: _Stay, heading_deg: Floats, wind_deg: Floats,
     if not (abs(turned) >= least and np.sign(-turned) == np.sign(change)
             and abs(turned) >= 0.5 * abs(change)):
         return None
+    reach = grid.bins(30.0)
+    early = slice(max(a.first, a.last - reach), a.last + 1)
+    late = slice(min(b.last, b.first + grid.bins(5.0)), min(b.last, b.first + reach) + 1)
+    if _vane_denies(a.side, heading_deg, grid, early) \
+            or _vane_denies(b.side, heading_deg, grid, late):
+        return None
     return Turn("tack" if bow else "gybe", a.last, b.first, boundary)
+
+
+def _vane_denies(side: int, heading_deg: Floats, grid: Grid, part: slice) -> bool:
+    """Whether the vane, over half a minute, clearly shows the wind on the other side.
+
+    The smooth wind follows a quick shift late; a boat that turns with such a shift may seem to
+    pass it.
+    """
+    off = grid.column["twd_deg"][part] - heading_deg[part]
+    off = off[np.isfinite(off)]
+    if off.size < 3:
+        return False
+    mean = float(arctan2d(np.mean(sind(off)), np.mean(cosd(off))))
+    clear = min(abs(mean), 180.0 - abs(mean)) > 5.0
+    return clear and (mean > 0) != (side % 2 == 0)
 
 
 def _luffs(angle: Floats, heading_deg: Floats, grid: Grid, close_hauled_deg: float,

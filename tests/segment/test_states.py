@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-
 from real_logs import real_log
+from seas.toy import T0, toy_log
+
 from sailanalysis.model import CrewEntry, CrewLog
 from sailanalysis.segment import find_states
-from seas.toy import T0, toy_log
 
 T = np.arange(0.0, 900.0)
 NONE = CrewLog()

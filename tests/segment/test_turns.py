@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
+from seas.toy import ramp, seconds, toy_log
 
 from sailanalysis.model import Boat
 from sailanalysis.segment import find_legs, find_maneuvers
-from seas.toy import ramp, seconds, toy_log
 
 T = np.arange(0.0, 400.0)
 BOAT = Boat()
