@@ -73,7 +73,7 @@ def ar_noise(rng, n, dt, tau_s, sd):
 
 def simulate(rng, *, boat=None, errors=None, hours=2.0, tws=12.0, twd=220.0, dt=0.1, waves=1.0,
              shift_sd=5.0, gust=0.12, tide_kn=0.8, plan=None, helms=(("Ada", 1.0), ("Ben", 1.6)),
-             motor_s=600.0, leg_s=(150, 420)):
+             motor_s=600.0, leg_s=(150, 420), start_s=T0):
     """One day: motor out, beat with tacks, reach, run with gybes, reach, motor home."""
     boat, errors = boat or Boat(), errors or Errors()
     n = int(hours * 3600 / dt)
@@ -151,7 +151,7 @@ def simulate(rng, *, boat=None, errors=None, hours=2.0, tws=12.0, twd=220.0, dt=
         name, gain = helms[q % len(helms)]
         who[lo:lo + int(1500 / dt)] = name
         noise_gain[lo:lo + int(1500 / dt)] = gain
-        crew.append((T0 + lo * dt, "helm", name))
+        crew.append((start_s + lo * dt, "helm", name))
     busy = noise_gain * ar_noise(rng, n, dt, 1.2, 2.2) * (mode == "sail")
     from scipy.signal import lfilter
     a = np.exp(-dt / boat.nomoto_t)
@@ -208,7 +208,7 @@ def simulate(rng, *, boat=None, errors=None, hours=2.0, tws=12.0, twd=220.0, dt=
         made = np.cumsum(sign * (cf - vmg[seg])) * dt * KN
         lag = min(int(90 / dt), len(made) - 1)
         through = np.flatnonzero(np.diff(np.sign(wrap(w_dir[seg] - hdg[seg] + (0 if e["kind"] == "tack" else 180)))))
-        truth.append({**e, "lag_s": lag * dt,  "t": T0 + (s0 + (through[0] if through.size else 0)) * dt, "loss_m": float(made[lag])})
+        truth.append({**e, "lag_s": lag * dt,  "t": start_s + (s0 + (through[0] if through.size else 0)) * dt, "loss_m": float(made[lag])})
     hours_t = t / 3600.0
     set_dir = 60.0 + 25.0 * np.sin(2 * np.pi * hours_t / 6.2)
     drift = tide_kn * (0.7 + 0.3 * np.cos(2 * np.pi * hours_t / 6.2))
@@ -223,7 +223,7 @@ def simulate(rng, *, boat=None, errors=None, hours=2.0, tws=12.0, twd=220.0, dt=
     ax, ay = wx - bx, wy - by
     aws = np.hypot(ax, ay)
     awa = wrap(np.degrees(np.arctan2(-ax, -ay)) - hdg)
-    d = Day(T0 + t, boat=boat, errors=errors, events=truth, crew=crew)
+    d = Day(start_s + t, boat=boat, errors=errors, events=truth, crew=crew)
     d.cols = {"hdg": hdg % 360, "yaw": yaw, "rudder": rudder, "heel": heel, "stw": stw, "twa": twa, "tws": w_spd, "twd": w_dir % 360,
                   "awa": awa, "aws": aws, "lat": lat, "lon": lon, "sog": np.hypot(ve, vn), "cog": np.degrees(np.arctan2(ve, vn)) % 360,
                   "leeway": leeway, "motor": motor, "who": who, "drift": drift, "set": set_dir % 360, "vmg": vmg}
