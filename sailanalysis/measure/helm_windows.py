@@ -79,6 +79,17 @@ def times_s(column: pd.Series) -> Floats:
     return epoch_s(pd.DatetimeIndex(pd.to_datetime(column, utc=True)))
 
 
+def helm_names(samples: pd.DataFrame) -> NDArray[np.object_]:
+    """Who steers at each sample, ``""`` where unknown; the autopilot spelt one way."""
+    if "helm" not in samples:
+        return np.full(len(samples), "", dtype=object)
+    column = samples["helm"]
+    words = {name: "" if pd.isna(name) else str(name).strip() for name in column.unique()}
+    words = {name: "autopilot" if word.lower() == "autopilot" else word
+             for name, word in words.items()}
+    return np.array(column.map(words).fillna("").to_numpy(), dtype=object)
+
+
 def steady_pieces(
     samples: pd.DataFrame, legs: pd.DataFrame, maneuvers: pd.DataFrame,
     valid: NDArray[np.bool_] | None = None,
@@ -113,8 +124,7 @@ def steady_pieces(
         leg[samples["state"].to_numpy(dtype=object) != "sailing"] = -1
     if valid is not None:
         leg[~valid] = -1
-    helm = (samples["helm"].to_numpy(dtype=object) if "helm" in samples
-            else np.full(time.size, "", dtype=object))
+    helm = helm_names(samples)
     changed = np.flatnonzero(helm[1:] != helm[:-1]) + 1
     for at in changed:
         leg[at:np.searchsorted(time, time[at] + AFTER_HANDOVER_S)] = -1

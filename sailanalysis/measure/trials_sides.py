@@ -11,7 +11,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.angles import Floats, wrap180
-from sailanalysis.measure.helm_windows import AFTER_MANEUVER_S, BEFORE_MANEUVER_S, times_s
+from sailanalysis.measure.helm_windows import (
+    AFTER_MANEUVER_S,
+    BEFORE_MANEUVER_S,
+    helm_names,
+    times_s,
+)
 from sailanalysis.series import epoch_s, running_mean, running_mean_angle, step_s
 
 SpeedModel = Callable[[Floats, Floats], Floats]
@@ -84,8 +89,7 @@ class SteadyLog:
         late = [self._earlier(time, delay) for delay in DELAYS_S]
         self.tws_late = [np.where(ok, tws[i], np.nan) for i, ok in late]
         self.twa_late = [np.where(ok, twa[i], np.nan) for i, ok in late]
-        self.helm = (samples["helm"].to_numpy(dtype=object) if "helm" in samples
-                     else np.full(n, "", dtype=object))
+        self.helm = helm_names(samples)
         self.has_wind = bool(np.isfinite(tws).any() and np.isfinite(twa).any())
         expected = missing
         if speed_model is not None and self.has_wind:

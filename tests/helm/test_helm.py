@@ -126,6 +126,15 @@ def test_missing_helm_and_wind_columns_are_no_error():
     assert np.isnan(rows.rudder_drag_ratio[0])
 
 
+def test_names_missing_or_spelt_otherwise_make_no_new_helms():
+    samples, legs = toy(minutes=12)
+    samples.iloc[3600:, samples.columns.get_loc("helm")] = np.nan
+    rows = rate_helming(samples, legs, NONE, BOAT)[0]
+    assert rows.helm.tolist() == ["Ada", ""]
+    samples["helm"] = np.where(np.arange(len(samples)) < 3600, "Autopilot ", "autopilot")
+    assert rate_helming(samples, legs, NONE, BOAT)[0].helm.tolist() == ["autopilot"]
+
+
 def test_a_second_rudder_serves_when_the_first_is_dead():
     samples, legs = toy()
     samples["rudder2_deg"], samples["rudder_deg"] = samples["rudder_deg"], 0.0
