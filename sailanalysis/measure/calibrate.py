@@ -343,7 +343,9 @@ def _before_after(data: Seconds, fit: Fit, estimates: dict[str, SensorEstimate],
         ("true wind direction, starboard gybe less port, downwind", "deg", "direction", downwind,
          side, 1.0),
     )
-    for what, unit, process, used, sign, scale in tests:
+    known = np.isfinite(views["before"][1]) & np.isfinite(views["after"][1])
+    for what, unit, process, sailed, sign, scale in tests:
+        used = sailed & known
         if min((used & (sign > 0)).sum(), (used & (sign < 0)).sum()) < 3:
             continue
         row: dict[str, Any] = {"what": what, "unit": unit}
