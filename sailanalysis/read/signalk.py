@@ -170,6 +170,8 @@ def _take_line(line: bytes, log: _Log) -> str | None:
     start = line.find(b"{")
     if start < 0:
         return "" if line.lstrip()[:1] == b"#" else "not JSON"
+    if b'"updates"' not in line and b'"self"' not in line and b'"version"' not in line:
+        return "not a delta"
     try:
         delta = json.loads(line[start:].decode("utf-8-sig", "replace"))
     except RecursionError:

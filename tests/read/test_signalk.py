@@ -153,7 +153,7 @@ def test_bad_values_and_lines_are_counted():
              '{"updates":[{"timestamp":"2026-07-03T10:00:00Z","values":[{"value":1},7]},5]}',
              '{"updates":[{"timestamp":"soon","values":[{"path":"steering.rudderAngle","value":1}]}]}']
     reading = read("\n".join(lines))
-    assert reading.rejected == {"not JSON": 3, "not a delta": 2}
+    assert reading.rejected == {"not JSON": 2, "not a delta": 3}
     assert "signalk-not-finite" in codes(reading) and "signalk-no-path" in codes(reading)
     assert sum(s.value.size for s in reading.streams) == 2
 
