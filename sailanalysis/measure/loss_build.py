@@ -134,7 +134,7 @@ def check(case: Case) -> None:
     if case.back is None:
         case.why_not = case.why_not or "her speed was not back before the next change"
     if case.before.sum() * step < LEAST_S or case.after.sum() * step < LEAST_S:
-        case.why_not = case.why_not or edge_reason(case)
+        case.why_not = case.why_not or edge_reason(case, case.series.grid.bins(LEAST_S))
     window = case.window
     if (~np.isfinite(case.measure[window])).mean() > 0.1:
         case.why_not = case.why_not or "a gap in the log"

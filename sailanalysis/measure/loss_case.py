@@ -110,11 +110,13 @@ def prepare(case: Case, model: SpeedModel | None) -> None:
     case.measure = _measure(case)
 
 
-def edge_reason(case: Case) -> str:
-    """Why a side holds no steady sailing."""
-    at_end = case.ceiling >= len(case.series.grid) - 1 or case.floor == 0
-    return "no steady sailing on both sides: the log or the sailing begins or ends there" \
-        if at_end else "too close to another maneuver"
+def edge_reason(case: Case, least: int = 1) -> str:
+    """Why a side holds less than ``least`` bins of steady sailing."""
+    short_before, short_after = case.before.sum() < least, case.after.sum() < least
+    log_ends = case.ceiling >= len(case.series.grid) - 1
+    if (short_before and case.floor > 0) or (short_after and not log_ends):
+        return "too close to another maneuver"
+    return "no steady sailing on both sides: the log or the sailing begins or ends there"
 
 
 def _direction(case: Case, model: SpeedModel | None) -> tuple[str, float]:

@@ -30,7 +30,7 @@ SpeedModel = Callable[[Floats, Floats], Floats]
 
 BLOCK_S: Final = 5.0
 """One block holds a wave or two: shorter ones would only repeat them."""
-LAGS_S: Final = (3.0, 6.0, 12.0, 20.0, 30.0)
+LAGS_S: Final = (0.0, 3.0, 6.0, 12.0, 20.0, 30.0)
 """Trial times for speed to answer the wind: dinghy to heavy cruiser."""
 LACK_SD: Final = 0.02
 """Least doubt about the share of the speed still missing when a maneuver is called over."""
