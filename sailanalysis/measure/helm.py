@@ -50,7 +50,12 @@ from sailanalysis.measure.helm_windows import (
 )
 from sailanalysis.measure.helm_words import advice, compared, verdict, who
 from sailanalysis.measure.rudder import RudderDrag
-from sailanalysis.measure.steering import MIN_RATE_HZ, noise_variance
+from sailanalysis.measure.steering import (
+    MIN_RATE_HZ,
+    REVERSAL_GAP_DEG,
+    noise_variance,
+    sensor_step_deg,
+)
 from sailanalysis.model import Boat
 from sailanalysis.series import epoch_s, step_s
 from sailanalysis.stats import UNKNOWN, Estimate
@@ -98,6 +103,8 @@ class HelmResult:
         What told the sea: ``roll and pitch``, ``heading``, ``wind`` or ``""``.
     noise_deg : float
         Standard deviation of the rudder sensor's own noise.
+    reversal_gap_deg : float
+        Dead band of reversals: 1.5 deg, or one and a half steps of a coarser sensor.
     reasons : tuple of str
         What could not be said, and why.
     findings : tuple of Finding
@@ -122,6 +129,7 @@ class HelmResult:
     basis: str = ""
     motion_basis: str = ""
     noise_deg: float = float("nan")
+    reversal_gap_deg: float = REVERSAL_GAP_DEG
     reasons: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
@@ -190,7 +198,9 @@ def rate_helming(
         return _nothing(reasons, usual)
     native = rates.get("rudder_deg", grid_hz) if basis == "rudder" else min(
         grid_hz, rates.get("hdg_deg", grid_hz))
-    noise = _noise(rudder, pieces, grid_hz, native) if basis == "rudder" else 0.0
+    noise, step = (_noise(rudder, pieces, grid_hz, native) if basis == "rudder" else (0.0, 0.0))
+    # A coarse sensor flickers between two steps: the dead band must be wider than one.
+    gap = max(REVERSAL_GAP_DEG, 1.5 * step)
     offset = _offset(samples, pieces, rudder, grid_hz) if basis == "rudder" else UNKNOWN
     if boat.sensors.rudder_offset_deg is None and offset.known:
         rudder = rudder - offset.value
@@ -200,7 +210,7 @@ def rate_helming(
         turning = estimate_turning(samples, maneuvers, rudder)
     answer = turning or Turning.usual(boat, usual.turning if usual else {})
     windows, tracks = measure_windows(
-        samples, pieces, rudder, rates, native, noise,
+        samples, pieces, rudder, rates, native, noise, gap,
         turning=(answer.K_per_s.value, answer.T_s.value) if still and basis == "rudder" else None)
     windows = _with_activity(windows)
     if native < MIN_RATE_HZ:
@@ -232,7 +242,7 @@ def rate_helming(
         windows=windows, calm=calm, busy=busy, spectra=spectra, wave_band_hz=band,
         weather_helm=weather_helm_by_heel(windows), response=response, turning=turning,
         drag_from_day=cost, drag_why_not=cost_why, offset=offset, advice=words, usual=prior,
-        basis=basis, motion_basis=motion, noise_deg=float(np.sqrt(noise)),
+        basis=basis, motion_basis=motion, noise_deg=float(np.sqrt(noise)), reversal_gap_deg=gap,
         reasons=tuple(reasons))
     return table, result
 
@@ -273,14 +283,16 @@ def _rudder(samples: pd.DataFrame, rates: dict[str, float], grid_hz: float
     return np.full(n, np.nan), "", ["the log has neither a rudder angle nor a heading fast enough"]
 
 
-def _noise(rudder: Floats, pieces: list[Piece], grid_hz: float, native: float) -> float:
+def _noise(rudder: Floats, pieces: list[Piece], grid_hz: float, native: float
+           ) -> tuple[float, float]:
+    """Variance of the sensor's own noise, square degrees, and its smallest step."""
     cuts, rate = [], grid_hz
     for piece in pieces:
         value = fill_short(rudder[piece.part], grid_hz)
         if np.isfinite(value).all():
             own, rate, _, _ = own_samples(value, grid_hz, native)
             cuts.append(own)
-    return noise_variance(cuts, rate)
+    return noise_variance(cuts, rate), sensor_step_deg(cuts)
 
 
 def _offset(samples: pd.DataFrame, pieces: list[Piece], rudder: Floats, grid_hz: float) -> Estimate:

@@ -44,6 +44,10 @@ MOTION_SD: Final = {"roll and pitch": 0.0, "heading": PUSH_SD, "wind": PROXY_SD,
 FORM_SD: Final = 0.05
 """Standard deviation of log activity for what the model's form misses: no sea is one number."""
 
+SEA_SD: Final = 0.07
+"""The same from one day's sea to another's; two helms of one day share it, so that it widens scores
+and not comparisons."""
+
 INFERRED_SD: Final = 0.25
 """Extra standard deviation of a helm's log activity when the rudder is only inferred: waves and
 gusts turn the boat too, and how well a helm damps them is part of what is seen."""
@@ -145,7 +149,7 @@ def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, pr
     j = fit.helms.index(str(use["helm"].iloc[0]))
     sea = float(np.sum(use["sea"] * weight) / weight.sum())
     variance += sea**2 * fit.slope_cov[j, -1] + 2 * sea * float(slope @ fit.slope_cov[j, :-1])
-    variance += FORM_SD**2
+    variance += FORM_SD**2 + SEA_SD**2
     variance += MOTION_SD[motion] ** 2
     if basis == "inferred":
         variance += INFERRED_SD**2

@@ -298,6 +298,17 @@ def power_spectrum(pieces: list[Floats], rate_hz: float, segment_s: float = 60.0
     return np.asarray(np.fft.rfftfreq(n, 1.0 / rate_hz), dtype=float), density
 
 
+def sensor_step_deg(pieces: list[Floats]) -> float:
+    """Smallest step a sensor gives; 0 where its values are not multiples of any."""
+    jumps = np.concatenate([np.abs(np.diff(piece)) for piece in pieces] or [np.zeros(0)])
+    jumps = jumps[jumps > 1e-9]
+    if not jumps.size:
+        return 0.0
+    step = float(np.percentile(jumps, 1))
+    multiple = jumps / step
+    return step if np.mean(np.abs(multiple - np.round(multiple)) < 0.05) > 0.9 else 0.0
+
+
 def noise_variance(pieces: list[Floats], rate_hz: float) -> float:
     """Variance of a rudder sensor's own noise, from what no helm can do and from its steps.
 
@@ -311,15 +322,9 @@ def noise_variance(pieces: list[Floats], rate_hz: float) -> float:
     float
         Square degrees; a lower bound where only the step is known.
     """
-    values = np.concatenate(pieces) if pieces else np.zeros(0)
-    jumps = np.abs(np.diff(values))
-    jumps = jumps[jumps > 1e-9]
-    if not jumps.size:
+    if not any(np.ptp(piece) > 0 for piece in pieces if piece.size):
         return 0.0
-    step = float(np.percentile(jumps, 1))
-    # A step is a resolution only if most jumps are whole multiples of it.
-    multiple = jumps / step
-    rounding = step**2 / 12 if np.mean(np.abs(multiple - np.round(multiple)) < 0.05) > 0.9 else 0.0
+    rounding = sensor_step_deg(pieces) ** 2 / 12
     if rate_hz < 4.0:
         return rounding
     floors = []

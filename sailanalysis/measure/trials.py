@@ -27,7 +27,7 @@ COLUMNS: Final = (
     "time", "what", "stw_before_kn", "stw_after_kn", "gain_kn", "gain_low_kn", "gain_high_kn",
     "minutes_before", "minutes_after", "verdict",
     "why_not", "item", "subject", "direction", "wind_part_kn", "wind_basis", "tws_before_kn",
-    "tws_after_kn", "twa_before_deg", "twa_after_deg", "helm", "try_next")
+    "tws_after_kn", "twa_before_deg", "twa_after_deg", "helm", "try_next", "standard_error_kn")
 
 SHORTEST_S: Final = 120.0
 """Below two minutes a side nothing is said: some four independent gusts."""
@@ -128,7 +128,7 @@ def judge_trials(
         row["standard_error_kn"] = outcome.error * widening
         if row["verdict"] == "no clear difference":
             row["try_next"] = BETTER_TRIAL
-    table = pd.DataFrame(rows).reindex(columns=[*COLUMNS, "standard_error_kn"])
+    table = pd.DataFrame(rows).reindex(columns=list(COLUMNS))
     unclear = bool((table["verdict"].isin(["no clear difference", "not enough data"])).any())
     result = TrialsResult(
         table, pool_trials(table), tuple(j.trace if j else None for j in judged),

@@ -227,6 +227,15 @@ def test_sensor_noise_and_steps_are_not_the_helm(day, rated):
         rated[0].rudder_rms_deg.to_numpy()[busy], rel=0.05)
 
 
+def test_a_coarse_sensor_that_flickers_makes_no_reversals():
+    """Half a degree of sea about the edge of a 2 deg step: jumps of 2 deg, no correction."""
+    samples, legs = toy(amplitude=0.4, period=7.0, mean=1.0)
+    samples["rudder_deg"] = 2.0 * np.round(samples["rudder_deg"] / 2.0)
+    rows, result = rate_helming(samples, legs, NONE, BOAT)
+    assert result.reversal_gap_deg == approx(3.0)
+    assert rows.reversals_per_min[0] == 0.0
+
+
 def test_two_helms_and_an_autopilot_in_order(day, rated):
     _, result = rated
     score = result.by_helm.set_index("helm").smoothness
