@@ -7,8 +7,9 @@ are converted from words. Every line that is not ordinary goes to the plain way,
 
 from __future__ import annotations
 
+from copy import copy
 from threading import Lock
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from sailanalysis.read.nmea0183_lines import (
     CHECKSUM,
     NO_SENTENCE,
     RUBBISH,
+    UNCHECKED,
     kind_of,
     label_of,
     number,
@@ -29,19 +31,14 @@ from sailanalysis.read.nmea0183_lines import (
 )
 from sailanalysis.read.nmea0183_sentences import TYPES
 from sailanalysis.read.nmea0183_xdr import layout
-from sailanalysis.read.stamp_columns import stamps_alike
-from sailanalysis.read.stamps import MAX_PREFIX_BYTES
+from sailanalysis.read.stamp_columns import HEX, stamps_alike, tags_alike
+from sailanalysis.read.stamps import MAX_PREFIX_BYTES, StampKind
 
 _U = np.uint64
-_NEWLINE, _RETURN, _DOLLAR, _BANG, _STAR, _COMMA = 10, 13, 36, 33, 42, 44
+_NEWLINE, _RETURN, _DOLLAR, _BANG, _STAR, _COMMA, _BACKSLASH = 10, 13, 36, 33, 42, 44, 92
 MAX_TEMPLATES: Final = 8
 """So many shapes of prefix or transducer sentence are met fast in one piece; the rest plainly."""
 
-_HEX: Final = np.full(256, 255, dtype=np.uint8)
-for _i, _c in enumerate(b"0123456789"):
-    _HEX[_c] = _i
-for _i, _c in enumerate(b"ABCDEF"):
-    _HEX[_c] = _HEX[_c + 32] = 10 + _i
 _IS_RUBBISH: Final = np.zeros(256, dtype=bool)
 _IS_RUBBISH[list(RUBBISH)] = True
 _IS_BLANK: Final = np.zeros(256, dtype=bool)
@@ -136,7 +133,12 @@ class _Ordinary:
         self.all_start = self.delimiter.take(marks.take(before)) + 1
         self.all_end = self.delimiter.take(marks.take(end))
         plain = end - before == 3
-        opening = what.take(before + 1, mode="clip")
+        # A TAG block in front brings an asterisk of its own.
+        tagged = (end - before == 4) & (buffer.take(self.all_start) == _BACKSLASH)
+        tagged &= what.take(before + 1) == _STAR
+        plain |= tagged
+        opens = before + 1 + tagged
+        opening = what.take(opens)
         plain &= (opening == _DOLLAR) | (opening == _BANG)
         plain &= what.take(end - 1) == _STAR
         self.has_mark = end - before > 1
@@ -146,15 +148,36 @@ class _Ordinary:
         self.plain = plain
         rows = np.flatnonzero(plain)
         self.line = rows
-        self.first = marks.take(before.take(rows) + 1)
+        self.first = marks.take(opens.take(rows))
         self.last = marks.take(end.take(rows) - 1)
         self.start = self.delimiter.take(self.first)
         self.star = star.take(rows)
+        # Lines without a checksum: the sentence begins the line and ends with it.
+        single = (end - before == 2) & (self.delimiter.take(marks.take(before + 1)) ==
+                                        self.all_start)
+        single &= (what.take(before + 1) == _DOLLAR) | (what.take(before + 1) == _BANG)
+        self.bare = np.flatnonzero(single)
+        self._marks, self._before, self._end = marks, before, end
 
     def keep(self, rows: Index) -> None:
         """Keep some of the ordinary lines only."""
         for name in ("line", "first", "last", "start", "star"):
             setattr(self, name, getattr(self, name).take(rows))
+
+    def without_checksum(self, buffer: Bytes, strange: NDArray[np.bool_]) -> _Ordinary:
+        """The lines that are ordinary but for a missing checksum."""
+        other = copy(self)
+        rows = self.bare[~strange.take(self.bare)]
+        other.line = rows
+        other.first = self._marks.take(self._before.take(rows) + 1)
+        other.last = self._marks.take(self._end.take(rows))
+        other.start = self.delimiter.take(other.first)
+        end = self.all_end.take(rows)
+        other.star = end - ((buffer.take(end - 1) == _RETURN) & (end - 1 > other.start))
+        # The line's end stands for the asterisk.
+        other.delimiter = self.delimiter.copy()
+        other.delimiter[other.last] = other.star
+        return other
 
 
 def scan_piece(buffer: Bytes, size: int, position: int, kinds: Kinds) -> Gathered:
@@ -173,43 +196,51 @@ def scan_piece(buffer: Bytes, size: int, position: int, kinds: Kinds) -> Gathere
     out = Gathered()
     o = _Ordinary(buffer, size)
     odd = ~o.plain
-    _mark_control_bytes(buffer, size, o, odd)
+    strange = _strange_lines(buffer, size, o)
+    odd |= strange
     comma = o.delimiter.take(np.minimum(o.first + 1, o.last))
     length = comma - o.start
     words = words_of(buffer)
     good = (length <= 8) & (comma < o.star) & ~odd.take(o.line)
     number_of = kinds.find(words[o.start] & _FIRST.take(np.minimum(length, 8)))
-    high, low = _HEX.take(buffer.take(o.star + 1)), _HEX.take(buffer.take(o.star + 2))
+    high, low = HEX.take(buffer.take(o.star + 1)), HEX.take(buffer.take(o.star + 2))
     good &= (number_of > 0) & (high < 16) & (low < 16)
     right = _checksums(buffer, o.start + 1, o.star) == ((high << 4) | low)
     wrong = good & ~right
-    out.tally.reject(CHECKSUM, int(wrong.sum()))
-    odd[o.line[~good]] = True
+    # What stands before a spoilt sentence may be spoilt too: the plain way counts both.
+    alone = o.start == o.all_start.take(o.line)
+    out.tally.reject(CHECKSUM, int((wrong & alone).sum()))
+    odd[o.line[~good | (wrong & ~alone)]] = True
     good &= right
     rows = np.flatnonzero(good)
     number_of = number_of.take(rows)
     o.keep(rows)
     prefixed = np.flatnonzero(o.start != o.all_start.take(o.line))
+    sources = [""]
+    group = number_of.astype(np.int64)
     if prefixed.size:
-        left = _read_prefixes(buffer, position, o, prefixed, out)
+        left = _read_prefixes(buffer, position, o, prefixed, group, sources, out)
         if left.size:
             odd[o.line[left]] = True
             stay = np.ones(o.line.size, dtype=bool)
             stay[left] = False
             o.keep(np.flatnonzero(stay))
-            number_of = number_of[stay]
-    left = _read_sentences(buffer, words, position, o, number_of, kinds, out)
+            group = group[stay]
+    left = _read_sentences(buffer, words, position, o, group, kinds, sources, out)
     if left.size:
         odd[o.line[left]] = True
     taken = o.line.size - left.size
+    if o.bare.size:
+        taken += _read_unchecked(buffer, words, position, o, strange, kinds, odd, out)
     out.tally.lines += taken
     out.tally.used += taken
     _read_odd(buffer, position, o, odd, out)
     return out
 
 
-def _mark_control_bytes(buffer: Bytes, size: int, o: _Ordinary, odd: NDArray[np.bool_]) -> None:
-    """Lines with bytes other than printable ASCII are odd: a NUL hides from the checksum."""
+def _strange_lines(buffer: Bytes, size: int, o: _Ordinary) -> NDArray[np.bool_]:
+    """Lines with bytes other than printable ASCII: a NUL hides from the checksum."""
+    out = np.zeros(o.all_end.shape, dtype=bool)
     view = buffer[MARGIN : MARGIN + size]
     strange = (view - np.uint8(32)) > np.uint8(94)
     returns = int(np.count_nonzero(buffer.take(o.all_end - 1) == _RETURN))
@@ -217,22 +248,89 @@ def _mark_control_bytes(buffer: Bytes, size: int, o: _Ordinary, odd: NDArray[np.
         where = np.flatnonzero(strange) + MARGIN
         byte = buffer.take(where)
         where = where[(byte != _NEWLINE) & ~((byte == _RETURN) & (buffer.take(where + 1) == 10))]
-        odd[np.searchsorted(o.all_end, where)] = True
+        out[np.searchsorted(o.all_end, where)] = True
+    return out
 
 
-def _read_prefixes(buffer: Bytes, position: int, o: _Ordinary, rows: Index, out: Gathered) -> Index:
-    """Receive times in front of sentences; returns the rows that need the plain way."""
+def _read_unchecked(buffer: Bytes, words: Words, position: int, o: _Ordinary,
+                    strange: NDArray[np.bool_], kinds: Kinds, odd: NDArray[np.bool_],
+                    out: Gathered) -> int:
+    """Sentences without a checksum that are complete and well formed; returns how many.
+
+    All others are left to the plain way, which says why they are not taken.
+    """
+    o = o.without_checksum(buffer, strange)
+    comma = o.delimiter.take(np.minimum(o.first + 1, o.last))
+    length = comma - o.start
+    good = (length <= 8) & (comma < o.star)
+    number_of = kinds.find(words[o.start] & _FIRST.take(np.minimum(length, 8)))
+    taken = 0
+    for kind in np.unique(number_of[good & (number_of > 0)]):
+        talker, name = kinds.keys[kind]
+        rows = np.flatnonzero(good & (number_of == kind))
+        key = (talker, name, "")
+        if name == "XDR":
+            left = _read_transducers(buffer, words, position, o, rows, key, out, True)
+            rows = rows[~np.isin(rows, left)]
+        elif name in TYPES and talker != "P":
+            rows = _complete(buffer, words, o, rows, name)
+            if rows.size:
+                _read_sentences(buffer, words, position, o, number_of, kinds, [""], out, rows)
+        else:
+            many = rows[o.last.take(rows) - o.first.take(rows) > 2]
+            out.tally.reject(UNCHECKED, many.size)
+            odd[o.line[many]] = False
+            continue
+        odd[o.line[rows]] = False
+        out.tally.unchecked += rows.size
+        taken += rows.size
+    return taken
+
+
+def _complete(buffer: Bytes, words: Words, o: _Ordinary, rows: Index, name: str) -> Index:
+    """Rows with all fields, the right letters, and nothing but numbers where those belong."""
+    sentence = TYPES[name]
+    rows = rows[o.last.take(rows) - o.first.take(rows) - 1 >= sentence.complete]
+    if not rows.size:
+        return rows
+    edge = _Edges(o, rows, max(sentence.complete, *sentence.numbers))
+    good = np.ones(rows.size, dtype=bool)
+    for f, allowed in sentence.units.items():
+        length = edge[f + 1] - edge[f] - 1
+        letter = buffer.take(edge[f] + 1)
+        single = (length == 1) & np.isin(letter, [ord(c) for c in allowed if c != "_"])
+        good &= single | ((length == 0) & ("_" in allowed))
+    for f in sentence.numbers:
+        value, _ = decimals(buffer, words, edge[f] + 1, edge[f + 1], number)
+        good &= ~np.isnan(value) | (edge[f + 1] - edge[f] <= 1)
+    return rows[good]
+
+
+def _read_prefixes(buffer: Bytes, position: int, o: _Ordinary, rows: Index, number_of: Index,
+                   sources: list[str], out: Gathered) -> Index:
+    """Receive times and TAG blocks before sentences; returns the rows for the plain way.
+
+    A TAG block's source is added to ``sources`` and its number, times ``Kinds.SLOTS``, to the
+    sentence's ``number_of``.
+    """
     start = o.all_start.take(o.line.take(rows))
     length = o.start.take(rows) - start
     left = [rows[length > MAX_PREFIX_BYTES]]
     for size in np.unique(length[length <= MAX_PREFIX_BYTES]):
         todo = np.flatnonzero(length == size)
         matrix = buffer[start[todo][:, None] + np.arange(size)]
-        if (matrix == 0x5C).any():
-            left.append(rows[todo])
-            continue
         for _ in range(MAX_TEMPLATES):
-            alike, kind, seconds = stamps_alike(matrix)
+            kind: StampKind | None
+            if (matrix[0] == _BACKSLASH).any():
+                alike, tag = tags_alike(matrix)
+                kind, seconds, good = "utc", tag.seconds, alike & tag.good
+                left.append(rows[todo[alike & ~good]])
+                if tag.source not in sources:
+                    sources.append(tag.source)
+                number_of[rows[todo[good]]] += Kinds.SLOTS * sources.index(tag.source)
+                seconds = np.where(good, seconds, np.nan)
+            else:
+                alike, kind, seconds = stamps_alike(matrix)
             known = alike & np.isfinite(seconds)
             if kind is not None and known.any():
                 at = o.start.take(rows[todo[known]]) - MARGIN + position
@@ -245,10 +343,16 @@ def _read_prefixes(buffer: Bytes, position: int, o: _Ordinary, rows: Index, out:
 
 
 def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
-                    number_of: NDArray[np.uint16], kinds: Kinds, out: Gathered) -> Index:
+                    number_of: NDArray[Any], kinds: Kinds, sources: list[str],
+                    out: Gathered, only: Index | None = None) -> Index:
     """Group the good sentences and convert their fields; returns rows for the plain way."""
-    order = np.argsort(number_of, kind="stable")
-    counts = np.bincount(number_of, minlength=len(kinds.keys))
+    if only is not None:
+        number_of = number_of[only]
+    # Sixteen bits are sorted by radix, many times faster than more.
+    small = number_of.size and int(number_of.max()) < 1 << 16
+    order = np.argsort(number_of.astype(np.uint16) if small else number_of, kind="stable")
+    counts = np.bincount(number_of)
+    order = order if only is None else only[order]
     stops = np.cumsum(counts)
     starts: list[Index] = []
     ends: list[Index] = []
@@ -256,16 +360,18 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
     edges: list[_Edges] = []
     left = [np.zeros(0, dtype=np.int64)]
     for kind in np.flatnonzero(counts):
-        talker, name = kinds.keys[kind]
+        talker, name = kinds.keys[kind % Kinds.SLOTS]
+        source = sources[kind // Kinds.SLOTS]
         rows = order[stops[kind] - counts[kind] : stops[kind]]
         if name == "XDR":
-            left.append(_read_transducers(buffer, words, position, o, rows, talker, out))
+            left.append(_read_transducers(buffer, words, position, o, rows,
+                                          (talker, name, source), out))
             continue
         sentence = TYPES.get(name)
         if sentence is None or talker == "P":
             out.tally.ignored[label_of(talker, name)] += rows.size
             continue
-        wanted.append(((talker, name, ""), rows))
+        wanted.append(((talker, name, source), rows))
         edge = _Edges(o, rows, max((0, *sentence.numbers, *sentence.letters)))
         edges.append(edge)
         for f in sentence.numbers:
@@ -315,8 +421,11 @@ class _Edges:
 
 
 def _read_transducers(buffer: Bytes, words: Words, position: int, o: _Ordinary, rows: Index,
-                      talker: str, out: Gathered) -> Index:
-    """Sentences whose names and units equal the first one's share its layout."""
+                      key: Key, out: Gathered, named: bool = False) -> Index:
+    """Sentences whose names and units equal the first one's share its layout.
+
+    With ``named`` only sentences with a known name are read. Returns rows for the plain way.
+    """
     for _ in range(MAX_TEMPLATES):
         if not rows.size:
             break
@@ -326,6 +435,8 @@ def _read_transducers(buffer: Bytes, words: Words, position: int, o: _Ordinary, 
         at = o.first[rows[0]]
         text = buffer[o.start[rows[0]] : o.star[rows[0]]].tobytes().decode("latin-1")
         places = layout(text.split(",")[1:])
+        if named and not places:
+            break
         values = {index + 1 for _, index, _, _ in places}
         mine = rows[same]
         alike = np.ones(mine.size, dtype=bool)
@@ -352,7 +463,7 @@ def _read_transducers(buffer: Bytes, words: Words, position: int, o: _Ordinary, 
             value, malformed = decimals(buffer, words, o.delimiter.take(first) + 1,
                                         o.delimiter.take(first + 1), number)
             out.tally.malformed += malformed
-            out.transducers.setdefault(((talker, "XDR", ""), channel), []).append(
+            out.transducers.setdefault((key, channel), []).append(
                 (o.start.take(good) + (position - MARGIN), factor * value + offset))
         keep = np.ones(rows.size, dtype=bool)
         keep[np.flatnonzero(same)[alike]] = False

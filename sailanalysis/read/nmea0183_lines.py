@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass, field
+from functools import reduce
+from operator import xor
 from typing import Final
 
 from sailanalysis.read.nmea0183_sentences import TYPES
@@ -17,6 +19,7 @@ from sailanalysis.read.stamps import Stamp, stamp_in
 
 CHECKSUM: Final = "checksum wrong"
 CUT: Final = "cut short"
+UNCHECKED: Final = "no checksum"
 NO_SENTENCE: Final = "not a sentence"
 BINARY: Final = "binary"
 TOO_LONG: Final = "line too long"
@@ -78,10 +81,7 @@ class Tally:
 
 def checksum(body: bytes) -> int:
     """XOR of all characters between ``$`` or ``!`` and ``*``."""
-    total = 0
-    for byte in body:
-        total ^= byte
-    return total
+    return reduce(xor, body, 0)
 
 
 def number(text: bytes) -> tuple[float, bool]:
@@ -135,6 +135,9 @@ def _tag_block(prefix: bytes, tally: Tally) -> tuple[str, Stamp | None]:
 
 
 def _complete_without_checksum(kind: str, fields: list[bytes]) -> bool:
+    if kind == "XDR":
+        # A transducer's name follows its value: what is cut off is not found by name.
+        return bool(layout([f.decode("latin-1") for f in fields]))
     sentence = TYPES.get(kind)
     if sentence is None or len(fields) < sentence.complete:
         return False
@@ -156,7 +159,7 @@ def _take(body: bytes, position: int, source: str, stamp: Stamp | None, checked:
     talker, kind = kind_of(address)
     if not checked:
         if not _complete_without_checksum(kind, fields):
-            tally.reject(CUT)
+            tally.reject(UNCHECKED if len(fields) > 1 else CUT)
             return None
         tally.unchecked += 1
     tally.lines += 1

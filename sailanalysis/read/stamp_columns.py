@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,6 +15,12 @@ Index = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 _DIGITS: Final = frozenset(b"0123456789")
+HEX: Final = np.full(256, 255, dtype=np.uint8)
+"""Value of each hexadecimal digit, 255 for any other byte."""
+for _i, _c in enumerate(b"0123456789"):
+    HEX[_c] = _i
+for _i, _c in enumerate(b"ABCDEF"):
+    HEX[_c] = HEX[_c + 32] = 10 + _i
 
 
 def day_number(year: Floats, month: Floats, day: Floats) -> Floats:
@@ -90,3 +98,69 @@ def stamps_alike(
                 sign = -1.0 if zone[:1] == b"+" else 1.0
                 seconds = seconds + sign * (3600.0 * int(zone[1:3]) + 60.0 * int(zone[-2:]))
     return alike, kind, np.where(wrong, np.nan, seconds)
+
+
+_TAG: Final = re.compile(rb"\\([^\\*$!]{0,200})\*([0-9A-Fa-f]{2})\\")
+_COUNT: Final = re.compile(rb"\d{9,10}|\d{12,13}|\d{15,16}")
+
+
+@dataclass(frozen=True)
+class TagColumns:
+    """TAG blocks built like the first: times by row, and one source for all.
+
+    ``good`` is False for rows whose block must be read by the plain way.
+    """
+
+    good: NDArray[np.bool_]
+    seconds: Floats
+    source: str = ""
+
+
+def tags_alike(matrix: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], TagColumns]:
+    """TAG blocks of one length, as far as they differ in time, line count and checksum only.
+
+    Parameters
+    ----------
+    matrix : ndarray of uint8, shape (n, length)
+        One prefix a row.
+
+    Returns
+    -------
+    alike : ndarray of bool, shape (n,)
+        Rows built like the first.
+    tag : TagColumns
+    """
+    first = matrix[0].tobytes()
+    nothing = np.full(matrix.shape[0], np.nan)
+    match = _TAG.fullmatch(first)
+    if match is None:
+        alike = np.all(matrix == matrix[0], axis=1)
+        return alike, TagColumns(np.zeros(alike.shape, dtype=bool), nothing)
+    fixed = np.ones(matrix.shape[1], dtype=bool)
+    fixed[match.start(2):match.end(2)] = False
+    digits = np.zeros(matrix.shape[1], dtype=bool)
+    source, seconds, at = "", nothing, 1
+    for part in match[1].split(b","):
+        key, _, value = part.partition(b":")
+        span = slice(at + len(part) - len(value), at + len(part))
+        if key == b"s":
+            source = value.decode("ascii", "replace").strip()
+        elif key == b"n" and value.isdigit():
+            digits[span] = True
+        elif key == b"c":
+            if _COUNT.fullmatch(value) is None:
+                alike = np.all(matrix == matrix[0], axis=1)
+                return alike, TagColumns(np.zeros(alike.shape, dtype=bool), nothing)
+            digits[span] = True
+            count = _integer(matrix, (span.start, span.stop))
+            seconds = count / (1.0 / epoch_seconds(len(value), 1.0))
+        at += len(part) + 1
+    fixed &= ~digits
+    alike = np.all(matrix[:, fixed] == matrix[0][fixed], axis=1)
+    alike &= np.all((matrix[:, digits] >= 48) & (matrix[:, digits] <= 57), axis=1)
+    total = np.bitwise_xor.reduce(matrix[:, 1 : match.end(1)], axis=1)
+    high, low = HEX.take(matrix[:, match.start(2)]), HEX.take(matrix[:, match.start(2) + 1])
+    given = (high << 4) | low
+    # Both readings of the rule are in use: without and with the opening backslash.
+    good = (high < 16) & (low < 16) & ((given == total) | (given == total ^ 0x5C))
+    return alike, TagColumns(good, seconds, source)

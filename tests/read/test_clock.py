@@ -251,7 +251,7 @@ def test_years(tmp_path, year):
 
 
 # ------------------------------------------------------------------ receive stamps
-@pytest.mark.parametrize("form", ["iso", "iso-z", "comma", "epoch", "ms", "time"])
+@pytest.mark.parametrize("form", ["iso", "iso-z", "comma", "epoch", "ms", "time", "tag"])
 def test_a_right_logger_clock_is_believed(tmp_path, form):
     bus = Bus(seconds=300)
     raw = read(tmp_path, bus.stamped(form))

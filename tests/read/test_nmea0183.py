@@ -249,7 +249,7 @@ def test_ways_agree_on_captures(name, file, piece):
     assert_ways_agree(data, piece)
 
 
-@pytest.mark.parametrize("form", ["iso", "iso-z", "comma", "epoch", "ms", "time"])
+@pytest.mark.parametrize("form", ["iso", "iso-z", "comma", "epoch", "ms", "time", "tag"])
 def test_ways_agree_on_stamps(form):
     got = assert_ways_agree(Bus(seconds=30).stamped(form), 7000)
     assert sum(in_order(chunks)[0].size for chunks in got.stamps.values()) == got.tally.lines
@@ -295,8 +295,11 @@ def made_lines(draw):
     body = f"{draw(st.sampled_from(['GP', 'II', '04', 'P']))}{draw(KINDS)}," + ",".join(
         draw(st.lists(FIELD, max_size=14)))
     line = sentence(body).strip()
+    if draw(st.integers(0, 3)) == 0:
+        line = line[:-3]
     if draw(st.booleans()):
         line = draw(st.sampled_from([b"2024-06-01 10:00:00.123 ", b"1717236000.5 ", b"\\s:a\\",
+                                     b"\\s:a,c:1717236000*12\\", b"\\c:1717236000123,s:b1*2F\\", b"\\n:7*63\\",
                                      b"10:00:00.1,", b"junk "])) + line
     if draw(st.integers(0, 4)) == 0:
         at = draw(st.integers(0, len(line)))
@@ -327,6 +330,17 @@ def test_numbers_equal_float(texts):
 
 
 # ------------------------------------------------------------------ line forms
+@pytest.mark.parametrize("end", [b"\n", b"\r\n"])
+def test_ways_agree_without_checksums(end):
+    lines = [line[:-3] for line in Bus(seconds=30).log().split(b"\r\n") if line]
+    lines += [sentence(body).strip()[:-3] for body in (
+        "IIXDR,A,2.5,D,PITCH,A,-18.0,D,ROLL", "IIXDR,A,2.5,D,PITCH,A,-18.0,D,RO", "IIXDR,A,2.5,D,X",
+        "GPRMC,100000,A,5918.0,N,01806.0,E,6.5,045.0,010624,,", "GPRMC,100000,A,5918.0,N",
+        "IIVHW,,T,,M,6.x,N,,K", "!AIVDM,1,1,,A,0,0", "PABC,1", "PABC,1,2", "IIHDM,3 0,M", "IIHDM, ,M")]
+    got = assert_ways_agree(end.join(lines) + end, 4000)
+    assert got.tally.unchecked > 300 and got.tally.rejected["no checksum"] > 80
+
+
 def test_line_ends_and_missing_last_end():
     line = b"$HCHDM,245.1,M*2B"
     for end in (b"\n", b"\r\n", b"\r"):

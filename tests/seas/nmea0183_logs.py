@@ -24,6 +24,14 @@ def sentence(body: str) -> bytes:
     return f"{lead}{inner}*{total:02X}\r\n".encode()
 
 
+def tag_block(body: str) -> str:
+    """``body`` as a TAG block with its checksum."""
+    total = 0
+    for byte in body.encode():
+        total ^= byte
+    return f"\\{body}*{total:02X}\\"
+
+
 def _position(seconds: float) -> str:
     lat = 59.30 + seconds * 1.5e-5
     lon = 18.10 + seconds * 2.0e-5
@@ -111,7 +119,7 @@ class Bus:
     def stamped(self, form: str, offset_s: float = 0.0, jitter_s: float = 0.0) -> bytes:
         """The log with the logger's receive time in front of every line.
 
-        ``form``: ``iso``, ``iso-z``, ``epoch``, ``ms``, ``time``, ``comma``.
+        ``form``: ``iso``, ``iso-z``, ``epoch``, ``ms``, ``time``, ``comma``, ``tag``.
         """
         rng = np.random.default_rng(self.seed + 1)
         out = []
@@ -126,5 +134,6 @@ class Bus:
                 "epoch": f"{round(t * 1000) / 1000:.3f} ",
                 "ms": f"{round(t * 1000)};",
                 "time": f"{when:%H:%M:%S}.{milli} ",
+                "tag": tag_block(f"s:bus1,n:{len(out) % 1000},c:{round(t * 1000)}"),
             }[form].encode() + s)
         return b"".join(out)
