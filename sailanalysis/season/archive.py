@@ -118,11 +118,20 @@ class Archive:
                     "'sailanalysis day LOG --out DIR --season SEASON_DIR'.")
             if self.path.exists() and not self.path.is_dir():
                 raise ArchiveError(f"{self.path}: is a file; a season archive is a folder.")
-        (self.path / "days").mkdir(parents=True, exist_ok=True)
-        (self.path / "aside").mkdir(exist_ok=True)
-        with self._write() as db:
-            migrate(db, str(self.path))
-        self._sweep()
+        if self._format() != FORMAT_VERSION:
+            with _clear(self.path):
+                (self.path / "days").mkdir(parents=True, exist_ok=True)
+                (self.path / "aside").mkdir(exist_ok=True)
+            with self._write() as db:
+                migrate(db, str(self.path))
+        if os.access(self.path, os.W_OK):  # a copy on read-only media can still be read
+            self._sweep()
+
+    def _format(self) -> int:
+        if not self._index.exists():
+            return 0
+        with self._read() as db:
+            return int(db.execute("PRAGMA user_version").fetchone()[0])
 
     # -------------------------------------------------------------- filing
     def file_day(self, day: Day, raw_files: Sequence[str | os.PathLike[str]] = (), *,
@@ -157,20 +166,17 @@ class Archive:
         blocks = blocks.assign(day=day_id)
         name = f"{day_id}.{uuid.uuid4().hex[:12]}"
         aside = self.path / "aside" / name
-        aside.mkdir()
-        write_table(aside / "samples.parquet", day.samples, small=True)
         tables = {"blocks": blocks, "legs": day.legs, "maneuvers": day.maneuvers,
                   "helm": day.helm, "trials": day.trials, "polar": day.polar,
                   "targets": day.targets}
-        for key in TABLES:
-            write_table(aside / f"{key}.parquet", tables[key])
-        write_text(aside / "day.json", to_json(record))
-        sync_folder(aside)
-        content = text_digest([to_json(record), *(r.sha256 for r in raw),
-                               *(file_digest(aside / f"{key}.parquet") for key in TABLES),
-                               file_digest(aside / "samples.parquet")])
-        return self._point_to(aside, name, day_id, start.timestamp(), end.timestamp(), content,
-                              record, raw)
+        try:
+            with _clear(self.path):
+                content = _write_aside(aside, day, tables, record, raw)
+                return self._point_to(aside, name, day_id, start.timestamp(), end.timestamp(),
+                                      content, record, raw)
+        except BaseException:
+            shutil.rmtree(aside, ignore_errors=True)
+            raise
 
     def _point_to(self, aside: Path, name: str, day_id: str, start_s: float, end_s: float,
                   content: str, record: dict[str, Any], raw: tuple[RawFile, ...]) -> str:
@@ -498,6 +504,30 @@ class Archive:
                 standing = {p.name for p in (self.path / "days").iterdir()}
                 for name in standing - known:
                     shutil.rmtree(self.path / "days" / name, ignore_errors=True)
+
+
+def _write_aside(aside: Path, day: Day, tables: dict[str, pd.DataFrame], record: dict[str, Any],
+                 raw: tuple[RawFile, ...]) -> str:
+    """Write a day's files into a new folder and force them to disk; digest of the content."""
+    aside.mkdir()
+    write_table(aside / "samples.parquet", day.samples, small=True)
+    for key in TABLES:
+        write_table(aside / f"{key}.parquet", tables[key])
+    write_text(aside / "day.json", to_json(record))
+    sync_folder(aside)
+    return text_digest([to_json(record), *(r.sha256 for r in raw),
+                        *(file_digest(aside / f"{key}.parquet") for key in TABLES),
+                        file_digest(aside / "samples.parquet")])
+
+
+@contextmanager
+def _clear(path: Path) -> Iterator[None]:
+    """Turn what the disk refuses (full, read-only) into one clear line."""
+    try:
+        yield
+    except OSError as error:
+        raise ArchiveError(f"{path}: cannot be written ({error.strerror or error}); nothing that "
+                           "was filed before is lost.") from error
 
 
 def _raw_files(paths: Sequence[str | os.PathLike[str]]) -> tuple[RawFile, ...]:

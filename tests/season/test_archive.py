@@ -241,3 +241,43 @@ def test_rows_of_days_with_different_columns_join(tmp_path):
     rows = archive.maneuver_rows()
     assert rows["date"].tolist() == ["2026-05-01", "2026-05-02"]
     assert isinstance(archive.helm_rows(), pd.DataFrame)
+
+
+def test_reading_while_another_process_replaces(tmp_path):
+    archive = Archive(tmp_path)
+    day_id = archive.file_day(small_day("2026-05-01 10:00", minutes=3, speed=5.0))
+    code = WRITER.format(here=str(HERE), folder=str(tmp_path))
+    writer = subprocess.Popen([sys.executable, "-c", code, "7"], cwd=ROOT,
+                              env={**os.environ, "PYTHONPATH": str(ROOT)})
+    reads = 0
+    while writer.poll() is None:
+        assert archive.load(day_id).tables["legs"]["stw_kn"].iloc[0] in (5.0, 7.0)
+        assert len(archive.blocks()) > 0
+        reads += 1
+    assert writer.returncode == 0 and reads > 0
+
+
+def test_a_full_disk_loses_nothing_and_says_so(tmp_path, monkeypatch):
+    archive = Archive(tmp_path)
+    archive.file_day(small_day(speed=5.0))
+
+    def full(path, text):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("sailanalysis.season.archive.write_text", full)
+    with pytest.raises(ArchiveError, match="No space left on device"):
+        archive.file_day(small_day(speed=7.0))
+    assert archive.rows("legs")["stw_kn"].tolist() == [5.0]
+    assert not list((tmp_path / "aside").iterdir())
+
+
+def test_a_write_protected_copy_can_be_read(tmp_path):
+    Archive(tmp_path / "a").file_day(small_day())
+    folder = tmp_path / "a"
+    for path in [folder, *folder.rglob("*")]:
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    try:
+        assert len(Archive(folder).days()) == 1
+    finally:
+        for path in [folder, *folder.rglob("*")]:
+            path.chmod(0o755 if path.is_dir() else 0o644)
