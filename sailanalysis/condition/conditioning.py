@@ -318,6 +318,13 @@ _ADVICE = {
 }
 
 
+def _percent(share: float) -> str:
+    """Share in words that neither boast digits nor hide a single sample."""
+    if share >= 0.995:
+        return "all of them"
+    return f"{100 * share:.1f} %" if share >= 0.001 else "below 0.1 %"
+
+
 def _left_out_findings(desk: _Desk, chosen: dict[str, Candidate]) -> list[Finding]:
     """One finding for each chosen channel and reason; a silent loss is never allowed."""
     out = []
@@ -330,8 +337,9 @@ def _left_out_findings(desk: _Desk, chosen: dict[str, Candidate]) -> list[Findin
             continue
         share = float(str(row["share"]))
         label = CHANNELS[channel].label if channel != "lat" else "position"
-        text = (f"{label.capitalize()} ({source}): {int(str(row['count']))} samples, "
-                f"{100 * share:.2g} %, left out: {_ADVICE[reason]}.")
+        count = int(str(row["count"]))
+        text = (f"{label.capitalize()} ({source}): {count} {'sample' if count == 1 else 'samples'} "
+                f"left out ({_percent(share)}): {_ADVICE[reason]}.")
         if gone_whole:
             text += " Nothing of this channel is left."
         warn = reason == "stuck" or share > 0.01

@@ -125,6 +125,10 @@ def find_track_wind(time_s: Floats, sog_kn: Floats, cog_deg: Floats) -> TrackWin
     right = float(np.mean(good["turn_deg"] > 0))
     if min(right, 1.0 - right) < 0.2:
         return _unknown(time, turns, "nearly all its turns go the same way round.")
+    if _sides_differ_deg(good) > 12.0:
+        return _unknown(time, turns, "its turns do not lead to and fro between two courses.")
+    if float(good["lost_share"].median()) < 0.05:
+        return _unknown(time, turns, "its turns cost no speed, as tacks and gybes do.")
     evidence = _upwind_evidence(good, axis, _seconds_near(time, sog_kn, cog_deg, axis))
     if abs(evidence) < 2.5:
         return _unknown(time, turns, "its turns lie about one axis, but whether they are tacks or "
@@ -274,6 +278,18 @@ def _agreeing(turns: pd.DataFrame) -> tuple[float, np.ndarray]:
         agrees = np.abs(np.degrees(np.angle(double * local.conj()))) / 2.0 < 20.0
     total = np.sum(double[agrees]) if agrees.any() else trial[best]
     return float(wrap360(np.degrees(np.angle(total)) / 2.0)), agrees
+
+
+def _sides_differ_deg(turns: pd.DataFrame) -> float:
+    """Angle between the mean axes of the turns to the left and to the right.
+
+    To and fro between the same two velocities, the difference is the same but for its sign, and
+    so is the axis, whatever the current. Course changes that only look alike do not lead back.
+    """
+    double = np.exp(2j * np.radians(turns["middle_axis_deg"].to_numpy(dtype=float)))
+    right = turns["turn_deg"].to_numpy(dtype=float) > 0
+    apart = np.angle(np.sum(double[right]) * np.conj(np.sum(double[~right])), deg=True)
+    return abs(float(apart)) / 2.0
 
 
 def _upwind_evidence(turns: pd.DataFrame, axis: float, run_s: tuple[float, float]) -> float:

@@ -148,10 +148,7 @@ def sail(
     slow = np.degrees(np.unwrap(np.radians(twd)))
     slow = _lag(slow, 60.0, dt)
     plan = plan_angles(kind, n, rng)
-    if kind == "one_heading":
-        hdg = np.full(n, slow[0] - 55.0)
-    else:
-        hdg = slow - plan
+    hdg = np.full(n, slow[0] - 55.0) if kind == "one_heading" else slow - plan
     # A turn takes ten seconds or so; the helm wanders, waves yaw her.
     hdg = np.degrees(np.unwrap(np.radians(hdg)))
     hdg = _lag(_lag(hdg, 4.5, dt), 4.5, dt)

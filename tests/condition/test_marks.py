@@ -1,0 +1,110 @@
+"""Rules for faults: by hand, and that sound data pass untouched."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sailanalysis.condition.marks import (
+    is_out_of_range,
+    is_position_jump,
+    is_spike,
+    is_stuck,
+)
+
+
+def test_out_of_range_by_the_channel_table():
+    assert is_out_of_range("stw_kn", [7.0, 61.0, -6.0, np.nan]).tolist() == [
+        False, True, True, False]
+    # A bearing of 360 and an angle of 270 are ways of counting, 720 is none.
+    assert is_out_of_range("hdg_deg", [360.0, 720.0]).tolist() == [False, True]
+    assert is_out_of_range("awa_deg", [270.0, -361.0]).tolist() == [False, True]
+    assert is_out_of_range("lat", [91.0, 45.0]).tolist() == [True, False]
+
+
+@pytest.mark.parametrize("rate", [0.5, 1.0, 10.0])
+def test_a_lone_leap_is_a_spike_and_a_tack_is_not(rate):
+    time = np.arange(0.0, 300.0, 1 / rate)
+    speed = 6.0 + 0.2 * np.sin(time)
+    speed[time.size // 2] = 25.0
+    assert np.flatnonzero(is_spike("stw_kn", time, speed)).tolist() == [time.size // 2]
+    # Ninety degrees in five seconds, over north.
+    heading = (320.0 + np.clip((time - 150.0) * 18.0, 0, 90)) % 360.0
+    assert not is_spike("hdg_deg", time, heading).any()
+
+
+def test_a_heading_spike_over_north_is_seen_and_north_itself_is_none():
+    time = np.arange(100.0)
+    heading = np.where(np.arange(100) % 2 == 0, 359.5, 0.5)
+    assert not is_spike("hdg_deg", time, heading).any()
+    heading[40] = 180.0
+    assert np.flatnonzero(is_spike("hdg_deg", time, heading)).tolist() == [40]
+
+
+def test_gusts_are_no_spikes():
+    rng = np.random.default_rng(4)
+    time = np.arange(0.0, 3600.0)
+    gusty = 15.0 + np.convolve(rng.normal(0, 6, time.size + 4), np.ones(5) / 5, "valid")
+    assert not is_spike("aws_kn", time, gusty).any()
+
+
+def test_hampel_by_hand():  # published: window 1 3 2 50 2 3 1, median 2, scale 1.4826
+    value = np.array([1, 2, 1, 3, 2, 50, 2, 3, 1, 2, 2], dtype=float)
+    assert np.flatnonzero(is_spike("aws_kn", np.arange(11.0), value)).tolist() == [5]
+
+
+def _track(n=600, speed_kn=6.0):
+    time = np.arange(float(n))
+    lat = 50.0 + time * speed_kn * 0.514444 / 111_200
+    return time, lat, np.full(n, -5.0), np.full(n, speed_kn)
+
+
+def test_a_few_fixes_far_away_are_a_jump():
+    time, lat, lon, sog = _track()
+    lat[300:304] += 0.05
+    jump, breaks = is_position_jump(time, lat, lon, sog)
+    assert np.flatnonzero(jump).tolist() == [300, 301, 302, 303]
+    assert breaks.size == 0
+
+
+def test_a_track_that_stays_elsewhere_is_a_break():
+    time, lat, lon, sog = _track(1800)
+    lat[900:] += 0.5
+    jump, breaks = is_position_jump(time, lat, lon, sog)
+    assert not jump.any()
+    assert breaks.tolist() == [899.5]
+
+
+@settings(max_examples=30, deadline=None)
+@given(speed=st.floats(0.0, 25.0), gap=st.integers(0, 200), lon0=st.floats(-180, 180))
+def test_an_honest_track_has_no_jumps_even_over_a_gap_and_the_date_line(speed, gap, lon0):
+    rng = np.random.default_rng(1)
+    time, lat, lon, sog = _track(600, speed)
+    lat = lat + rng.normal(0, 3.0, 600) / 111_200
+    lon = (lon0 + time * speed * 0.5144 / 71_000 + 180) % 360 - 180
+    keep = np.ones(600, dtype=bool)
+    keep[200: 200 + gap] = False
+    jump, _ = is_position_jump(time[keep], lat[keep], lon[keep], sog[keep])
+    assert not jump.any()
+
+
+def test_a_reading_that_never_moves_while_the_boat_sails_is_stuck():
+    time = np.arange(0.0, 1200.0)
+    rng = np.random.default_rng(2)
+    speed = np.full(time.size, 6.0)
+    wind = np.round(12.0 + rng.normal(0, 1, time.size), 1)
+    wind[400:700] = 11.3
+    stuck = is_stuck("aws_kn", time, wind, speed)
+    assert stuck[400:700].all()
+    assert stuck.sum() <= 302
+    # At her mooring the same reading may be the truth.
+    assert not is_stuck("aws_kn", time, wind, 0 * speed).any()
+    assert not is_stuck("aws_kn", time, wind, None).any()
+
+
+def test_a_coarse_compass_under_a_good_helm_is_not_stuck():
+    rng = np.random.default_rng(3)
+    time = np.arange(0.0, 7200.0)
+    drift = np.cumsum(rng.normal(0, 0.05, time.size))
+    heading = np.round(45.0 + drift)
+    assert not is_stuck("hdg_deg", time, heading, np.full(time.size, 5.0)).any()
