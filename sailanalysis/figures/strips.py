@@ -70,6 +70,7 @@ def strips_figure(samples: pd.DataFrame, crew: CrewLog, maneuvers: pd.DataFrame 
     height = 84 + STRIP_PX * max(len(shown), 1) + BAND_PX * len(bands)
     spec: Spec = {"data": data, "layout": layout(height, t0, ("xaxis",))}
     frame = spec["layout"]
+    frame["barmode"] = "overlay"
     frame["margin"] = {"l": 66, "r": 14, "t": 32, "b": 40}
     frame["xaxis"] = time_axis("time (UTC)", range=[0.0, max(end - t0, 1.0)], anchor="free",
                                position=0.0, **clock_ticks(t0 - t0, end - t0, t0))

@@ -7,7 +7,8 @@ from typing import Any
 _HOMES = {
     "Section": "sections", "Text": "sections", "Table": "sections", "Figure": "sections",
     "day_sections": "day", "render": "render", "write_day_report": "write",
-    "report_notebook": "notebook", "open_day": "notebook", "private_day": "private",
+    "report_notebook": "notebook", "open_day": "notebook", "studied": "notebook",
+    "private_day": "private",
     "season_sections": "season", "write_season_report": "season_write", "safe_cell": "safe",
 }
 __all__ = sorted(_HOMES)

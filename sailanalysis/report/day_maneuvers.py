@@ -199,7 +199,7 @@ def _study_words(facts: Facts) -> tuple[list[Block], list[Headline]]:
     if not spoken:
         return [], []
     found = [Headline(s, 64) for s in spoken if not s.startswith("Nothing stands out")]
-    return [Text(tuple(spoken))], found[:1]
+    return [Text(tuple(spoken), "list")], found[:1]
 
 
 def _study_blocks(facts: Facts) -> list[Block]:

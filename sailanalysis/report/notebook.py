@@ -38,8 +38,8 @@ def report_notebook(sections: Sequence[Section], head: Head, private: bool = Fal
                  "top; change what you like, the tables stay as they are."),
         nbformat.v4.new_code_cell(
             "import pandas as pd\n"
-            "from sailanalysis.report import day_sections, open_day\n\n"
-            'day = open_day(".")\n'
+            "from sailanalysis.report import day_sections, open_day, studied\n\n"
+            'day = studied(open_day("."))\n'
             f"part = {{section.key: section for section in day_sections(day{shown})}}\n"
             "list(part)"),
     ]
@@ -106,6 +106,43 @@ def open_day(folder: str | Path) -> Day:
     return Day(samples=samples, rate_hz=float(rate), calibration=calibration,
                wind_source=summary.get("wind_source", "none"), boat=Boat(),
                crew=_crew(samples), inputs=inputs, findings=findings, summary=summary, **tables)
+
+
+def studied(day: Day) -> Day:
+    """A saved day with its polar, maneuvers and helming studied anew from the samples.
+
+    What only the logs carry (sources, sensor health, the calibration's curves) stays unknown, and
+    so does what the boat file said of rudder and length.
+    """
+    from dataclasses import replace
+
+    from sailanalysis.measure.helm import rate_helming
+    from sailanalysis.measure.loss import rate_maneuvers
+    from sailanalysis.measure.polar import fit_polar
+    from sailanalysis.measure.steady import steady_averages
+
+    maneuvers, legs = _timed(day.maneuvers), _timed(day.legs)
+    if "remark" not in maneuvers:
+        maneuvers = maneuvers.assign(remark="")
+    results = dict(day.results)
+    polar = fit_polar(steady_averages(day.samples, legs, maneuvers))
+    results["polar_model"] = polar
+    _, results["maneuver_study"] = rate_maneuvers(
+        day.samples, maneuvers, legs, polar.speed_kn, day.boat)
+    _, results["helm_result"] = rate_helming(day.samples, legs, maneuvers, day.boat, day.rate_hz)
+    return replace(day, maneuvers=maneuvers, legs=legs, results=results)
+
+
+def _timed(table: pd.DataFrame) -> pd.DataFrame:
+    """Times of a saved table as timestamps, texts without holes."""
+    out = table.copy()
+    for name in ("start", "end", "crossing"):
+        if name in out:
+            out[name] = pd.to_datetime(out[name], utc=True, format="ISO8601")
+    for name in ("kind", "from_side", "to_side", "side", "helm", "sails", "why_not", "remark"):
+        if name in out:
+            out[name] = out[name].astype(object).where(out[name].notna(), "")
+    return out
 
 
 def _reasons(rejected: Any) -> dict[str, int]:

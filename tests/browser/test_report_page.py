@@ -131,6 +131,16 @@ def test_choosing_a_line_in_the_overlay_focuses_too(page):
     assert "tack" in page.find(".focus-said").text
 
 
+def test_choosing_a_maneuver_on_the_track_focuses_the_strips(page):
+    page.draw_all()
+    page.js("""
+        var gd = document.querySelector('#fig-track .plot');
+        var marks = gd.data.find(function (t) { return t.meta.role === 'maneuver'; });
+        gd.emit('plotly_click', {points: [{data: marks, customdata: marks.customdata[0]}]});""")
+    page.wait("window.sailanalysisView.range[1] - window.sailanalysisView.range[0] < 300")
+    assert page.find(".focus-said").text.startswith("Shown: tack")
+
+
 def test_zooming_draws_finer_samples_and_new_clock_labels(page):
     page.draw_all()
     page.js("window.sailanalysisView.zoom(600, 700)")
