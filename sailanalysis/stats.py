@@ -48,6 +48,13 @@ class Estimate:
 UNKNOWN = Estimate(float("nan"), float("nan"), float("nan"))
 
 
+def finite_mean(value: ArrayLike) -> float:
+    """Mean of the finite values; NaN, without a warning, where there is none."""
+    x = np.asarray(value, dtype=float)
+    x = x[np.isfinite(x)]
+    return float(x.mean()) if x.size else float("nan")
+
+
 def mad_sd(value: ArrayLike) -> float:
     """Robust standard deviation from the median absolute deviation; NaN left out."""
     x = np.asarray(value, dtype=float)

@@ -58,7 +58,7 @@ from sailanalysis.measure.steering import (
 )
 from sailanalysis.model import Boat
 from sailanalysis.series import epoch_s, step_s
-from sailanalysis.stats import UNKNOWN, Estimate
+from sailanalysis.stats import UNKNOWN, Estimate, finite_mean
 
 
 @dataclass(frozen=True)
@@ -308,8 +308,11 @@ def _offset(samples: pd.DataFrame, pieces: list[Piece], rudder: Floats, grid_hz:
     for piece in pieces:
         if piece.point != "upwind":
             continue
-        side = 1 if np.nanmedian(twa[piece.part]) > 0 else -1
-        sides[side].append((float(np.nanmean(rudder[piece.part])),
+        middle = finite_mean(np.sign(twa[piece.part]))
+        if not np.isfinite(middle):
+            continue
+        side = 1 if middle > 0 else -1
+        sides[side].append((finite_mean(rudder[piece.part]),
                             (piece.part.stop - piece.part.start) / grid_hz))
     means, variances, seconds = [], [], []
     for side in (1, -1):
@@ -323,8 +326,8 @@ def _offset(samples: pd.DataFrame, pieces: list[Piece], rudder: Floats, grid_hz:
         variances.append(max(spread, 0.2**2) / max(value.size - 1, 1))
         seconds.append(float(weight.sum()))
     half = 2.0 * 0.5 * float(np.sqrt(sum(variances)))
-    middle = 0.5 * sum(means)
-    return Estimate(middle, middle - half, middle + half, len(sides[1]) + len(sides[-1]),
+    centre = 0.5 * sum(means)
+    return Estimate(centre, centre - half, centre + half, len(sides[1]) + len(sides[-1]),
                     sum(seconds))
 
 

@@ -16,7 +16,7 @@ from sailanalysis.angles import Floats, cosd, sind, unwrap
 from sailanalysis.measure.steering import BAND_HZ, low_pass, slow_mean
 from sailanalysis.model import Boat
 from sailanalysis.series import epoch_s, runs
-from sailanalysis.stats import UNKNOWN, Estimate
+from sailanalysis.stats import UNKNOWN, Estimate, finite_mean
 from sailanalysis.units import KN_TO_MS
 
 if TYPE_CHECKING:
@@ -317,7 +317,7 @@ def estimate_turning(samples: pd.DataFrame, maneuvers: pd.DataFrame, rudder_deg:
         solution, *_ = np.linalg.lstsq(design, psi - psi[0], rcond=None)
         k, lag = float(solution[0]), float(solution[2])
         if 0.02 < k < 5.0 and 0.05 < lag < 30.0:
-            found.append((k, lag, float(np.nanmean(speed[part]))))
+            found.append((k, lag, finite_mean(speed[part])))
     if len(found) < 4:
         return None
     table = np.array(found)

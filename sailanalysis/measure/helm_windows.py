@@ -196,9 +196,10 @@ class Track:
 def _window_means(value: Floats, edges: NDArray[np.int_]) -> Floats:
     """Mean of the finite values between consecutive edges; NaN where under half are finite."""
     good = np.isfinite(value)
-    total = np.add.reduceat(np.where(good, value, 0.0), edges[:-1])
-    count = np.add.reduceat(good.astype(float), edges[:-1])
-    size = np.diff(edges)
+    first = np.minimum(edges[:-1], value.size - 1)
+    total = np.add.reduceat(np.where(good, value, 0.0), first)
+    count = np.add.reduceat(good.astype(float), first)
+    size = np.maximum(np.diff(edges), 1)
     return np.where(count >= 0.5 * size, total / np.maximum(count, 1.0), np.nan)
 
 

@@ -22,6 +22,7 @@ from sailanalysis.measure.trials_sides import (
     SteadyLog,
 )
 from sailanalysis.model import CrewEntry, CrewLog
+from sailanalysis.stats import finite_mean
 
 COLUMNS: Final = (
     "time", "what", "stw_before_kn", "stw_after_kn", "gain_kn", "gain_low_kn", "gain_high_kn",
@@ -182,8 +183,8 @@ def _judge_event(log: SteadyLog, event: _Event) -> tuple[dict[str, Any], Judged 
     for name, side in (("before", before), ("after", after)):
         if side is not None:
             row[f"stw_{name}_kn"] = float(np.mean(side.stw))
-            row[f"tws_{name}_kn"] = float(np.nanmean(side.tws)) if log.has_wind else np.nan
-            row[f"twa_{name}_deg"] = float(np.nanmean(side.twa)) if log.has_wind else np.nan
+            row[f"tws_{name}_kn"] = finite_mean(side.tws)
+            row[f"twa_{name}_deg"] = finite_mean(side.twa)
     short = [name for name, side in (("before", before), ("after", after))
              if side is None or side.at.size * BLOCK_S < SHORTEST_S]
     if before is None or after is None or short:
@@ -192,14 +193,16 @@ def _judge_event(log: SteadyLog, event: _Event) -> tuple[dict[str, Any], Judged 
                           + " the change: a maneuver, a handover or another change came between")
         row["try_next"] = BETTER_TRIAL
         return row, None
-    if not log.has_wind:
+    angles = [finite_mean(side.twa) for side in (before, after)]
+    speeds = [finite_mean(side.tws) for side in (before, after)]
+    if not np.isfinite([*angles, *speeds]).all():
         row["why_not"] = "the log has no true wind: a change of wind cannot be told from the trim"
         return row, None
-    if np.sign(np.nanmean(before.twa)) != np.sign(np.nanmean(after.twa)):
+    if np.sign(angles[0]) != np.sign(angles[1]):
         row["why_not"] = "the tack before and after is not the same"
         row["try_next"] = BETTER_TRIAL
         return row, None
-    turned = abs(float(wrap180(np.nanmean(after.twa) - np.nanmean(before.twa))))
+    turned = abs(float(wrap180(angles[1] - angles[0])))
     if turned > COURSE_LIMIT_DEG:
         row["why_not"] = (f"the wind angle before and after differs by {turned:.0f} deg: a change "
                           "of course, not only of trim")

@@ -18,6 +18,7 @@ from sailanalysis.measure.helm_windows import (
     times_s,
 )
 from sailanalysis.series import epoch_s, running_mean, running_mean_angle, step_s
+from sailanalysis.stats import finite_mean
 
 SpeedModel = Callable[[Floats, Floats], Floats]
 
@@ -164,9 +165,11 @@ class SteadyLog:
             mean = np.divide(total, good, out=np.full(total.shape, np.nan), where=good > 0)
             return np.asarray(mean[full], dtype=float)
 
+        # Running dead before the wind the angle flickers between the two sides of 180.
+        tack = -1.0 if finite_mean(np.sign(self.twa[a:b])) < 0 else 1.0
         return Side(means(self.time) - event_s, means(self.stw),
                      np.array([means(v) for v in self.tws_late]),
-                     np.array([means(v) for v in self.twa_late]),
+                     np.array([means(np.abs(v)) * tack for v in self.twa_late]),
                      np.array([means(v) for v in self.expected_late]))
 
 

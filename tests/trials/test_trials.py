@@ -91,6 +91,15 @@ def test_other_tack_other_course_engine_and_no_wind():
     assert "wind" in row.why_not
 
 
+def test_a_dead_run_is_one_course():
+    """The vane flickers between 176 and -176: neither a tack nor a change of course."""
+    samples, crew = sailed()
+    flicker = np.where(np.arange(len(samples)) // 30 % 2, 176.0, -176.0)
+    row = judge_trials(samples.assign(twa_deg=flicker), NONE, NONE, crew, polar)[0].iloc[0]
+    assert row.verdict == "faster"
+    assert abs(row.twa_before_deg) > 165
+
+
 def test_a_change_before_and_after_the_log():
     samples, _ = sailed()
     crew = CrewLog((CrewEntry(START.timestamp() - 500, "trim", "a"),
