@@ -17,10 +17,14 @@ from sailanalysis.read.reading import ReadContext, Reading
 MAX_COLUMNS: Final = 500
 _HEAD_LINES: Final = 60
 """A header stands within the first lines; loggers put a few lines of remarks before it."""
+_LOOKED_AT: Final = 200
+"""Lines from which separators, decimals and the kind of time are told."""
 MISSING: Final = ("", "-", "--", "---", "NaN", "nan", "NAN", "N/A", "n/a", "NA", "na", "null",
                    "NULL", "None", "none", "nil", "#N/A", "?", "*")
 """Cells that say there is no value."""
 NUMBER: Final = r"^\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*$"
+_COMMA: Final = re.compile(r"\s*[+-]?\d*,\d+\s*$")
+_POINT: Final = re.compile(r"\s*[+-]?\d*\.\d+\s*$")
 
 
 @dataclass
@@ -61,7 +65,7 @@ def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout 
     Layout or None
         None where no line names a time and a channel.
     """
-    lines = block[: 1 << 20].split(b"\n", _HEAD_LINES + 400)[: _HEAD_LINES + 400]
+    lines = block[: 1 << 20].split(b"\n", _LOOKED_AT)[:_LOOKED_AT]
     if len(lines) > 1:
         lines = lines[:-1]
     texts = [_decode(line) if len(line) <= MAX_LINE_BYTES else "" for line in lines]
@@ -86,8 +90,8 @@ def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout 
         width = len(cells)  # rows too short to hold anything do not change the header's word
     cells = [*cells, *[""] * (width - len(cells))][:width]
     columns = [*columns, *[None] * (width - len(columns))][:width]
-    rows = [row for row in below if len(row) == width][:200]
-    decimal = _decimal(rows, delimiter, columns)
+    rows = [row for row in below if len(row) == width]
+    decimal = _decimal(rows, columns)
     found = _time_column(columns, rows)
     if found is None:
         reading.findings.append(Finding(
@@ -162,13 +166,15 @@ def _looks_number(cell: str) -> bool:
     return len(cell) < 40 and re.match(NUMBER, cell.replace(",", ".", 1)) is not None
 
 
-def _decimal(rows: list[list[str]], delimiter: str, columns: list[Column | None]) -> str:
+def _decimal(rows: list[list[str]], columns: list[Column | None]) -> str:
+    if not any("," in cell for row in rows for cell in row):
+        return "."
     comma = point = 0
     for row in rows:
         for cell, column in zip(row, columns, strict=True):
             if column is not None and column.role == "channel":
-                comma += re.match(r"^\s*[+-]?\d*,\d+\s*$", cell) is not None
-                point += re.match(r"^\s*[+-]?\d*\.\d+\s*$", cell) is not None
+                comma += _COMMA.match(cell) is not None
+                point += _POINT.match(cell) is not None
     return "," if comma > point else "."
 
 
