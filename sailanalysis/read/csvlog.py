@@ -78,6 +78,11 @@ def _finish(layout: Layout, gathered: Gathered, parts: TimeParts, context: ReadC
     times = _times(layout, gathered, parts, context)
     reading.findings += times.findings
     reading.clock = times.clock
+    if times.clock == "local":
+        zone = getattr(context.zone, "key", None) or str(context.zone)
+        reading.findings.append(Finding(
+            "zone-assumed", f"{context.name}: its times name no zone and were taken as {zone}; "
+            "give --timezone if they are another's.", "note"))
     good = np.isfinite(times.time_s)
     used = int(good.sum())
     reading.used += used
