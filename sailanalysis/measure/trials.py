@@ -11,7 +11,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from sailanalysis.angles import wrap180
 from sailanalysis.measure.trials_judge import Judged, TrialTrace, judge_sides
 from sailanalysis.measure.trials_pool import empty_pool, pool_trials, same_thing
 from sailanalysis.measure.trials_sides import (
@@ -34,6 +33,8 @@ SHORTEST_S: Final = 120.0
 """Below two minutes a side nothing is said: some four independent gusts."""
 SKIP_ROUNDED_S: Final = 15.0
 """More after the change where the crew log gives whole minutes only: it came within that minute."""
+DEAD_RUN_DEG: Final = 165.0
+"""Beyond this the side the wind comes from says nothing about the tack."""
 COURSE_LIMIT_DEG: Final = 12.0
 """Two courses further apart than this are not compared, whatever the polar says."""
 
@@ -198,11 +199,11 @@ def _judge_event(log: SteadyLog, event: _Event) -> tuple[dict[str, Any], Judged 
     if not np.isfinite([*angles, *speeds]).all():
         row["why_not"] = "the log has no true wind: a change of wind cannot be told from the trim"
         return row, None
-    if np.sign(angles[0]) != np.sign(angles[1]):
+    if np.sign(angles[0]) != np.sign(angles[1]) and min(np.abs(angles)) < DEAD_RUN_DEG:
         row["why_not"] = "the tack before and after is not the same"
         row["try_next"] = BETTER_TRIAL
         return row, None
-    turned = abs(float(wrap180(angles[1] - angles[0])))
+    turned = abs(abs(angles[1]) - abs(angles[0]))
     if turned > COURSE_LIMIT_DEG:
         row["why_not"] = (f"the wind angle before and after differs by {turned:.0f} deg: a change "
                           "of course, not only of trim")
