@@ -122,8 +122,11 @@ def studied(day: Day) -> Day:
     from sailanalysis.measure.steady import steady_averages
 
     maneuvers, legs = _timed(day.maneuvers), _timed(day.legs)
-    if "remark" not in maneuvers:
-        maneuvers = maneuvers.assign(remark="")
+    # Columns beyond the published ones, which another program's table may lack.
+    for name, empty in (("remark", ""), ("loss_along", ""), ("twd_deg", np.nan),
+                        ("loss_boat_lengths", np.nan)):
+        if name not in maneuvers:
+            maneuvers[name] = empty
     results = dict(day.results)
     polar = fit_polar(steady_averages(day.samples, legs, maneuvers))
     results["polar_model"] = polar
