@@ -85,6 +85,11 @@ def order_candidates(candidates: list[Candidate], partners: dict[str, float]) ->
     return sorted(candidates, key=rank)
 
 
+def _span(seconds: float) -> str:
+    """Duration in words."""
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+
+
 def why_chosen(ordered: list[Candidate], unit: str) -> list[str]:
     """A reason for each of the ordered candidates of one channel."""
     best = ordered[0]
@@ -93,8 +98,8 @@ def why_chosen(ordered: list[Candidate], unit: str) -> list[str]:
     reasons = []
     for c in ordered[1:]:
         if c.pace.covered_s < 0.9 * best.pace.covered_s:
-            reasons.append(f"covers {c.pace.covered_s / 60:.0f} min, "
-                           f"{best.source} {best.pace.covered_s / 60:.0f} min")
+            reasons.append(f"covers {_span(c.pace.covered_s)}, "
+                           f"{best.source} {_span(best.pace.covered_s)}")
         elif c.pace.rate_hz < best.pace.rate_hz / 1.5:
             reasons.append(f"{c.pace.rate_hz:.2g} a second, {best.source} {best.pace.rate_hz:.2g}")
         elif np.isfinite(c.noise) and np.isfinite(best.noise) and c.noise > best.noise:

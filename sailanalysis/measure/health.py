@@ -326,12 +326,12 @@ def _asymmetry(samples: pd.DataFrame, time: Floats) -> pd.DataFrame:
 def _compare(quantity: str, unit: str, starboard: Floats, port: Floats,
              blame: str) -> dict[str, Any]:
     """One row: difference of leg means with Welch's interval."""
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     a, b = starboard.var(ddof=1) / starboard.size, port.var(ddof=1) / port.size
     freedom = (a + b) ** 2 / max(a**2 / (starboard.size - 1) + b**2 / (port.size - 1), 1e-12)
     difference = float(starboard.mean() - port.mean())
-    half = float(student.ppf(0.975, max(freedom, 1.0)) * np.sqrt(a + b))
+    half = float(stdtrit(max(freedom, 1.0), 0.975) * np.sqrt(a + b))
     advice = ""
     if abs(difference) > half:
         advice = (f"Close-hauled, {quantity} was {abs(difference):.1f} {unit} "

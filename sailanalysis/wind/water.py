@@ -175,9 +175,12 @@ def _leeway(
         return logged, [Finding(
             "leeway-logged", "Leeway is as the instruments computed it: the boat file gives no "
             "leeway_k.", level="note", channel="leeway_deg")]
+    if not np.isfinite(stw).any():
+        return np.full(time.shape, np.nan), []
+    # Leeway 4 deg, boat 6 kn, wind 14 kn at 42 deg: left out, 40.7 deg and 13.7 kn are read.
     return np.full(time.shape, np.nan), [Finding(
         "leeway-unknown", "Leeway is not known (no leeway_k in the boat file, or no heel sensor) "
-        "and was taken as none; true wind angles upwind are then some degrees too small.",
+        "and was taken as none; upwind the true wind angle then reads a degree or so too small.",
         level="note", channel="leeway_deg")]
 
 
