@@ -201,7 +201,7 @@ def _moments(pieces: list[pa.Array]) -> _Moments:
         at = np.where(missing, 0, index).astype(np.int64)
         spread: dict[str, Any] = {}
         for name, values in vars(few).items():
-            taken = values[at] if len(values) else np.full(len(text), np.nan)
+            taken = values[at] if len(values) else np.zeros(len(text), values.dtype)
             if taken.dtype == float:
                 taken[missing] = np.nan
             spread[name] = taken

@@ -293,6 +293,9 @@ def test_the_programs_own_samples_read_back():
     b"time,BSP\n", b"time\n2026-07-03T10:00:00Z\n", bytes(range(256)) * 20, b'"' * 999,
     b"time,BSP\n" + b"x" * 300_000, b"," * 70_000, b"time,BSP\n" + b"\xff\xfe,\x80\n" * 5,
     b"\xff\xfe" + b"\xd8" * 999, b"time,BSP\n" + b"1\n" * 30_000,
+    # found by fuzzing: no date in any row; elapsed seconds beyond any year
+    b"Date;Time;STW;HDG\n" + b";10:00:00;1;2\n" * 5,
+    b"elapsed,TWS\n1e300,2\n",
 ])
 def test_what_is_no_log_is_counted_and_said(text):
     reading = read(text)
