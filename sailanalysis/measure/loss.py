@@ -100,26 +100,31 @@ def cost_cases(samples: pd.DataFrame, table: pd.DataFrame,
 
 def fill_table(table: pd.DataFrame, cases: list[Case], length_m: float | None) -> None:
     """Write losses into the maneuvers' table."""
-    table["why_not"] = "no wind, heading or boat speed through this maneuver"
-    table["rated"] = False
+    column = {name: table[name].to_numpy(copy=True) for name in
+              ("recovery_s", "loss_m", "loss_m_low", "loss_m_high", "loss_s",
+               "loss_boat_lengths", "loss_along", "why_not")}
+    column["why_not"][:] = "no wind, heading or boat speed through this maneuver"
+    rated = np.zeros(len(table), dtype=bool)
     for case in cases:
         k = case.row
         step = case.series.grid.step_s
-        table.loc[k, "why_not"] = case.why_not
-        table.loc[k, "loss_along"] = case.along if case.kind not in ("bear_away", "head_up") else ""
+        column["why_not"][k] = case.why_not
+        if case.kind not in ("bear_away", "head_up"):
+            column["loss_along"][k] = case.along
         if case.back is not None:
-            table.loc[k, "recovery_s"] = max(0, case.back - case.crossing) * step
+            column["recovery_s"][k] = max(0, case.back - case.crossing) * step
         if case.reference is None:
             continue
         half = 1.96 * case.sd_m
         pace = float(np.mean(case.reference.speed_ms))
-        table.loc[k, "loss_m"] = case.loss_m
-        table.loc[k, "loss_m_low"] = case.loss_m - half
-        table.loc[k, "loss_m_high"] = case.loss_m + half
-        table.loc[k, "loss_s"] = case.loss_m / pace if pace > 0.1 else np.nan
-        if length_m:
-            table.loc[k, "loss_boat_lengths"] = case.loss_m / length_m
-        table.loc[k, "rated"] = not case.why_not
+        column["loss_m"][k] = case.loss_m
+        column["loss_m_low"][k], column["loss_m_high"][k] = case.loss_m - half, case.loss_m + half
+        column["loss_s"][k] = case.loss_m / pace if pace > 0.1 else np.nan
+        column["loss_boat_lengths"][k] = case.loss_m / length_m if length_m else np.nan
+        rated[k] = not case.why_not
+    for name, value in column.items():
+        table[name] = value
+    table["rated"] = rated
 
 
 def _steady_stretches(series: list[Series],
@@ -128,9 +133,9 @@ def _steady_stretches(series: list[Series],
     for one in series:
         free = ~one.turning
         for case in cases:
-            if case.series is one:
-                late = case.end + one.grid.bins(45.0)
-                free[max(0, case.start - one.grid.bins(LEAD_S)):late] = False
+            if case.whole is one:
+                late = case.end + case.shift + one.grid.bins(45.0)
+                free[max(0, case.start + case.shift - one.grid.bins(LEAD_S)):late] = False
         off = np.abs(one.twa_deg)
         for low, high in ((25.0, 65.0), (65.0, 115.0), (115.0, 181.0)):
             mask = free & (off > low) & (off <= high)

@@ -20,6 +20,9 @@ LEAD_S: Final = 8.0
 """The helm's preparation (bearing away for speed, easing) lies before the turn."""
 AROUND_S: Final = 75.0
 """Sailing further off than the wind's own memory (a minute or so) tells little."""
+BEFORE_S: Final = 200.0
+AFTER_S: Final = 400.0
+"""What lies further off plays no part in a maneuver's cost."""
 LEAST_S: Final = 20.0
 """Less steady sailing than this on a side does not carry a reference."""
 REACH_FROM_DEG: Final = 65.0
@@ -29,11 +32,16 @@ REACH_TO_DEG: Final = 125.0
 
 @dataclass
 class Case:
-    """One maneuver on its series; bins throughout."""
+    """One maneuver on the part of its series around it; bins of that part throughout.
+
+    ``shift`` is where the part begins in the ``whole``.
+    """
 
     row: int
     kind: str
     series: Series
+    whole: Series
+    shift: int
     start: int
     end: int
     crossing: int
@@ -80,9 +88,17 @@ def find_cases(series: list[Series], table: pd.DataFrame) -> list[Case]:
             floor = one.index(end[inside[j - 1]]) if j else 0
             ceiling = one.index(start[inside[j + 1]]) if j + 1 < len(inside) \
                 else len(one.grid) - 1
-            cases.append(Case(k, str(table["kind"].iloc[k]), one, one.index(start[k]),
-                              one.index(end[k]), one.index(crossing[k]), floor, ceiling))
+            cases.append(_around(k, str(table["kind"].iloc[k]), one, one.index(start[k]),
+                                 one.index(end[k]), one.index(crossing[k]), floor, ceiling))
     return sorted(cases, key=lambda case: case.row)
+
+
+def _around(row: int, kind: str, one: Series, start: int, end: int, crossing: int, floor: int,
+            ceiling: int) -> Case:
+    a = max(0, start - one.grid.bins(BEFORE_S))
+    b = min(len(one.grid), end + one.grid.bins(AFTER_S))
+    return Case(row, kind, one.cut(a, b), one, a, start - a, end - a, crossing - a,
+                max(0, floor - a), min(ceiling, b - 1) - a)
 
 
 def prepare(case: Case, model: SpeedModel | None) -> None:

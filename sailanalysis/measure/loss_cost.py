@@ -59,7 +59,7 @@ def widening(cases: list[Case], response: Response, model: SpeedModel | None) ->
     turn = int(np.median([c.end - c.start for c in rated]))
     length = int(np.median([c.stop - c.start for c in rated]))
     scores = []
-    for one in {id(c.series): c.series for c in rated}.values():
+    for one in {id(c.whole): c.whole for c in rated}.values():
         for start in _quiet_starts(one, cases, length):
             case = _mock(one, start, turn, length)
             if case is not None:
@@ -75,8 +75,9 @@ def _quiet_starts(one: Series, cases: list[Case], length: int) -> list[int]:
     """Bins with a minute of undisturbed sailing before them and after the length of a maneuver."""
     free = np.isfinite(one.vmg_ms) & (np.abs(np.abs(one.twa_deg) - 90.0) > 25.0)
     for case in cases:
-        if case.series is one:
-            free[max(0, case.start - 8):max(case.stop, case.end + one.grid.bins(45.0)) + 1] = False
+        if case.whole is one:
+            last = max(case.stop, case.end + one.grid.bins(45.0)) + case.shift
+            free[max(0, case.start + case.shift - 8):last + 1] = False
     around = one.grid.bins(60.0)
     starts: list[int] = []
     for part in true_stretches(free):
@@ -85,11 +86,15 @@ def _quiet_starts(one: Series, cases: list[Case], length: int) -> list[int]:
 
 
 def _mock(one: Series, start: int, turn: int, length: int) -> Case | None:
+    around, lead = one.grid.bins(60.0), one.grid.bins(LEAD_S)
+    shift = max(0, start - 2 * around)
+    whole, one = one, one.cut(shift, start + length + 2 * around)
+    start -= shift
     grid = one.grid
     index = np.arange(len(grid))
-    case = Case(-1, "luff", one, start, start + turn, start + turn // 2, 0, len(grid) - 1)
+    case = Case(-1, "luff", one, whole, shift, start, start + turn, start + turn // 2, 0,
+                len(grid) - 1)
     case.stop = start + length
-    around, lead = grid.bins(60.0), grid.bins(LEAD_S)
     case.before = (index >= start - around) & (index < start - lead)
     case.after = (index > case.stop) & (index <= case.stop + around)
     use = case.before | case.after

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -66,7 +67,7 @@ class Series:
         """Seconds since 1970."""
         return self.grid.time_s
 
-    @property
+    @cached_property
     def vmg_ms(self) -> Floats:
         """Speed made good towards the wind, downwind negative."""
         return self.made_good_ms(self.wind_deg)
@@ -75,6 +76,16 @@ class Series:
         """Speed made good in a direction."""
         return np.asarray(self.east_ms * sind(direction_deg)
                           + self.north_ms * cosd(direction_deg), dtype=float)
+
+    def cut(self, first: int, last: int) -> Series:
+        """The bins from ``first`` up to, not including, ``last``."""
+        part = slice(first, last)
+        grid = Grid(self.grid.time_s[part], self.grid.step_s,
+                    {name: value[part] for name, value in self.grid.column.items()})
+        return Series(grid, self.heading_deg[part], self.course_deg[part], self.wind_deg[part],
+                      self.twa_deg[part], self.speed_ms[part], self.east_ms[part],
+                      self.north_ms[part], self.tws_kn[part], self.turning[part],
+                      self.over_ground)
 
     def index(self, time_s: float) -> int:
         """Bin nearest an instant."""

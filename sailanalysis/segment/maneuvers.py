@@ -13,7 +13,7 @@ from sailanalysis.angles import Floats, mean_angle, wrap180
 from sailanalysis.model import Boat
 from sailanalysis.segment.grid import Grid, box_mean, make_grids
 from sailanalysis.segment.steady_wind import heading, is_turning, steady_wind_deg
-from sailanalysis.segment.turns import Turn, bounds, continuous_angle, find_turns
+from sailanalysis.segment.turns import Turn, bounds, continuous_angle, find_turns, rate_of_turn
 from sailanalysis.series import epoch_s, step_s, utc_index
 
 Bools = NDArray[np.bool_]
@@ -128,14 +128,15 @@ def _stretch_rows(samples: pd.DataFrame, time: Floats, grid: Grid,
     stw = grid.column["stw_kn"]
     speed = np.where(np.isfinite(stw), stw, grid.column["sog_kn"])
     turns = find_turns(box_mean(angle, grid.bins(3.0)), head, wind, speed, grid, close_hauled)
-    limits = [bounds(turn, head, grid) for turn in turns]
+    rates = rate_of_turn(head, grid, 5.0), rate_of_turn(head, grid, 3.0)
+    limits = [bounds(turn, head, rates, grid) for turn in turns]
     rows = []
     for k, (turn, (start, end, rate)) in enumerate(zip(turns, limits, strict=True)):
         floor = limits[k - 1][1] if k else 0
         ceiling = limits[k + 1][0] if k + 1 < len(turns) else len(grid)
         around = _around(grid, turning, start, end, floor, ceiling)
-        rows.append(_row(samples, time, grid, head, wind, speed, turn, start, end, rate, around,
-                         basis))
+        rows.append(_row(samples, time, grid, head, wind, angle, speed, turn, start, end, rate,
+                         around, basis))
     return rows
 
 
@@ -157,8 +158,11 @@ def _mean_wind(grid: Grid, turning: Bools, part: slice) -> float:
 
 def _wind_line(grid: Grid, wind: Floats, around: Around, at_s: Floats) -> Floats:
     """Wind direction through the turn, unwrapped near the smooth one, at some instants."""
-    good = np.isfinite(wind)
-    clock, wind = grid.time_s[good], wind[good]
+    part = slice(around.before.start, max(around.after.stop, around.before.start + 1))
+    good = np.isfinite(wind[part])
+    clock, wind = grid.time_s[part][good], wind[part][good]
+    if not clock.size:
+        return np.full(at_s.shape, np.nan)
     middle = np.interp(at_s, clock, wind)
     sides = []
     for part, direction in ((around.before, around.wind_before_deg),
@@ -174,14 +178,15 @@ def _wind_line(grid: Grid, wind: Floats, around: Around, at_s: Floats) -> Floats
 
 
 def _crossing_s(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, wind: Floats,
-                turn: Turn, around: Around, basis: str) -> float:
+                angle: Floats, turn: Turn, around: Around, basis: str) -> float:
     """Instant the heading passes the wind (or its reverse), from the samples themselves."""
     if not np.isfinite(turn.boundary_deg):
         return float("nan")
     t0, t1 = grid.time_s[turn.left] - 2.0, grid.time_s[turn.reached] + 2.0
-    rough = continuous_angle(wind, head) - turn.boundary_deg
+    near = slice(max(0, turn.left - grid.bins(10.0)), turn.reached + grid.bins(10.0))
+    clock, head, bearing = grid.time_s[near], head[near], wind[near]
     # The wind drawn through this very turn, against the one that was smoothed for the whole day.
-    rough = rough + _wind_line(grid, wind, around, grid.time_s) - wind
+    rough = angle[near] - turn.boundary_deg + _wind_line(grid, wind, around, clock) - bearing
     known = np.isfinite(rough)
     a, b = np.searchsorted(time, [t0, t1])
     name = "hdg_deg" if basis == "heading" else "cog_deg"
@@ -189,13 +194,13 @@ def _crossing_s(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, w
     good = np.isfinite(raw)
     at = time[a:b][good]
     if at.size >= 4:
-        smooth = np.interp(at, grid.time_s[known], head[known])
+        smooth = np.interp(at, clock[known], head[known])
         fine = smooth + wrap180(raw[good] - smooth)
         fine = _smooth(fine, max(1, round(1.0 / max(step_s(at), 0.05))))
-        past = np.interp(at, grid.time_s[known], rough[known]) - (fine - smooth)
+        past = np.interp(at, clock[known], rough[known]) - (fine - smooth)
     else:
-        inside = slice(turn.left, turn.reached + 1)
-        at, past = grid.time_s[inside][known[inside]], rough[inside][known[inside]]
+        inside = known & (clock >= grid.time_s[turn.left]) & (clock <= grid.time_s[turn.reached])
+        at, past = clock[inside], rough[inside]
     change = np.flatnonzero(past[:-1] * past[1:] <= 0)
     change = change[past[change + 1] != past[change]]
     if change.size == 0:
@@ -210,11 +215,14 @@ def _smooth(value: Floats, width: int) -> Floats:
 
 
 def _row(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, wind: Floats,
-         speed: Floats, turn: Turn, start: int, end: int, rate: float, around: Around,
-         basis: str) -> dict[str, object]:
-    crossing = _crossing_s(samples, time, grid, head, wind, turn, around, basis)
-    line = _wind_line(grid, wind, around, grid.time_s)
-    twa = np.asarray(wrap180(line - head), dtype=float)
+         angle: Floats, speed: Floats, turn: Turn, start: int, end: int, rate: float,
+         around: Around, basis: str) -> dict[str, object]:
+    crossing = _crossing_s(samples, time, grid, head, wind, angle, turn, around, basis)
+    first = around.before.start
+    local = slice(first, max(around.after.stop, end + 1))
+    line = _wind_line(grid, wind, around, grid.time_s[local])
+    twa = np.full(len(grid), np.nan)
+    twa[local] = wrap180(line - head[local])
     settle = grid.bins(20.0)
     before, after = around.before, around.after
     near_before = slice(max(before.start, before.stop - grid.bins(30.0)), before.stop)
@@ -235,7 +243,7 @@ def _row(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, wind: Fl
         "loss_m_low": np.nan, "loss_m_high": np.nan, "loss_s": np.nan, "rated": False,
         "why_not": "not yet costed", "helm": _text(samples, "helm", time, middle),
         "sails": _text(samples, "sails", time, middle), "remark": turn.remark,
-        "twd_deg": float(np.mod(np.interp(middle, grid.time_s, line), 360.0)),
+        "twd_deg": float(np.mod(np.interp(middle, grid.time_s[local], line), 360.0)),
         "loss_along": "", "loss_boat_lengths": np.nan,
     }
 
@@ -263,8 +271,7 @@ def _least(value: Floats) -> float:
 def _text(samples: pd.DataFrame, name: str, time: Floats, at_s: float) -> str:
     if name not in samples:
         return ""
-    column = samples[name].to_numpy(dtype=object)
-    value = column[min(int(np.searchsorted(time, at_s)), time.size - 1)]
+    value = samples[name].iloc[min(int(np.searchsorted(time, at_s)), time.size - 1)]
     return value if isinstance(value, str) else ""
 
 

@@ -283,25 +283,26 @@ def _same_side_turns(angle: Floats, heading_deg: Floats, grid: Grid,
     return found
 
 
-def bounds(turn: Turn, heading_deg: Floats, grid: Grid) -> tuple[int, int, float]:
+def bounds(turn: Turn, heading_deg: Floats, rates: tuple[Floats, Floats],
+           grid: Grid) -> tuple[int, int, float]:
     """First and last bin of the turning itself, and its greatest rate.
 
-    The rate, over five seconds so that yaw counts little, is followed outwards until it stays
-    below a sixth of its greatest (or 0.8 deg/s) for three seconds.
+    The first of ``rates``, over five seconds so that yaw counts little, is followed outwards until
+    it stays below a sixth of its greatest (or 0.8 deg/s) for three seconds.
 
     Returns
     -------
     start, end : int
     rate_deg_s : float
-        Greatest rate of turn over three seconds, positive to starboard.
+        Greatest of the second of ``rates``, over three seconds.
     """
     n = heading_deg.size
-    rate = _rate(heading_deg, grid, 5.0)
+    rate, sharper = rates
     reach = grid.bins(6.0)
     core = slice(max(0, turn.left - reach), min(n, turn.reached + reach + 1))
     if not np.isfinite(rate[core]).any():
         return turn.left, turn.reached, np.nan
-    sharp = _rate(heading_deg, grid, 3.0)[core]
+    sharp = sharper[core]
     net = heading_deg[core][-1] - heading_deg[core][0]
     way = np.sign(net) if turn.kind in ("tack", "gybe", "circle") and np.isfinite(net) else 0.0
     aim = sharp * way if way else np.abs(sharp)
@@ -321,7 +322,8 @@ def bounds(turn: Turn, heading_deg: Floats, grid: Grid) -> tuple[int, int, float
     return start, end, rate_max
 
 
-def _rate(heading_deg: Floats, grid: Grid, window_s: float) -> Floats:
+def rate_of_turn(heading_deg: Floats, grid: Grid, window_s: float) -> Floats:
+    """Rate of turn over a window, degrees a second, positive to starboard."""
     smooth = box_mean(heading_deg, grid.bins(window_s))
     half = max(1, grid.bins(window_s) // 2)
     index = np.arange(smooth.size)
