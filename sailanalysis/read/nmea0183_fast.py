@@ -7,8 +7,6 @@ are converted from words. Every line that is not ordinary goes to the plain way,
 
 from __future__ import annotations
 
-from copy import copy
-from threading import Lock
 from typing import Any, Final
 
 import numpy as np
@@ -16,15 +14,14 @@ from numpy.typing import NDArray
 
 from sailanalysis.read.decimals import MARGIN, Bytes, Index, Words, decimals, words_of
 from sailanalysis.read.nmea0183_gather import Gathered, Key
+from sailanalysis.read.nmea0183_layout import BACKSLASH, RETURN, Edges, Kinds, Ordinary
 from sailanalysis.read.nmea0183_lines import (
-    ADDRESS,
     BINARY,
     BLANK,
     CHECKSUM,
     NO_SENTENCE,
     RUBBISH,
     UNCHECKED,
-    kind_of,
     label_of,
     number,
     read_line,
@@ -35,7 +32,6 @@ from sailanalysis.read.stamp_columns import HEX, stamps_alike, tags_alike
 from sailanalysis.read.stamps import MAX_PREFIX_BYTES, StampKind
 
 _U = np.uint64
-_NEWLINE, _RETURN, _DOLLAR, _BANG, _STAR, _COMMA, _BACKSLASH = 10, 13, 36, 33, 42, 44, 92
 MAX_TEMPLATES: Final = 8
 """So many shapes of prefix or transducer sentence are met fast in one piece; the rest plainly."""
 
@@ -45,57 +41,6 @@ _IS_BLANK: Final = np.zeros(256, dtype=bool)
 _IS_BLANK[list(BLANK)] = True
 # Masks of the first L of eight characters, L from 0 to 8.
 _FIRST: Final = np.array([(1 << (8 * n)) - 1 for n in range(9)], dtype=_U)
-
-
-class Kinds:
-    """Addresses met so far, found again by a multiplicative hash of their first eight bytes.
-
-    Number 0 stands for every address that is none, or one too many.
-    """
-
-    SLOTS: Final = 1 << 12
-    MOST: Final = 1000
-
-    def __init__(self) -> None:
-        self.keys: list[tuple[str, str]] = [("", "")]
-        self._key = np.zeros(self.SLOTS, dtype=_U)
-        self._id = np.zeros(self.SLOTS, dtype=np.uint16)
-        self._by_word: dict[int, int] = {}
-        self._lock = Lock()
-
-    def find(self, word: Words) -> NDArray[np.uint16]:
-        """Number of each address; new ones are learned in order of appearance."""
-        slot = self._slot(word)
-        if not self._by_word and word.size:
-            for first in np.unique(word[:2000]):
-                self._learn(int(first))
-        out = self._id.take(slot)
-        for i in np.flatnonzero(self._key.take(slot) != word):
-            out[i] = self._learn(int(word[i]))
-        return out
-
-    @staticmethod
-    def _slot(word: Words) -> NDArray[np.intp]:
-        return ((word * _U(0x9E3779B97F4A7C15)) >> _U(52)).astype(np.intp)
-
-    def _learn(self, word: int) -> int:
-        with self._lock:
-            if word in self._by_word:
-                return self._by_word[word]
-            if len(self._by_word) >= self.MOST:
-                return 0
-            text = word.to_bytes(8, "little").rstrip(b"\0")
-            number = 0
-            if ADDRESS.match(text):
-                number = len(self.keys)
-                self.keys.append(kind_of(text))
-            self._by_word[word] = number
-            slot = int(self._slot(np.array([word], dtype=_U))[0])
-            if self._key[slot] == 0:
-                # The number first: another thread may look as soon as the key is there.
-                self._id[slot] = number
-                self._key[slot] = word
-            return number
 
 
 def _checksums(buffer: Bytes, start: Index, end: Index) -> Bytes:
@@ -113,73 +58,6 @@ def _checksums(buffer: Bytes, start: Index, end: Index) -> Bytes:
     return total.astype(np.uint8)
 
 
-class _Ordinary:
-    """Ordinary lines of a piece; all arrays have one element a line, ``delimiter`` apart."""
-
-    def __init__(self, buffer: Bytes, size: int) -> None:
-        view = buffer[MARGIN - 1 : MARGIN + size]
-        found = view == _COMMA
-        for other in (_STAR, _DOLLAR, _BANG, _NEWLINE):
-            found |= view == other
-        self.delimiter = np.flatnonzero(found)
-        self.delimiter += MARGIN - 1
-        what = buffer.take(self.delimiter)
-        marks = np.flatnonzero(what != _COMMA)
-        what = what.take(marks)
-        ends = np.flatnonzero(what == _NEWLINE)
-        # Position 0 is the line end put before the piece.
-        end = ends[1:]
-        before = ends[:-1]
-        self.all_start = self.delimiter.take(marks.take(before)) + 1
-        self.all_end = self.delimiter.take(marks.take(end))
-        plain = end - before == 3
-        # A TAG block in front brings an asterisk of its own.
-        tagged = (end - before == 4) & (buffer.take(self.all_start) == _BACKSLASH)
-        tagged &= what.take(before + 1) == _STAR
-        plain |= tagged
-        opens = before + 1 + tagged
-        opening = what.take(opens)
-        plain &= (opening == _DOLLAR) | (opening == _BANG)
-        plain &= what.take(end - 1) == _STAR
-        self.has_mark = end - before > 1
-        star = self.delimiter.take(marks.take(end - 1))
-        tail = self.all_end - star
-        plain &= (tail == 3) | ((tail == 4) & (buffer.take(star + 3, mode="clip") == _RETURN))
-        self.plain = plain
-        rows = np.flatnonzero(plain)
-        self.line = rows
-        self.first = marks.take(opens.take(rows))
-        self.last = marks.take(end.take(rows) - 1)
-        self.start = self.delimiter.take(self.first)
-        self.star = star.take(rows)
-        # Lines without a checksum: the sentence begins the line and ends with it.
-        single = (end - before == 2) & (self.delimiter.take(marks.take(before + 1)) ==
-                                        self.all_start)
-        single &= (what.take(before + 1) == _DOLLAR) | (what.take(before + 1) == _BANG)
-        self.bare = np.flatnonzero(single)
-        self._marks, self._before, self._end = marks, before, end
-
-    def keep(self, rows: Index) -> None:
-        """Keep some of the ordinary lines only."""
-        for name in ("line", "first", "last", "start", "star"):
-            setattr(self, name, getattr(self, name).take(rows))
-
-    def without_checksum(self, buffer: Bytes, strange: NDArray[np.bool_]) -> _Ordinary:
-        """The lines that are ordinary but for a missing checksum."""
-        other = copy(self)
-        rows = self.bare[~strange.take(self.bare)]
-        other.line = rows
-        other.first = self._marks.take(self._before.take(rows) + 1)
-        other.last = self._marks.take(self._end.take(rows))
-        other.start = self.delimiter.take(other.first)
-        end = self.all_end.take(rows)
-        other.star = end - ((buffer.take(end - 1) == _RETURN) & (end - 1 > other.start))
-        # The line's end stands for the asterisk.
-        other.delimiter = self.delimiter.copy()
-        other.delimiter[other.last] = other.star
-        return other
-
-
 def scan_piece(buffer: Bytes, size: int, position: int, kinds: Kinds) -> Gathered:
     """Gather the sentences of one piece of whole lines.
 
@@ -194,7 +72,7 @@ def scan_piece(buffer: Bytes, size: int, position: int, kinds: Kinds) -> Gathere
         Addresses met so far.
     """
     out = Gathered()
-    o = _Ordinary(buffer, size)
+    o = Ordinary(buffer, size)
     odd = ~o.plain
     strange = _strange_lines(buffer, size, o)
     odd |= strange
@@ -238,21 +116,21 @@ def scan_piece(buffer: Bytes, size: int, position: int, kinds: Kinds) -> Gathere
     return out
 
 
-def _strange_lines(buffer: Bytes, size: int, o: _Ordinary) -> NDArray[np.bool_]:
+def _strange_lines(buffer: Bytes, size: int, o: Ordinary) -> NDArray[np.bool_]:
     """Lines with bytes other than printable ASCII: a NUL hides from the checksum."""
     out = np.zeros(o.all_end.shape, dtype=bool)
     view = buffer[MARGIN : MARGIN + size]
     strange = (view - np.uint8(32)) > np.uint8(94)
-    returns = int(np.count_nonzero(buffer.take(o.all_end - 1) == _RETURN))
+    returns = int(np.count_nonzero(buffer.take(o.all_end - 1) == RETURN))
     if np.count_nonzero(strange) != o.all_end.size + returns:
         where = np.flatnonzero(strange) + MARGIN
         byte = buffer.take(where)
-        where = where[(byte != _NEWLINE) & ~((byte == _RETURN) & (buffer.take(where + 1) == 10))]
+        where = where[(byte != 10) & ~((byte == RETURN) & (buffer.take(where + 1) == 10))]
         out[np.searchsorted(o.all_end, where)] = True
     return out
 
 
-def _read_unchecked(buffer: Bytes, words: Words, position: int, o: _Ordinary,
+def _read_unchecked(buffer: Bytes, words: Words, position: int, o: Ordinary,
                     strange: NDArray[np.bool_], kinds: Kinds, odd: NDArray[np.bool_],
                     out: Gathered) -> int:
     """Sentences without a checksum that are complete and well formed; returns how many.
@@ -287,13 +165,13 @@ def _read_unchecked(buffer: Bytes, words: Words, position: int, o: _Ordinary,
     return taken
 
 
-def _complete(buffer: Bytes, words: Words, o: _Ordinary, rows: Index, name: str) -> Index:
+def _complete(buffer: Bytes, words: Words, o: Ordinary, rows: Index, name: str) -> Index:
     """Rows with all fields, the right letters, and nothing but numbers where those belong."""
     sentence = TYPES[name]
     rows = rows[o.last.take(rows) - o.first.take(rows) - 1 >= sentence.complete]
     if not rows.size:
         return rows
-    edge = _Edges(o, rows, max(sentence.complete, *sentence.numbers))
+    edge = Edges(o, rows, max(sentence.complete, *sentence.numbers))
     good = np.ones(rows.size, dtype=bool)
     for f, allowed in sentence.units.items():
         length = edge[f + 1] - edge[f] - 1
@@ -306,7 +184,7 @@ def _complete(buffer: Bytes, words: Words, o: _Ordinary, rows: Index, name: str)
     return rows[good]
 
 
-def _read_prefixes(buffer: Bytes, position: int, o: _Ordinary, rows: Index, number_of: Index,
+def _read_prefixes(buffer: Bytes, position: int, o: Ordinary, rows: Index, number_of: Index,
                    sources: list[str], out: Gathered) -> Index:
     """Receive times and TAG blocks before sentences; returns the rows for the plain way.
 
@@ -321,7 +199,7 @@ def _read_prefixes(buffer: Bytes, position: int, o: _Ordinary, rows: Index, numb
         matrix = buffer[start[todo][:, None] + np.arange(size)]
         for _ in range(MAX_TEMPLATES):
             kind: StampKind | None
-            if (matrix[0] == _BACKSLASH).any():
+            if (matrix[0] == BACKSLASH).any():
                 alike, tag = tags_alike(matrix)
                 kind, seconds, good = "utc", tag.seconds, alike & tag.good
                 left.append(rows[todo[alike & ~good]])
@@ -342,7 +220,7 @@ def _read_prefixes(buffer: Bytes, position: int, o: _Ordinary, rows: Index, numb
     return np.sort(np.concatenate(left))
 
 
-def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
+def _read_sentences(buffer: Bytes, words: Words, position: int, o: Ordinary,
                     number_of: NDArray[Any], kinds: Kinds, sources: list[str],
                     out: Gathered, only: Index | None = None) -> Index:
     """Group the good sentences and convert their fields; returns rows for the plain way."""
@@ -357,7 +235,7 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
     starts: list[Index] = []
     ends: list[Index] = []
     wanted: list[tuple[Key, Index]] = []
-    edges: list[_Edges] = []
+    edges: list[Edges] = []
     left = [np.zeros(0, dtype=np.int64)]
     for kind in np.flatnonzero(counts):
         talker, name = kinds.keys[kind % Kinds.SLOTS]
@@ -372,7 +250,7 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
             out.tally.ignored[label_of(talker, name)] += rows.size
             continue
         wanted.append(((talker, name, source), rows))
-        edge = _Edges(o, rows, max((0, *sentence.numbers, *sentence.letters)))
+        edge = Edges(o, rows, max((0, *sentence.numbers, *sentence.letters)))
         edges.append(edge)
         for f in sentence.numbers:
             starts.append(edge[f] + 1)
@@ -401,26 +279,7 @@ def _read_sentences(buffer: Bytes, words: Words, position: int, o: _Ordinary,
     return np.concatenate(left)
 
 
-class _Edges:
-    """Positions of the delimiters of some sentences; 0 is the ``$``, field f ends at f + 1."""
-
-    def __init__(self, o: _Ordinary, rows: Index, wanted: int) -> None:
-        first, last = o.first.take(rows), o.last.take(rows)
-        fields = last - first
-        self.fields = np.minimum(fields - 1, 255).astype(np.uint8)
-        # One row a sentence: its delimiters stand side by side, also in memory.
-        at = first[:, None] + np.arange(wanted + 2)
-        if int(fields.min()) < wanted + 1:
-            # Beyond the last field the asterisk stands for all that is missing.
-            np.minimum(at, last[:, None], out=at)
-        self._place = np.ascontiguousarray(o.delimiter.take(at).T)
-
-    def __getitem__(self, number: int) -> Index:
-        """The delimiter before field ``number``."""
-        return np.asarray(self._place[number], dtype=np.int64)
-
-
-def _read_transducers(buffer: Bytes, words: Words, position: int, o: _Ordinary, rows: Index,
+def _read_transducers(buffer: Bytes, words: Words, position: int, o: Ordinary, rows: Index,
                       key: Key, out: Gathered, named: bool = False) -> Index:
     """Sentences whose names and units equal the first one's share its layout.
 
@@ -471,13 +330,13 @@ def _read_transducers(buffer: Bytes, words: Words, position: int, o: _Ordinary, 
     return rows
 
 
-def _is_value(buffer: Bytes, o: _Ordinary, at: int, f: int) -> bool:
+def _is_value(buffer: Bytes, o: Ordinary, at: int, f: int) -> bool:
     begin, end = o.delimiter[at + f] + 1, o.delimiter[at + f + 1]
     text = buffer[begin:end].tobytes()
     return bool(text) and text[:1] in b"+-.0123456789" and not any(c >= 65 for c in text)
 
 
-def _read_odd(buffer: Bytes, position: int, o: _Ordinary, odd: NDArray[np.bool_],
+def _read_odd(buffer: Bytes, position: int, o: Ordinary, odd: NDArray[np.bool_],
               out: Gathered) -> None:
     """Count odd lines that hold no sentence; hand the others to the plain way."""
     rows = np.flatnonzero(odd)
@@ -487,7 +346,7 @@ def _read_odd(buffer: Bytes, position: int, o: _Ordinary, odd: NDArray[np.bool_]
     bare = ~o.has_mark.take(rows)
     inner = np.zeros(rows.size, dtype=bool)
     if bare.any():
-        end = np.where(bare & (end > start) & (buffer.take(end - 1) == _RETURN), end - 1, end)
+        end = np.where(bare & (end > start) & (buffer.take(end - 1) == RETURN), end - 1, end)
         # Running counts are taken over the piece once, so a million short lines cost no loop.
         def count(flag: NDArray[np.bool_]) -> Index:
             total = np.concatenate([[0], np.cumsum(flag, dtype=np.int32)])
@@ -495,7 +354,7 @@ def _read_odd(buffer: Bytes, position: int, o: _Ordinary, odd: NDArray[np.bool_]
 
         size = end - start
         rubbish, blank = count(_IS_RUBBISH.take(buffer)), count(_IS_BLANK.take(buffer))
-        inner = count(buffer == _RETURN) > 0
+        inner = count(buffer == RETURN) > 0
         text = bare & ~inner & (blank < size)
         binary = text & (rubbish * 10 >= size)
         out.tally.reject(BINARY, int(binary.sum()))

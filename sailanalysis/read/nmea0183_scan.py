@@ -13,8 +13,9 @@ import numpy as np
 
 from sailanalysis.read.decimals import MARGIN, Bytes
 from sailanalysis.read.limits import MAX_LINE_BYTES, PIECE_BYTES
-from sailanalysis.read.nmea0183_fast import Kinds, scan_piece
+from sailanalysis.read.nmea0183_fast import scan_piece
 from sailanalysis.read.nmea0183_gather import Gathered
+from sailanalysis.read.nmea0183_layout import Kinds
 from sailanalysis.read.nmea0183_lines import TOO_LONG, Tally
 
 MAX_THREADS: Final = 2

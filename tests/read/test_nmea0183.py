@@ -1,9 +1,11 @@
 """Sentences decode to published values; the fast and the plain way say the same."""
 
+import base64
 import gzip
 import io
 import json
 import random
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from pytest import approx
 from real_logs import real_log
 from seas.nmea0183_logs import Bus, sentence
 
+from sailanalysis.read.nmea0183 import read_nmea0183
 from sailanalysis.read.nmea0183_gather import Gathered, in_order
 from sailanalysis.read.nmea0183_lines import checksum, number, read_line
 from sailanalysis.read.nmea0183_scan import gather
@@ -373,3 +376,19 @@ def test_random_damage_is_counted_to_the_line():
     assert tally.lines >= lines - 1
     assert tally.lines == tally.used + sum(tally.rejected.values())
     assert 30 <= sum(tally.rejected.values()) <= 70
+
+
+# ------------------------------------------------------------------ what fuzzing has reached
+CORPUS = Path(__file__).parents[1] / "fuzz" / "nmea0183_corpus.json"
+
+
+def test_the_fuzzing_corpus_keeps_the_invariants(monkeypatch):
+    # Inputs that coverage-guided fuzzing kept because each reached new code (fuzz_nmea0183.py).
+    monkeypatch.syspath_prepend(str(CORPUS.parent))
+    import invariants
+
+    inputs = [base64.b64decode(text) for text in json.loads(CORPUS.read_text())]
+    assert len(inputs) > 100
+    for data in inputs:
+        assert_ways_agree(data + b"\n", max(len(data) + 2, 64))
+        invariants.check(read_nmea0183, data)
