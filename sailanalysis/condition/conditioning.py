@@ -33,6 +33,7 @@ from sailanalysis.condition.marks import (
     is_position_jump,
     is_spike,
     is_stuck,
+    may_be_stuck,
 )
 from sailanalysis.errors import Finding, LogError
 from sailanalysis.geo import radii_m
@@ -226,22 +227,21 @@ def _leave_out_stuck(desk: _Desk, speed: dict[str, tuple[Floats, Floats]]) -> No
         if judge not in speed:
             continue
         t, x = desk.streams[key]
-        if t.size < 20:
+        if channel == "lon" or t.size < 20:
             continue
-        kn = resample(*speed[judge], t, 60.0)
-        if channel in _POSITION:
+        keys = [key]
+        if channel == "lat":
             # On a meridian the longitude rests: a position is stuck when both rest.
             other = ("lon", key[1])
-            if channel == "lon" or desk.streams.get(other, (t[:0],))[0].size != t.size:
+            if desk.streams.get(other, (t[:0],))[0].size != t.size:
                 continue
-            x = np.abs(np.diff(x, prepend=np.nan)) + np.abs(
-                np.diff(desk.streams[other][1], prepend=np.nan))
-            x = np.cumsum(np.where(np.isfinite(x), x, 1.0))
-            stuck = is_stuck(channel, t, x, kn)
-            desk.leave_out(other, stuck, "stuck")
-            desk.leave_out(key, stuck, "stuck")
-            continue
-        desk.leave_out(key, is_stuck(channel, t, x, kn), "stuck")
+            moved = np.abs(np.diff(x)) + np.abs(np.diff(desk.streams[other][1]))
+            x = np.concatenate([[0.0], np.cumsum(moved)])
+            keys.append(other)
+        if may_be_stuck(channel, t, x):
+            stuck = is_stuck(channel, t, x, resample(*speed[judge], t, 60.0))
+            for one in keys:
+                desk.leave_out(one, stuck, "stuck")
 
 
 def _candidates(desk: _Desk, raw: RawLog) -> dict[str, list[Candidate]]:

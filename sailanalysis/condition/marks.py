@@ -196,6 +196,16 @@ def is_position_jump(
     return jump, np.sort(np.array(breaks))
 
 
+def may_be_stuck(channel: str, time_s: ArrayLike, value: ArrayLike) -> bool:
+    """Whether any stretch stays alike for long enough to ask another sensor about it."""
+    limit = STUCK_S.get(channel)
+    x, t = np.asarray(value, dtype=float), np.asarray(time_s, dtype=float)
+    if limit is None or x.size < 20:
+        return False
+    at = np.concatenate([[0], np.flatnonzero(np.diff(x) != 0.0) + 1, [x.size]])
+    return bool(np.any((t[at[1:] - 1] - t[at[:-1]] > limit) & (np.diff(at) > 20)))
+
+
 def is_stuck(
     channel: str,
     time_s: ArrayLike,

@@ -59,7 +59,7 @@ def wind_and_water(
     raw = cond.samples
     time = epoch_s(raw.index)
     n = len(raw)
-    out = pd.DataFrame(index=raw.index)
+    out: dict[str, np.ndarray] = {}
     findings: list[Finding] = []
 
     def column(name: str) -> Floats:
@@ -108,18 +108,17 @@ def wind_and_water(
     out["helm"] = helm_column(crew, raw)
     out["sails"] = crew_column(crew, "sails", raw)
     out["state"] = np.full(n, "", dtype=object)
-    out = out[list(SAMPLE_COLUMNS)].copy()
-    out["boards"] = crew_column(crew, "boards", raw)
+    columns: dict[str, np.ndarray] = {name: out[name] for name in SAMPLE_COLUMNS}
+    columns["boards"] = crew_column(crew, "boards", raw)
     load = load_column(crew, raw)
     if has(load):
-        out["load_kg"] = load
-    for name in EXTRA_COLUMNS:
-        if name in raw:
-            out[name] = raw[name]
-    out.attrs["wind_reference"] = kind
+        columns["load_kg"] = load
+    columns |= {name: raw[name].to_numpy() for name in EXTRA_COLUMNS if name in raw}
+    samples = pd.DataFrame(columns, index=raw.index)
+    samples.attrs["wind_reference"] = kind
     known_s = float(np.isfinite(twa).sum()) / cond.rate_hz
     source = "instruments" if known_s >= 60.0 or np.isfinite(twa).mean() > 0.5 else "none"
-    return out, findings, source
+    return samples, findings, source
 
 
 def _bow(hdg: Floats, cog: Floats) -> Floats:
