@@ -14,7 +14,7 @@ from sailanalysis.measure.steering import MIN_RATE_HZ, power_spectrum
 from sailanalysis.stats import UNKNOWN, Estimate
 
 TRACE_S: Final = 300.0
-SHORTEST_TRACE_S: Final = 150.0
+SHORTEST_TRACE_S: Final = 100.0
 
 
 @dataclass(frozen=True)
@@ -128,9 +128,12 @@ def calm_and_busy(windows: pd.DataFrame, tracks: list[Track]
         if options:
             options.sort(key=lambda pair: pair[0])
             calm[str(helm)] = options[0][1]
-            if options[-1][1].start_s >= options[0][1].start_s + TRACE_S or (
-                    options[-1][1].start_s + TRACE_S <= options[0][1].start_s):
-                busy[str(helm)] = options[-1][1]
+            quiet = options[0][1]
+            apart = [trace for _, trace in options
+                     if trace.start_s >= quiet.start_s + quiet.second[-1]
+                     or trace.start_s + trace.second[-1] <= quiet.start_s]
+            if apart:
+                busy[str(helm)] = apart[-1]
     return calm, busy
 
 

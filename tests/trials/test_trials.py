@@ -147,6 +147,28 @@ def test_there_and_back_pool_and_cancel_drift():
     assert pool_trials(rows.iloc[:1]).empty
 
 
+def test_minutes_shared_by_neighbours_are_not_counted_twice():
+    """B - A1 and B - A2, all of variance 1: the mean has variance 1.5, not 1 (by hand)."""
+    time = pd.to_datetime(["2031-06-01 10:00", "2031-06-01 10:06"], utc=True)
+    rows = pd.DataFrame({"subject": "x", "what": "x", "direction": [1, -1], "gain_kn": [30.0, -30.0],
+                         "standard_error_kn": np.sqrt(2.0), "time": time})
+    near = pool_trials(rows).iloc[0]
+    far = pool_trials(rows.assign(time=[time[0], time[1] + pd.Timedelta(hours=2)])).iloc[0]
+    assert (near.gain_high_kn - near.gain_low_kn) / (far.gain_high_kn - far.gain_low_kn) == approx(
+        np.sqrt(1.5), rel=1e-3)
+
+
+def test_there_and_back_trials_cover():
+    """A, B, A, B with a drifting wind: pooled intervals hold the truth."""
+    held = 0
+    for seed in range(60):
+        samples, crew, model = trial(20_000 + seed, (0.15, -0.15, 0.15))
+        pooled = judge_trials(samples, NONE, NONE, crew, model)[1].pooled.iloc[0]
+        held += pooled.gain_low_kn <= -0.15 <= pooled.gain_high_kn
+        assert pooled.there_and_back
+    assert held >= 55
+
+
 def test_pooling_narrows():
     one = {"subject": "x", "what": "x", "direction": 1, "gain_kn": 0.15, "standard_error_kn": 0.08}
     widths = [float(p.gain_high_kn - p.gain_low_kn) for p in (
