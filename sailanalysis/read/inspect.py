@@ -9,8 +9,15 @@ from typing import Any, Final
 import numpy as np
 
 from sailanalysis.channels import CHANNELS
+from sailanalysis.errors import LogError
 from sailanalysis.model import Boat, Stream
-from sailanalysis.read.logs import DayOfLogs, Progress, merge_day, read_each
+from sailanalysis.read.logs import (
+    DayOfLogs,
+    Progress,
+    merge_day,
+    nothing_readable,
+    read_each,
+)
 from sailanalysis.read.wording import count_words, span_words, time_words
 
 GAP_STEPS: Final = 5.0
@@ -55,12 +62,14 @@ def inspect_logs(
     Raises
     ------
     LogError
-        A path does not exist, or no file gives any data.
+        A path does not exist, or no file is a log.
     """
     day = read_each(paths, date=date, timezone=timezone, boat=boat, progress=progress)
     kinds = {source.file: source.reading for source in day.sources}
     numbers = _numbers_by_report(day)
     raw = merge_day(day)
+    if not any(reading.lines for reading in kinds.values()):
+        raise LogError(nothing_readable(day) + ".")
     files = []
     for report in raw.inputs:
         reading = kinds.get(numbers[report.file, report.bytes, report.lines])
@@ -75,7 +84,8 @@ def inspect_logs(
         })
     ends = [(float(s.time_s[0]), float(s.time_s[-1])) for s in raw.streams]
     return {
-        "start": _iso(min(a for a, _ in ends)), "end": _iso(max(b for _, b in ends)),
+        "start": _iso(min((a for a, _ in ends), default=float("nan"))),
+        "end": _iso(max((b for _, b in ends), default=float("nan"))),
         "files": files,
         "channels": [_channel(stream) for stream in raw.streams],
         "gaps": [{"start": _iso(a), "end": _iso(b), "seconds": round(b - a, 1)}
@@ -134,9 +144,12 @@ def inspect_text(found: dict[str, Any]) -> str:
         From :func:`inspect_logs`.
     """
     lines = [f"{_short(found['start'])} to {_short(found['end'])} UTC", ""]
+    if not found["channels"]:
+        lines = ["No value in these logs can be placed in time.", ""]
     for file in found["files"]:
         lines += _file_lines(file)
-    lines += ["", *_channel_lines(found["channels"])]
+    if found["channels"]:
+        lines += ["", *_channel_lines(found["channels"])]
     if found["gaps"]:
         lines += ["", f"Nothing was recorded at all in {count_words(len(found['gaps']), 'gap')}:"]
         for gap in found["gaps"][:GAPS_LISTED]:

@@ -11,6 +11,8 @@ from importlib import import_module
 from typing import BinaryIO, Final, Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+import numpy as np
+
 from sailanalysis.errors import Finding, LogError
 from sailanalysis.model import Boat, InputReport, RawLog
 from sailanalysis.read.clock_marks import DAY_S
@@ -88,11 +90,14 @@ def read_logs(
         A path does not exist, or no file gives any data.
     """
     day = read_each(paths, date=date, timezone=timezone, boat=boat, progress=progress)
-    return merge_day(day)
+    raw = merge_day(day)
+    if not raw.streams:
+        raise LogError(nothing_readable(day) + "; `sailanalysis inspect` shows what is in them.")
+    return raw
 
 
 def merge_day(day: DayOfLogs) -> RawLog:
-    """Merge the readings of a day."""
+    """Merge the readings of a day; without any stream where nothing could be read."""
     from sailanalysis.read.align import align_clocks
 
     put_on_one_day(day.sources)
@@ -101,8 +106,6 @@ def merge_day(day: DayOfLogs) -> RawLog:
         if offset:
             source.shift(offset)
     streams, more = join(day.sources)
-    if not streams:
-        raise LogError(_nothing(day))
     more += _far_apart(day.sources)
     inputs = [_with_span(number, day) for number in range(len(day.inputs))]
     # The order in which files were given must not show.
@@ -219,22 +222,23 @@ def _why_nothing(name: str, reading: Reading) -> str:
             "that is read here")
 
 
-def _nothing(day: DayOfLogs) -> str:
+def nothing_readable(day: DayOfLogs) -> str:
+    """One line that says why no file gave anything, and what to give instead."""
     shown = "; ".join(day.reasons[:3])
     more = f"; and {len(day.reasons) - 3} more files" if len(day.reasons) > 3 else ""
     return (f"no readable data: {shown}{more}. Give NMEA 0183, NMEA 2000 text, Signal K, GPX or "
-            "CSV logs with times; `sailanalysis inspect` shows what is in them.")
+            "CSV logs with times")
 
 
 def _far_apart(sources: list[Source]) -> list[Finding]:
     """A warning where logs lie a day or more apart: this is no one day's sailing."""
     spans = sorted((float(s.time_s[0]), float(s.time_s[-1])) for source in sources
                    for s in source.reading.streams if s.time_s.size)
-    reached, silence, at = spans[0][1], 0.0, 0.0
+    reached, silence, at = float("inf"), 0.0, 0.0
     for start, end in spans:
         if start - reached > silence:
             silence, at = start - reached, reached
-        reached = max(reached, end)
+        reached = max(reached, end) if np.isfinite(reached) else end
     if silence < DAY_S:
         return []
     return [Finding(

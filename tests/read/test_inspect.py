@@ -85,6 +85,16 @@ def test_every_recorded_log_is_accounted_for(name):
     json.dumps(found, allow_nan=False)
 
 
+def test_a_log_without_a_usable_value_is_still_described(tmp_path):
+    void = sentence("GPRMC,100000.00,V,,,,,,,010624,,,N") * 100
+    for data, said in ((void, "100 read for their values"), (sentence("HCHDM,1.0,M") * 9, "no time"),
+                       (b"$HCHDM,1.0,M*00\r\n" * 9, "9 rejected: checksum wrong")):
+        found = inspect_logs([write(tmp_path, data)])
+        assert found["channels"] == [] and found["start"] is None
+        text = inspect_text(found)
+        assert said in text and "No value in these logs can be placed in time" in text
+
+
 def test_nothing_there_is_one_line(tmp_path):
     with pytest.raises(LogError):
         inspect_logs([write(tmp_path, b"Dear diary\n")])
