@@ -34,6 +34,8 @@ USEFUL_HALF_WIDTH: Final = {
     "stw_factor": 0.03, "awa_offset_deg": 1.5, "aws_factor": 0.08,
     "heading_offset_deg": 2.0, "leeway_k": 4.0,
 }
+SAYS_NOTHING: Final = 0.8
+"""A posterior spread above this share of the prior's is what we believed before: left empty."""
 MIN_HEADING_SPREAD_DEG: Final = 60.0
 """Headings closer than this cannot tell a speed error from a current, whatever a fit says."""
 MIN_SIDE_S: Final = 180.0
@@ -51,7 +53,8 @@ class SensorEstimate:
     ----------
     name : str
     value, low, high : float
-        Estimate and 95 % interval; NaN where the log has no such channel.
+        Estimate and 95 % interval; NaN where the log has no such channel or says next to nothing
+        about it.
     determined : bool
         Whether the day can tell it well enough to use.
     why_not : str
@@ -219,7 +222,7 @@ def _estimates(data: Seconds, fit: Fit, sailed: _Sailed,
         else:
             blocks = fit.wind_blocks
         why = _why_not(name, data, fit, sailed, Z95 * sd, sd / prior[name][1])
-        if not blocks.size:
+        if not blocks.size or sd > SAYS_NOTHING * prior[name][1]:
             value = low = high = float("nan")
         else:
             low, high = value - Z95 * sd, value + Z95 * sd
@@ -247,7 +250,7 @@ def _why_not(name: str, data: Seconds, fit: Fit, sailed: _Sailed, half: float,
     if name == "leeway_k" and not np.isfinite(data.heel_deg).any():
         return "Leeway is found from heel, and the log has no heel angle."
     if sailed.seconds < MIN_TOTAL_S:
-        return (f"Only {sailed.seconds / 60:.0f} minutes were sailed steadily. "
+        return ("Fewer than ten minutes were sailed steadily. "
                 + (_RECIPROCAL if through_water else _BOTH_TACKS))
     if through_water and sailed.spread_deg < MIN_HEADING_SPREAD_DEG:
         return (f"All headings lay within {max(sailed.spread_deg, 10):.0f} deg of each other, "

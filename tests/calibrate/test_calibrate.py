@@ -45,7 +45,8 @@ def test_dictionary_is_the_published_file(mixed):
     assert set(table) == set(WANTED)
     for entry in table.values():
         assert {"value", "low", "high", "determined", "why_not"} <= set(entry)
-        assert entry["low"] <= entry["value"] <= entry["high"]
+        if entry["value"] is not None:
+            assert entry["low"] <= entry["value"] <= entry["high"]
         assert bool(entry["why_not"]) != entry["determined"]
 
 
@@ -101,6 +102,31 @@ def test_no_tacks_leave_the_vane_unknown():
     result = estimate_calibration(samples, cond, boat)
     for name in ("awa_offset_deg", "aws_factor", "leeway_k"):
         assert not result.estimates[name].determined
+
+
+def test_motoring_back_on_the_reciprocal_course_settles_speed_and_compass():
+    day = sail(7, "out_and_back", 1.5, tide_kn=1.0)
+    samples, cond, boat = worked(day)
+    half = len(samples) // 2
+    out = estimate_calibration(samples.iloc[:half], replace(cond, samples=cond.samples.iloc[:half]),
+                               boat)
+    assert not out.estimates["stw_factor"].determined
+    state = np.full(len(samples), "sailing", dtype=object)
+    state[half:] = "motoring"
+    both = estimate_calibration(samples.assign(state=state), cond, boat)
+    for name in ("stw_factor", "heading_offset_deg"):
+        estimate = both.estimates[name]
+        assert estimate.determined
+        assert abs(estimate.value - day.truth[name]) < estimate.high - estimate.low
+
+
+def test_what_nothing_is_known_of_stays_empty():
+    day = sail(3, "mixed", 1.0)
+    samples, cond, boat = worked(replace(day, raw=day.raw.without("heel_deg")))
+    entry = estimate_calibration(samples, cond, boat).as_dict()["leeway_k"]
+    assert entry["value"] is None
+    assert not entry["determined"]
+    assert "heel" in entry["why_not"]
 
 
 def test_what_the_boat_file_holds_is_not_found_twice():
