@@ -29,6 +29,8 @@ Pseudo = Callable[[Floats, float], tuple[Floats, float]]
 
 
 _NEWTON = 4
+_NORMAL_QUARTILES = 1.3489795
+"""Between the quartiles of a normal distribution, in standard deviations."""
 
 
 @dataclass
@@ -110,7 +112,10 @@ def check(quantile: float, bandwidth: float = 0.2) -> Pseudo:
         from scipy.special import ndtr
 
         # the spread about the residuals' own middle: about a high quantile it would be too wide
-        scale = MAD_TO_SD * float(np.median(np.abs(residual - np.median(residual))))
+        n = residual.size
+        if n > 7:
+            part = np.partition(residual, (n // 4, (3 * n) // 4))
+            scale = float(part[(3 * n) // 4] - part[n // 4]) / _NORMAL_QUARTILES
         scale = max(scale, 1e-6)
         x = residual / (bandwidth * scale)
         density = float(np.mean(np.exp(-0.5 * x * x))) / (np.sqrt(2 * np.pi) * bandwidth * scale)

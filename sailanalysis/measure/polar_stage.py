@@ -153,7 +153,10 @@ class Stage:
         moved = self.moved
         loose = self.coarse.design(moved.tws, moved.twa) @ self.middle.beta
         spread = self.spread_by_kn[wind_slot(moved.tws)]
-        factor = np.asarray(self.design.multiply(beta[group]).sum(axis=1)).ravel()
+        factor = np.empty(data.tws.size)
+        for k in range(int(group.max()) + 1):
+            rows = np.flatnonzero(group == k)
+            factor[rows] = self.design[rows] @ beta[k]
         speed = self.plan.shape.speed_kn(moved.tws, moved.twa) * (1.0 + factor + spread * loose)
         known = self._known_without(group) & (speed > 0.1)
         return _shares(data, np.where(known, speed, np.nan),
