@@ -288,7 +288,8 @@ def test_mask_never_reaches_beyond_what_was_sailed(points):
     i, j = np.nonzero(basis > 0)
     off = np.abs(twa)
     assert (lattice[i] <= tws.max() + 1.01).all() and (lattice[i] >= tws.min() - 1.01).all()
-    assert (j <= off.max() + 2.51).all() or off.max() > 172
+    # from 170 deg on, the same angle on the other gybe encloses dead downwind
+    assert (j <= off.max() + 2.51).all() or off.max() > 169
     assert (j >= off.min() - 2.51).all()
     assert ((basis == 2) == (near >= 60 - 1e-6))[:, 1:].all()
 
