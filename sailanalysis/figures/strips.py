@@ -50,7 +50,7 @@ def strips_figure(samples: pd.DataFrame, crew: CrewLog, maneuvers: pd.DataFrame 
     maneuvers : DataFrame, optional
         Marked as ticks in a band.
     shown : list of str, optional
-        Channels; default those of :func:`available`. All others are kept, hidden.
+        Channels; default those of :func:`available`. All others are offered, hidden and empty.
     notes : bool
         False leaves free text out (for a report that is shared).
     """
@@ -80,7 +80,9 @@ def strips_figure(samples: pd.DataFrame, crew: CrewLog, maneuvers: pd.DataFrame 
     for number, (name, label, _) in enumerate(offered, start=2):
         channel = CHANNELS[name]
         value = samples[name].to_numpy(dtype=float)
-        x, y = thinned(time - t0, value, WHOLE_POINTS, limit)
+        # A hidden strip travels empty: the page fills it from the finer samples when it is chosen.
+        x, y = thinned(time - t0, value, WHOLE_POINTS, limit) if name in shown else ([], [])
+        x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
         if channel.kind in ("bearing", "angle"):
             y = _cut_wraps(y, channel.kind)
         data.append({

@@ -19,10 +19,10 @@ from sailanalysis.report.words import (
 )
 
 COLUMNS = (
-    Column("name", "maneuver"), Column("side", "on to", show="side"), Column("helm", "helm"),
-    Column("sails", "sails"), Column("tws_kn", "true wind", 0, "kn"),
+    Column("name", "maneuver"), Column("side", "on to", show="side"),
     Column("loss_m", "loss, 95 % interval", 0, "m", "loss_m_low", "loss_m_high"),
-    Column("loss_s", "loss", 1, "s"), Column("turn_deg", "turned", 0, "°"),
+    Column("loss_s", "loss", 1, "s"), Column("helm", "helm"), Column("sails", "sails"),
+    Column("tws_kn", "true wind", 0, "kn"), Column("turn_deg", "turned", 0, "°"),
     Column("max_rate_of_turn_deg_s", "quickest turn", 1, "°/s"),
     Column("stw_before_kn", "speed before", 1, "kn"), Column("stw_min_kn", "slowest", 1, "kn"),
     Column("recovery_s", "until back", 0, "s"), Column("remark", "remark"),
@@ -154,9 +154,14 @@ def _table(facts: Facts, which: np.ndarray) -> Table:
                 row[name] = float("nan")
         row["remark"] = "; ".join(r for r in remark if r and r != "nan")
         picked.append(row)
-    columns = tuple(c for c in COLUMNS if c.name in ("name", "side", "loss_m", "remark") or any(
+        for name in ("turn_deg", "max_rate_of_turn_deg_s"):
+            row[name] = abs(float(row.get(name, np.nan)))
+    # With the anatomy below, the turn itself is told there.
+    told = ("turn_deg", "max_rate_of_turn_deg_s") if facts.result("maneuver_study") else ()
+    always = ("name", "side", "loss_m", "remark")
+    columns = tuple(c for c in COLUMNS if c.name not in told and (c.name in always or any(
         r.get(c.name) not in (None, "") and (isinstance(r.get(c.name), str)
-                                             or known(r.get(c.name))) for r in picked))
+                                             or known(r.get(c.name))) for r in picked)))
     return Table("maneuvers", "Every tack and gybe", columns, picked)
 
 
