@@ -91,43 +91,48 @@ def _finish(layout: Layout, gathered: Gathered, parts: TimeParts, context: ReadC
     reading.rejected = Counter({key: n for key, n in reading.rejected.items() if n})
     if not used:
         return
-    time_s = times.time_s[good]
+    rows: Any = slice(None) if used == good.size else np.flatnonzero(good)
+    time_s = times.time_s[rows]
     back = np.diff(time_s) < 0
-    order: np.ndarray[Any, Any] | None = None
     if back.any():
         order = np.argsort(time_s, kind="stable")
-        time_s = time_s[order]
+        time_s, rows = time_s[order], np.arange(good.size)[rows][order]
         reading.findings.append(Finding(
             "time-out-of-order", f"{context.name}: the time steps back {int(back.sum())} times; "
             "the rows were put in order of time.", "note", share=float(back.mean())))
+    again = _written_twice(time_s, rows, layout, gathered)
+    if again is not None:
+        time_s, rows = time_s[~again], np.arange(good.size)[rows][~again]
+        reading.ignored += int(again.sum())
+        reading.findings.append(Finding(
+            "csv-repeated-rows", f"{context.name}: {int(again.sum())} rows stand in the file twice "
+            "and count once.", "note", share=float(again.mean())))
     time_s = spread_repeats(time_s)
     engines: list[tuple[Floats, Floats]] = []
     engine_names: list[str] = []
-    seen: Counter[str] = Counter()
     for at in layout.wanted():
         column = layout.columns[at]
         assert column is not None
         if column.role == "text":
-            _texts(gathered.texts.pop(at), column.name, good, order, time_s, reading)
+            _texts(gathered.texts.pop(at), column.name, rows, time_s, reading)
             continue
-        value = _house(np.concatenate(gathered.values.pop(at)), column)[good]
-        if order is not None:
-            value = value[order]
+        value = _house(np.concatenate(gathered.values.pop(at)), column)[rows]
         fine = np.isfinite(value)
         _doubt_unit(value[fine], column, layout.cells[at], context, reading)
-        stream = (time_s, value) if fine.all() else (time_s[fine], value[fine])
-        if not stream[0].size:
+        time, value = (time_s, value) if fine.all() else (time_s[fine], value[fine])
+        if not time.size:
             continue
         if column.name == "engine_rpm":
-            engines.append(stream)
+            engines.append((time, value))
             engine_names.append(layout.cells[at])
             continue
-        seen[column.name] += 1
-        reading.streams.append(Stream(column.name, f"csv {layout.cells[at]}".strip(), *stream,
-                                      file=context.file))
+        name = f"csv {layout.cells[at]}".strip()
+        if any(s.source == name and s.channel == column.name for s in reading.streams):
+            name += f" (column {at + 1})"
+        reading.streams.append(Stream(column.name, name, time, value, context.file))
     if engines:
         reading.streams.append(Stream("engine_rpm", f"csv {'+'.join(engine_names)}",
-                                      *busiest(engines), file=context.file))
+                                      *busiest(engines), context.file))
     _say_unreadable(layout, gathered, context, reading)
 
 
@@ -172,13 +177,26 @@ def _doubt_unit(value: Floats, column: Column, cell: str, context: ReadContext,
             channel=column.name))
 
 
-def _texts(pieces: list[Any], item: str, good: Any, order: Any, time_s: Floats,
-           reading: Reading) -> None:
+def _written_twice(time_s: Floats, rows: Any, layout: Layout, gathered: Gathered) -> Any:
+    """Rows that repeat the one before in all they say, or None where that explains no stamps.
+
+    A sensor at rest repeats its values too: only where nearly no stamp is left twice without the
+    repeated rows were they written twice.
+    """
+    same = np.concatenate([[False], np.diff(time_s) == 0])
+    repeats = int(same.sum())
+    if not repeats:
+        return None
+    for pieces in filter(None, gathered.values.values()):
+        value = np.concatenate(pieces)[rows]
+        same[1:] &= (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
+    return same if same.any() and repeats - int(same.sum()) <= 0.01 * time_s.size else None
+
+
+def _texts(pieces: list[Any], item: str, rows: Any, time_s: Floats, reading: Reading) -> None:
     """Changes of a text column, as events."""
     text = np.concatenate([piece.to_pandas().fillna("").to_numpy(dtype=object)
-                           for piece in pieces])[good]
-    if order is not None:
-        text = text[order]
+                           for piece in pieces])[rows]
     text = np.array([str(cell).strip() for cell in text], dtype=object)
     change = np.flatnonzero(np.concatenate([[True], text[1:] != text[:-1]]))
     reading.modes += [(float(time_s[at]), item, text[at]) for at in change if text[at]]

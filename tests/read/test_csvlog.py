@@ -244,6 +244,20 @@ def test_whole_second_stamps_at_five_hertz_are_spread():
     assert np.diff(stream.time_s) == approx(np.full(49, 0.2))
 
 
+def test_rows_written_twice_count_once():
+    rows = [f"2026-07-03T10:00:{k:02d}Z,{k % 7},{k}\n" for k in range(50)]
+    reading = read("time,BSP,AWA\n" + "".join(row * 2 for row in rows))
+    assert stream_times(reading) == approx(1783072800 + np.arange(50.0))
+    assert codes(reading) == ["csv-repeated-rows"] and reading.ignored == 51
+    # a boat at rest at 5 Hz on whole-second stamps is no repetition
+    still = "".join(f"2026-07-03T10:00:{k // 5:02d}Z,0,{k}\n" for k in range(50))
+    assert len(stream_times(read("time,BSP,AWA\n" + still))) == 50
+
+
+def stream_times(reading):
+    return reading.streams[0].time_s.tolist()
+
+
 def test_rows_out_of_order_are_ordered_and_said():
     reading = read("time,BSP\n2026-07-03T10:00:02Z,2\n2026-07-03T10:00:01Z,1\n"
                    "2026-07-03T10:00:03Z,3\n")
@@ -263,6 +277,11 @@ def test_text_columns_become_events():
                    "2026-07-03T10:00:03Z,6,Per,main\n")
     assert [(item, value) for _, item, value in reading.modes] == [
         ("helm", "Ines"), ("helm", "Per"), ("sails", "main+jib"), ("sails", "main")]
+
+
+def test_two_columns_of_one_name_are_two_sources():
+    reading = read("time,BSP,BSP\n2026-07-03T10:00:00Z,6,7\n")
+    assert [s.source for s in reading.streams] == ["csv BSP", "csv BSP (column 3)"]
 
 
 def test_the_busiest_engine_counts():
