@@ -100,6 +100,8 @@ class CalibrationResult:
     side_changes : int
         Times the wind changed sides between steady stretches.
     heading_spread_deg : float
+    notes : tuple of str
+        What the estimates suppose, in a sailor's words.
     """
 
     estimates: dict[str, SensorEstimate]
@@ -189,7 +191,15 @@ def estimate_calibration(
         blocks=data.blocks,
         side_changes=sailed.changes,
         heading_spread_deg=sailed.spread_deg,
+        notes=_NOTES if fit.wind_blocks.size else (),
     )
+
+
+_NOTES: Final = (
+    "The vane's error is found by supposing that the boat sails alike on both tacks, within a "
+    "percent of speed; a rig much out of tune, or all the crew on one side, looks like a crooked "
+    "vane.",
+)
 
 
 def _how_sailed(data: Seconds) -> _Sailed:
