@@ -55,7 +55,7 @@ def invented_log(hours: float, seed: int = 1) -> bytes:
     out = io.StringIO()
     for k in range(round(hours * 3600 / (minutes * 60))):
         for i, row in enumerate(block):
-            second = 36000 + k * minutes * 60 + i // 10
+            second = 7200 + k * minutes * 60 + i // 10
             clock = f"{second // 3600 % 24:02d}{second // 60 % 60:02d}{second % 60:02d}"
             out.write(_checked(row[0] % clock))
             out.write(fixed[i])

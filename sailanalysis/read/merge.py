@@ -174,6 +174,8 @@ def _agree(one: dict[str, Stream], other: dict[str, Stream]) -> bool:
     """Whether two recordings of one name can be of one sensor: apart in time, or equal."""
     for channel in one.keys() & other.keys():
         a, b = one[channel], other[channel]
+        if a.time_s[-1] < b.time_s[0] or b.time_s[-1] < a.time_s[0]:
+            continue
         if a.time_s.size > b.time_s.size:
             a, b = b, a
         inside = np.flatnonzero((a.time_s >= b.time_s[0]) & (a.time_s <= b.time_s[-1]))

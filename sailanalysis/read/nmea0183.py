@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import BinaryIO
+from typing import BinaryIO, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,9 @@ from sailanalysis.read.reading import ReadContext, Reading
 from sailanalysis.read.wording import count_words, span_words
 
 Floats = NDArray[np.float64]
+
+MOST_PARTS: Final = 50
+"""So many recordings joined out of order are looked at one by one."""
 
 
 def read_nmea0183(handle: BinaryIO, context: ReadContext) -> Reading:
@@ -138,7 +141,14 @@ def _sensors(kind: str, columns: Columns) -> Iterator[Columns]:
 def _add(out: Reading, key: Key, time_s: Floats, channels: dict[str, Floats], file: int) -> None:
     talker, kind, tag = key
     source = f"{talker} {kind}" + (f" {tag}" if tag else "")
-    for part in _rising_parts(time_s):
+    parts = list(_rising_parts(time_s))
+    if len(parts) > MOST_PARTS:
+        # No row of recordings but a disordered clock: put in order, sample by sample.
+        order = np.argsort(time_s, kind="stable")
+        time_s = time_s[order]
+        channels = {channel: value[order] for channel, value in channels.items()}
+        parts = [slice(0, time_s.size)]
+    for part in parts:
         time_part = np.maximum.accumulate(time_s[part])
         for channel, value in channels.items():
             known = np.isfinite(value[part])

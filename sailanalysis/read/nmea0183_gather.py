@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,10 @@ Key = tuple[str, str, str]
 """Talker, sentence type, TAG block source ("" where there is none)."""
 Chunk = tuple[NDArray[np.int64], NDArray[np.uint8], NDArray[np.float64], NDArray[np.uint8]]
 """Positions (n,), field counts (n,), numbers (k, n), letters (m, n)."""
+
+
+LARGE_ROWS: Final = 60_000
+"""Rows of an array that the system gives and takes back as a whole."""
 
 
 @dataclass
@@ -37,11 +41,11 @@ class Gathered:
     def add(self, other: Gathered) -> None:
         """Append what a later piece of the file gave."""
         for key, chunks in other.groups.items():
-            self.groups.setdefault(key, []).extend(chunks)
+            _extend(self.groups.setdefault(key, []), chunks)
         for place, pairs in other.transducers.items():
-            self.transducers.setdefault(place, []).extend(pairs)
+            _extend(self.transducers.setdefault(place, []), pairs)
         for kind, stamps in other.stamps.items():
-            self.stamps.setdefault(kind, []).extend(stamps)
+            _extend(self.stamps.setdefault(kind, []), stamps)
         self.tally.add(other.tally)
         self.size = max(self.size, other.size)
 
@@ -93,6 +97,22 @@ class Gathered:
             {f: joined([c[2][i] for c in chunks]) for i, f in enumerate(sentence.numbers)},
             {f: joined([c[3][i] for c in chunks]) for i, f in enumerate(sentence.letters)},
         )
+
+
+def _extend(chunks: list[Any], more: list[Any]) -> None:
+    """Append chunks; many small ones become a large one.
+
+    Thousands of small arrays of different lives would keep the memory between them from being
+    used again.
+    """
+    chunks.extend(more)
+    small = 0
+    while small < len(chunks) and chunks[-1 - small][0].size < LARGE_ROWS:
+        small += 1
+    if sum(chunk[0].size for chunk in chunks[len(chunks) - small :]) >= LARGE_ROWS:
+        tail = chunks[len(chunks) - small :]
+        del chunks[len(chunks) - small :]
+        chunks.append(tuple(np.concatenate(parts, axis=-1) for parts in zip(*tail, strict=True)))
 
 
 def _pair(pairs: list[tuple[int, float]]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

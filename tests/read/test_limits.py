@@ -98,6 +98,19 @@ def test_nothing_but_line_ends_and_returns(tmp_path):
     assert (raw.inputs[0].lines, raw.inputs[0].used) == (2, 2)
 
 
+def test_a_clock_that_leaps_to_and_fro_ends(tmp_path):
+    fix = "GPRMC,{}00{:02d}.00,A,5918.0,N,01806.0,E,6.5,045.0,010624,,,A"
+    block = [b"".join(sentence(fix.format(f"{h:02d}", s)) + sentence("HCHDM,1.0,M") for s in range(60))
+             for h in range(24)]
+    rng = np.random.default_rng(1)
+    data = b"".join(block[h] for h in rng.integers(0, 24, 400))
+    raw = read_logs([write(tmp_path, data)])
+    assert all(np.all(np.diff(s.time_s) >= 0) for s in raw.streams)
+    mixed = b"".join(sentence(fix.format(f"{h:02d}", s)) for h, s in rng.integers(0, (24, 60), (5000, 2)))
+    raw = read_logs([write(tmp_path, mixed)])
+    assert all(np.all(np.diff(s.time_s) >= 0) for s in raw.streams)
+
+
 # ------------------------------------------------------------------ numbers
 @pytest.mark.parametrize("text", ["nan", "inf", "-inf", "1e999", "9" * 400, "-" * 50, "0x7f", "१२"])
 def test_no_field_can_bring_in_a_number_that_is_none(tmp_path, text):
