@@ -24,7 +24,7 @@ from seas.calibration import sail
 
 from sailanalysis.condition import condition
 from sailanalysis.measure.calibrate import estimate_calibration
-from sailanalysis.measure.calibrate_fit import WANTED
+from sailanalysis.measure.calibrate_equations import WANTED
 from sailanalysis.model import Boat, RawLog, Stream
 from sailanalysis.wind import wind_and_water
 
