@@ -184,9 +184,20 @@ class Crew:
         if leg.kind in ("motor", "course", "reach"):
             s.course = bearing
             return
-        if (i - self._last_turn) * STEP_S < 60.0 or math.hypot(east, north) < 120.0:
+        if math.hypot(east, north) < 120.0:
             return
         up = leg.kind == "beat"
+        best = float(self.table(s.sails)[4].best_angle_deg(self.felt_mean(i) / KNOT, up))
+        direct = wrap(self.slow_from[i] - bearing)
+        free = (abs(direct) - best) * (1 if up else -1)
+        if direct * s.side > 0 and free > 2.0:
+            # The mark can be fetched on this side: straight there.
+            s.best, s.angle = "", abs(direct)
+            return
+        if not s.best:
+            s.best, s.angle = ("up" if up else "down"), best
+        if (i - self._last_turn) * STEP_S < 60.0:
+            return
         other = self.slow_from[i] + s.side * (s.angle + (4.0 if up else 0.0))
         past = wrap(bearing - other) * s.side * (1 if up else -1)
         line = (leg.mark_m[0] - self._origin[0], leg.mark_m[1] - self._origin[1])
@@ -195,7 +206,8 @@ class Crew:
                - (s.north - self._origin[1]) * line[0]) / length
         going = math.radians(s.heading)
         outward = (math.sin(going) * line[1] - math.cos(going) * line[0]) / length * off > 0
-        if (past > 0 and abs(past) < 90) or (abs(off) > leg.width_m and outward):
+        if (past > 0 and abs(past) < 90) or (
+                abs(off) > leg.width_m and outward and free < -8.0):
             self._act(s, i, Action("tack" if up else "gybe", 0.0))
 
     def _begin(self, s: State, i: int) -> None:

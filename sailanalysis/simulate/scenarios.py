@@ -29,7 +29,7 @@ def random_scenario(rng: np.random.Generator, kind: str = "maneuvers", **fixed: 
         Numbers come from here only.
     kind : str
         One of ``KINDS``: ``calibration``, ``one_heading``, ``maneuvers``, ``rough_straight``,
-        ``light_shifty``, ``helms``, ``season_day``, ``trials``, ``beat_and_run``,
+        ``light_shifty``, ``helms``, ``season_day``, ``trials``, ``marks``, ``beat_and_run``,
         ``out_and_back``, ``motoring``.
     **fixed : Any
         What is not to be drawn: ``boat``, ``tws_kn``, ``hours``, ``activity`` (helms),
@@ -359,6 +359,28 @@ def _beat_and_run(rng: np.random.Generator, fixed: dict[str, Any]) -> Scenario:
                     **_place(rng))
 
 
+def _marks(rng: np.random.Generator, fixed: dict[str, Any]) -> Scenario:
+    """Round a windward mark, a reaching mark and a leeward mark; motor out and home."""
+    boat, tws, sea, sensors, sails = _base(rng, fixed)
+    wind = np.radians(sea.twd_deg)
+    leg_m = 900.0 + 110.0 * tws
+
+    def at(up: float, across: float) -> tuple[float, float]:
+        return (leg_m * float(up * np.sin(wind) + across * np.cos(wind)),
+                leg_m * float(up * np.cos(wind) - across * np.sin(wind)))
+    kite = sails_for(boat, tws, False)
+    width = 0.25 * leg_m
+    lap = (Leg("beat", 5400.0, mark_m=at(1.0, 0.0), width_m=width, sails=sails),
+           Leg("reach", 3600.0, mark_m=at(0.6, 0.7)),
+           Leg("run", 5400.0, mark_m=at(-0.3, 0.0), width_m=width, sails=kite))
+    heading = float(sea.twd_deg + rng.uniform(60, 120)) % 360.0
+    legs = (Leg("motor", 480.0, heading_deg=heading), Leg("hoist", 150.0, actions=(
+        Action("sails", 110.0, sails),)), *lap, *lap,
+        Leg("motor", 2400.0, mark_m=(0.0, 0.0), sails=""), Leg("stop", 180.0))
+    return Scenario(boat=boat, sea=sea, sensors=sensors, legs=legs, helms=(SKILLED,), sails="",
+                    **_place(rng))
+
+
 def _out_and_back(rng: np.random.Generator, fixed: dict[str, Any]) -> Scenario:
     scenario = _beat_and_run(rng, fixed)
     heading = (scenario.sea.twd_deg + 90.0) % 360.0
@@ -379,7 +401,7 @@ def _motoring(rng: np.random.Generator, fixed: dict[str, Any]) -> Scenario:
 KINDS: dict[str, Callable[[np.random.Generator, dict[str, Any]], Scenario]] = {
     "calibration": _calibration, "one_heading": _one_heading, "maneuvers": _maneuvers,
     "rough_straight": _rough_straight, "light_shifty": _light_shifty, "helms": _helms,
-    "season_day": _season_day, "trials": _trials, "beat_and_run": _beat_and_run,
+    "season_day": _season_day, "trials": _trials, "marks": _marks, "beat_and_run": _beat_and_run,
     "out_and_back": _out_and_back, "motoring": _motoring}
 
 UNUSUAL: dict[str, Callable[[Scenario], Scenario]] = {

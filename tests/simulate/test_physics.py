@@ -162,3 +162,18 @@ def test_trim_gain_is_the_steady_difference():
     before, after = day.truth.stw_kn.iloc[3500:3990].mean(), day.truth.stw_kn.iloc[-500:].mean()
     assert after - before == pytest.approx(0.3, abs=0.03)
     assert day.trials.gain_kn.iloc[0] == pytest.approx(0.3, abs=0.05)
+
+
+def test_marks_are_reached_with_few_turns():
+    legs = (Leg("beat", 3600.0, side=1, mark_m=(0.0, 2000.0), width_m=400.0),
+            Leg("reach", 1500.0, mark_m=(1200.0, 1200.0)),
+            Leg("run", 3000.0, mark_m=(0.0, -500.0), width_m=250.0))
+    day = simulate_day(Scenario(sea=SeaModel(twd_deg=0.0, tide_kn=0.5), legs=legs), 2)
+    assert len(day.truth) * 0.1 < 3600  # no leg ran out its time
+    kinds = day.events.kind.tolist()
+    assert 1 <= kinds.count("tack") <= 8
+    assert kinds.count("gybe") <= 5
+    start = day.scenario.lat, day.scenario.lon
+    from geographiclib.geodesic import Geodesic
+    end = Geodesic.WGS84.Inverse(*start, day.truth.lat.iloc[-1], day.truth.lon.iloc[-1])
+    assert end["s12"] == pytest.approx(500.0, abs=80.0)
