@@ -17,7 +17,12 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 
-from helm.studies import LOGS, season_without_change, two_helms_and_a_pilot
+from helm.studies import (
+    LOGS,
+    same_helm_under_two_names,
+    season_without_change,
+    two_helms_and_a_pilot,
+)
 from seas.helming import PILOT, Helm, sail
 from seas.trials import trial
 
@@ -44,6 +49,14 @@ def helms(pairs: int) -> None:
     print("\nScore in smooth less in rough water, mean absolute, 10 Hz\n")
     print(fast.assign(gap=fast.gap.abs()).pivot_table(
         values="gap", index="craft", columns="helm").round(1).to_string())
+
+
+def two_names(pairs: int) -> None:
+    days = same_helm_under_two_names(pairs)
+    covered = ((days.low <= 0) & (days.high >= 0)).mean()
+    print(f"\nOne way of steering under two names, one in smooth and one in rough water, {len(days)} "
+          f"days: difference {days.difference.abs().mean():.1f} points (mean absolute), "
+          f"interval holds zero {covered:.0%}")
 
 
 def trials(count: int = 100) -> None:
@@ -94,6 +107,7 @@ def speed() -> None:
 if __name__ == "__main__":
     pairs = int(sys.argv[1]) if len(sys.argv) > 1 else 8
     helms(pairs)
+    two_names(pairs)
     trials()
     seasons(max(4, pairs))
     speed()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -59,6 +60,9 @@ from sailanalysis.measure.steering import (
 from sailanalysis.model import Boat
 from sailanalysis.series import epoch_s, step_s
 from sailanalysis.stats import UNKNOWN, Estimate, finite_mean
+
+CONDITION_WINDOWS: Final = 9
+"""Minutes over which waves and gusts are averaged; a sea changes more slowly."""
 
 
 @dataclass(frozen=True)
@@ -217,7 +221,6 @@ def rate_helming(
         reasons.append(f"the rudder was logged every {1 / native:.0f} s: too slowly for rates, "
                        "reversals and a score")
     prior = usual or Usual()
-    windows["stretch"] = stretch_ids(windows)
     fit, motion = _fit(windows, prior.inferred() if basis == "inferred" else prior)
     drag = RudderDrag.of(boat)
     if not drag.known and basis == "rudder":
@@ -333,10 +336,16 @@ def _offset(samples: pd.DataFrame, pieces: list[Piece], rudder: Floats, grid_hz:
 
 def _with_activity(windows: pd.DataFrame) -> pd.DataFrame:
     out = windows.copy()
+    out["stretch"] = stretch_ids(out)
+    # A minute is too short to know a sea or a breeze by: its own chance swing would be taken for a
+    # change of sea that the helm did not answer. Conditions are means over several minutes.
+    names = ["roll_var", "pitch_var", "yaw_var", "push_var", "gust_var"]
+    slow = out.groupby("stretch")[names].transform(
+        lambda v: v.rolling(CONDITION_WINDOWS, center=True, min_periods=1).mean())
     for name in ("roll", "pitch", "yaw"):
-        out[f"{name}_rate_rms_deg_s"] = np.sqrt(out[f"{name}_var"])
-    out["gust_kn"] = np.sqrt(out["gust_var"])
-    out["wave_push_deg"] = np.sqrt(out["push_var"])
+        out[f"{name}_rate_rms_deg_s"] = np.sqrt(slow[f"{name}_var"])
+    out["gust_kn"] = np.sqrt(slow["gust_var"])
+    out["wave_push_deg"] = np.sqrt(slow["push_var"])
     out["activity_deg"] = np.where(
         np.isfinite(out["rate_var"]),
         activity_deg(out["rudder_var"].to_numpy(), out["rate_var"].to_numpy()), np.nan)

@@ -41,7 +41,7 @@ HELM_COLUMNS: Final = (
 MOTION_SD: Final = {"roll and pitch": 0.0, "heading": PUSH_SD, "wind": PROXY_SD, "": PROXY_SD}
 """Extra standard deviation of log activity by what tells the sea."""
 
-FORM_SD: Final = 0.05
+FORM_SD: Final = 0.07
 """Standard deviation of log activity for what the model's form misses: no sea is one number."""
 
 SEA_SD: Final = 0.07

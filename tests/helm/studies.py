@@ -3,6 +3,8 @@
 Shared by the slow tests and by ``benchmarks/bench_helm.py``, which prints the tables.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from seas.helming import CRAFTS, PILOT, helm_of_skill, sail
@@ -72,6 +74,29 @@ def _smooth_and_rough(day, windows, craft, log):
             out.append({"craft": craft, "log": log, "helm": helm,
                         "gap": 10 / SPREAD * (smooth.mean() - rough.mean())})
     return out
+
+
+def same_helm_under_two_names(pairs, days=3, seed=11):
+    """One way of steering under two names, each in one sea only: smooth for one, rough for the other.
+
+    Returns
+    -------
+    DataFrame
+        A row a day: log ratio of the two seas, and the difference found with its interval; the truth
+        is none.
+    """
+    rng = np.random.default_rng(seed)
+    out = []
+    for k in range(pairs):
+        ada = helm_of_skill(rng, "Ada")
+        for day in sail([ada, replace(ada, name="Bo")], days=days, hours=1.33, turn_min=40.0,
+                        craft=list(CRAFTS)[k % len(CRAFTS)], seed=int(rng.integers(1e9))):
+            _, result = rate_helming(day["samples"].iloc[::5], day["legs"], day["maneuvers"], Boat())
+            pair = result.comparisons.iloc[0]
+            seas = [np.log(day["level"][day["take"] == j].mean()) for j in (0, 1)]
+            out.append({"seas": seas[0] - seas[1], "difference": pair.difference, "low": pair.low,
+                        "high": pair.high})
+    return pd.DataFrame(out)
 
 
 def season_without_change(seasons, days=6, seed=0):

@@ -2,7 +2,11 @@
 
 import numpy as np
 import pytest
-from helm.studies import season_without_change, two_helms_and_a_pilot
+from helm.studies import (
+    same_helm_under_two_names,
+    season_without_change,
+    two_helms_and_a_pilot,
+)
 
 
 @pytest.mark.slow
@@ -13,6 +17,14 @@ def test_order_of_helms_and_sameness_across_seas():
     assert seas.gap.abs().mean() < 5.0
     assert abs(seas.gap.mean()) < 2.5
     assert scores.covered.mean() >= 0.85
+
+
+@pytest.mark.slow
+def test_who_had_the_rough_water_is_not_who_steered_worse():
+    days = same_helm_under_two_names(pairs=8)
+    assert ((days.low <= 0) & (days.high >= 0)).mean() >= 0.85
+    assert days.difference.abs().mean() < 5.0
+    assert abs((days.difference * np.sign(days.seas)).mean()) < 3.0
 
 
 @pytest.mark.slow
