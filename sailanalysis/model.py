@@ -138,6 +138,8 @@ class RawLog:
     findings: tuple[Finding, ...] = ()
     breaks_s: tuple[float, ...] = ()
     """Instants across which nothing may be interpolated (a new track segment)."""
+    written: tuple[CrewEntry, ...] = ()
+    """What text columns of the logs say of helm, sails and boards, in order of time."""
 
     def of(self, channel: str) -> list[Stream]:
         """Streams of one channel."""

@@ -68,34 +68,39 @@ def analyse(
 
     from sailanalysis.condition import condition
     from sailanalysis.read import read_logs
-    from sailanalysis.read.boatfile import read_boat_file
+    from sailanalysis.read.boatfile import read_boat_file_with_findings
 
     say = progress or Progress()
     paths = [logs] if isinstance(logs, str | Path) else list(logs)
+    boat_findings: list[Finding] = []
     if boat is None:
         boat = Boat()
     elif not isinstance(boat, Boat):
-        boat = read_boat_file(boat)
+        boat, boat_findings = read_boat_file_with_findings(boat)
     with threadpool_limits(1):  # small solves are an order slower on two BLAS threads
         say("reading the logs")
         raw = read_logs(paths, date=date, timezone=timezone, boat=boat, progress=say)
         say("putting the sensors on one clock")
         conditioned = condition(raw, boat)
-        crew, crew_findings = _crew(crew_log, conditioned, timezone)
-        return _analyse(raw, conditioned, boat, crew, [*raw.findings, *crew_findings],
-                        _memory(season, conditioned), apply_calibration, say)
+        crew, crew_findings = _crew(crew_log, raw, conditioned, timezone)
+        findings = [*boat_findings, *raw.findings, *crew_findings]
+        return _analyse(raw, conditioned, boat, crew, findings, _memory(season, conditioned),
+                        apply_calibration, say)
 
 
-def _crew(path: str | Path | None, conditioned: Conditioned,
+def _crew(path: str | Path | None, raw: RawLog, conditioned: Conditioned,
           timezone: str) -> tuple[CrewLog, list[Finding]]:
+    """The crew log; text columns of the logs speak where it is silent on an item."""
     if path is None:
-        return CrewLog(), []
+        return CrewLog(raw.written), []
     from sailanalysis.read.crewlog import read_crew_log
 
     time = epoch_s(conditioned.samples.index)
     crew, findings = read_crew_log(path, day_start_s=float(time[0]), day_end_s=float(time[-1]),
                                    timezone=timezone)
-    return crew, list(findings)
+    said = {entry.item for entry in crew.entries}
+    entries = [*crew.entries, *(e for e in raw.written if e.item not in said)]
+    return CrewLog(tuple(sorted(entries, key=lambda e: e.time_s))), list(findings)
 
 
 def _memory(season: str | Path | None, conditioned: Conditioned) -> dict[str, Any]:

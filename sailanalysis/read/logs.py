@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 
 from sailanalysis.errors import Finding, LogError
-from sailanalysis.model import Boat, InputReport, RawLog
+from sailanalysis.model import Boat, CrewEntry, InputReport, RawLog
 from sailanalysis.read.clock_marks import DAY_S
 from sailanalysis.read.files import Found, copies, files_under
 from sailanalysis.read.limits import open_log, stopped_by
@@ -116,9 +116,10 @@ def merge_day(day: DayOfLogs) -> RawLog:
     by_file = sorted(day.sources, key=lambda s: place[s.file])
     found = [f for s in by_file for f in s.reading.findings]
     breaks = sorted({t for s in day.sources for t in s.reading.breaks_s})
+    written = sorted({mode for s in day.sources for mode in s.reading.modes})
     return RawLog(tuple(streams), tuple(inputs[i] for i in order),
                   (*sorted(day.findings, key=lambda f: f.message), *found, *findings, *more),
-                  tuple(breaks))
+                  tuple(breaks), tuple(CrewEntry(*mode) for mode in written))
 
 
 def read_each(
