@@ -250,4 +250,4 @@ def is_stuck(
     for a, b, seconds in zip(first, last, held, strict=True):
         if seconds > bound and b - a >= 20 and np.mean(moving[a: b + 1]) > 0.8:
             stuck[good[a]: good[b] + 1] = True
-    return stuck & np.isfinite(x)
+    return np.asarray(stuck & np.isfinite(x), dtype=bool)

@@ -38,11 +38,12 @@ def load_column(crew: CrewLog, samples: pd.DataFrame) -> NDArray[np.float64]:
     out = np.full(len(samples), np.nan)
     if not entries:
         return out
-    at = np.searchsorted([e.time_s for e in entries], epoch_s(samples.index), side="right")
+    instants = np.array([e.time_s for e in entries])
+    at = np.searchsorted(instants, epoch_s(samples.index), side="right")
     value = [float("nan")]
     for entry in entries:
         try:
             value.append(float(entry.value.split()[0].replace(",", ".")))
         except (ValueError, IndexError):
             value.append(value[-1])
-    return np.asarray(value, dtype=float)[at]
+    return np.asarray(np.asarray(value, dtype=float)[at], dtype=float)

@@ -116,8 +116,9 @@ def find_track_wind(time_s: Floats, sog_kn: Floats, cog_deg: Floats) -> TrackWin
     turns = _turns(time, np.asarray(sog_kn, dtype=float), np.asarray(cog_deg, dtype=float))
     candidates = turns[turns["mirror"]]
     if len(candidates) < MIN_TURNS:
-        return _unknown(time, turns, f"it shows {len(candidates)} turns that could be tacks or "
-                        f"gybes, and fewer than {MIN_TURNS} may be chance.")
+        few = {0: "no turn", 1: "one turn"}.get(len(candidates), f"{len(candidates)} turns")
+        return _unknown(time, turns, f"it shows {few} that could be a tack or gybe, and fewer than "
+                        f"{MIN_TURNS} may be chance.")
     axis, agrees = _agreeing(candidates)
     good = candidates[agrees]
     if len(good) < MIN_TURNS or agrees.mean() < 0.5:

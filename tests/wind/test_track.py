@@ -73,6 +73,22 @@ def test_the_estimate_turns_with_the_chart():
         assert abs(float(wrap180(other.twd_deg - base.twd_deg - turn))) < 1e-6
 
 
+def test_sparse_and_irregular_fixes_without_speed_give_the_same_wind():
+    day = sail(52, "mixed", 2.5, tide_kn=0.8)
+    fixes = {s.channel: s for s in day.raw.streams}
+    steps = np.random.default_rng(0).choice([1, 2, 3, 5, 8, 15], 9000)
+    found = []
+    for at in (np.arange(9000), np.arange(0, 9000, 5), np.cumsum(steps)[np.cumsum(steps) < 9000]):
+        raw = replace(day.raw, streams=tuple(
+            replace(fixes[c], time_s=fixes[c].time_s[at], value=fixes[c].value[at])
+            for c in ("lat", "lon")))
+        samples, _, _ = wind_and_water(condition(raw), Boat())
+        _, source, result, _ = wind_from_track(samples)
+        assert source == "track"
+        found.append(result.twd_deg)
+    assert np.ptp(wrap180(np.array(found) - found[0])) < 3.0
+
+
 @pytest.mark.parametrize("kind", ["one_heading", "out_and_back", "no_tacks"])
 def test_a_track_that_cannot_tell_says_so(kind):
     for seed in range(4):
