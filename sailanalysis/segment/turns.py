@@ -232,6 +232,7 @@ def _luffs(angle: Floats, heading_deg: Floats, grid: Grid, close_hauled_deg: flo
     inside = min(25.0, 0.6 * close_hauled_deg)
     to_bow = np.abs(wrap180(angle))
     side = np.floor(angle / 180.0)
+    vane = _vane_off_bow(heading_deg, grid)
     with np.errstate(invalid="ignore"):
         close = to_bow < inside
     found = []
@@ -243,11 +244,30 @@ def _luffs(angle: Floats, heading_deg: Floats, grid: Grid, close_hauled_deg: flo
                  slice(part.stop, part.stop + span))
         went = side[max(0, part.start - 1)], side[min(side.size - 1, part.stop)]
         if part.start > 0 and part.stop < side.size and went[0] == went[1] \
-                and all(_turned_up(angle, heading_deg, part, outside) for outside in sides):
+                and all(_turned_up(angle, heading_deg, part, outside) for outside in sides) \
+                and _vane_came_nearer(vane, to_bow, part, sides, grid):
             beyond = float(np.nanmin(wrap180(angle[part]) * (1.0 if went[0] % 2 == 0 else -1.0)))
             found.append(Turn("luff", part.start, part.stop, np.nan,
                               "the bow passed the wind, she fell back" if beyond < -8.0 else ""))
     return found
+
+
+def _vane_off_bow(heading_deg: Floats, grid: Grid) -> Floats:
+    """Measured angle off the bow, over five seconds."""
+    off = grid.column["twd_deg"] - heading_deg
+    bins = grid.bins(5.0)
+    return np.abs(arctan2d(box_mean(sind(off), bins), box_mean(cosd(off), bins)))
+
+
+def _vane_came_nearer(vane: Floats, to_bow: Floats, part: slice, sides: tuple[slice, slice],
+                      grid: Grid) -> bool:
+    """Whether the vane, late as it may be, saw some of the luff: else the wind turned with her."""
+    inside = vane[part.start + grid.bins(3.0):part.stop + grid.bins(5.0)]
+    outside = min(_median(vane[s]) for s in sides)
+    nearer = min(_median(to_bow[s]) for s in sides) - _median(to_bow[part])
+    if not (np.isfinite(inside).any() and np.isfinite(outside)):
+        return True
+    return bool(outside - _median(inside) > 0.4 * nearer)
 
 
 def _turned_up(angle: Floats, heading_deg: Floats, part: slice, outside: slice) -> bool:
@@ -268,9 +288,13 @@ def _same_side_turns(angle: Floats, heading_deg: Floats, grid: Grid,
     side = np.floor(angle / 180.0)
     turned = (turned_after - turned_before) * np.where(side % 2 == 0, -1.0, 1.0)
     # Bearing away turns the bow to port on starboard tack, to starboard on port tack.
+    vane = _vane_off_bow(heading_deg, grid)
+    seen = np.subtract(*side_mean(vane, grid.bins(20.0), grid.bins(4.0))[::-1])
+    seen = np.where(np.isfinite(seen), seen, change)
     with np.errstate(invalid="ignore"):
         strong = (np.abs(change) > STEADY_TURN_DEG) & (turned * change > 0) \
-            & (np.abs(turned) > 0.7 * np.abs(change))
+            & (np.abs(turned) > 0.7 * np.abs(change)) & (seen * np.sign(change) > 0.5
+                                                         * np.abs(change))
     found: list[Turn] = []
     reach = grid.bins(20.0)
     for part in true_stretches(strong):
