@@ -98,7 +98,7 @@ def before_after_figure(table: pd.DataFrame) -> Spec:
             "marker": {"color": colour, "symbol": symbol, "size": 10},
             "hovertemplate": f"{name}: %{{x:.2f}}<extra></extra>"})
     return {"data": data, "layout": layout(
-        100 + 52 * len(rows), showlegend=True,
+        100 + 68 * len(rows), showlegend=True,
         xaxis=axis("difference (0 is right)", zeroline=True, zerolinecolor="~soft"),
         yaxis=axis("", tickvals=list(range(len(rows))), ticktext=labels, showgrid=False,
                    range=[len(rows) - 0.5, -0.5]))}

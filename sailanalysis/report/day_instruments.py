@@ -90,7 +90,8 @@ def _calibration(facts: Facts, blocks: list[Block]) -> tuple[str, list[Headline]
     blocks.append(Text(("Corrections",), "heading"))
     blocks.append(Table("calibration", "Corrections beyond the boat file, with 95 % intervals", (
         Column("what", "correction"), Column("text", "estimate"),
-        Column("determined", "determined", show="yes"), Column("why", "why not, what to sail")),
+        Column("determined", "determined", show="yes"),
+        *((Column("why", "why not, what to sail"),) if any(r["why"] for r in rows) else ())),
         shown, filterable=False))
     applied = facts.result("sensors_applied")
     blocks.append(Text((

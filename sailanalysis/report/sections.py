@@ -302,9 +302,10 @@ def table_html(table: Table) -> str:
     tall = " tall" if len(table.rows) > 14 else ""
     return (
         f'<div class="table" data-table="{escape(table.key)}"><div class="tools">{tools}</div>'
+        f'<p class="table-caption" id="c-{escape(table.key)}">{prose(table.caption)}</p>'
         f'<div class="scroll{tall}" role="region" tabindex="0" '
-        f'aria-label="{escape(table.caption)}">'
-        f'<table id="t-{escape(table.key)}"><caption>{escape(table.caption)}</caption>'
+        f'aria-labelledby="c-{escape(table.key)}">'
+        f'<table id="t-{escape(table.key)}" aria-labelledby="c-{escape(table.key)}">'
         f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></div></div>"
     )
 

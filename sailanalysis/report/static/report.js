@@ -32,6 +32,14 @@
     return v;
   }
 
+  function wrapped(text, width) {
+    var lines = [""];
+    String(text).split(" ").forEach(function (word) {
+      var last = lines[lines.length - 1];
+      if (last && last.length + word.length >= width) { lines.push(word); } else { lines[lines.length - 1] = last ? last + " " + word : word; }
+    });
+    return lines.join("<br>");
+  }
   function pad2(n) { return (n < 10 ? "0" : "") + n; }
   function clock(epoch, seconds) {
     var d = new Date(Math.floor(epoch) * 1000);
@@ -69,6 +77,11 @@
     layout.modebar = { bgcolor: "rgba(0,0,0,0)", color: colours["~soft"], activecolor: colours["~ink"] };
     if (layout.meta && layout.meta.aspect) { layout.height = Math.min(layout.height, Math.round(width * layout.meta.aspect) + 20); div.style.minHeight = layout.height + "px"; }
     if (width < 560) {
+      if (layout.legend) { delete layout.legend.title; }
+      /* Long row names go onto several lines, so that the drawing keeps its room. */
+      Object.keys(layout).forEach(function (k) {
+        if (/^yaxis/.test(k) && layout[k].ticktext) { layout[k].ticktext = layout[k].ticktext.map(function (t) { return wrapped(t, 22); }); }
+      });
       layout.font.size = 11;
       layout.margin.l = Math.min(layout.margin.l, 46); layout.margin.r = 8;
       if (layout.meta && layout.meta.kind === "track") { layout.height = 420; div.style.minHeight = "420px"; }
