@@ -32,6 +32,8 @@ MIN_HEADING_SPREAD_DEG: Final = 60.0
 """Headings closer than this cannot tell a speed error from a current, whatever a fit says."""
 MIN_SIDE_S: Final = 180.0
 """Steady seconds on each tack without which a tack says nothing."""
+MIN_UP_DOWNS: Final = 2
+"""One change from beating to running cannot be told from the wind's own change at that hour."""
 MIN_TOTAL_S: Final = 600.0
 Z95: Final = 1.959964
 
@@ -129,8 +131,7 @@ class _Sailed:
     starboard_s: float
     port_s: float
     changes: int
-    up_s: float
-    down_s: float
+    up_downs: int
 
 
 def estimate_calibration(
@@ -209,8 +210,14 @@ def _how_sailed(data: Seconds) -> _Sailed:
         seconds=float(data.seconds.sum()), spread_deg=float(apart.max()),
         starboard_s=float(data.seconds[known][side > 0].sum()),
         port_s=float(data.seconds[known][side < 0].sum()), changes=changes,
-        up_s=float(data.seconds[known][np.abs(awa[known]) < 60].sum()),
-        down_s=float(data.seconds[known][np.abs(awa[known]) > 90].sum()))
+        up_downs=_changes(np.abs(awa[known])))
+
+
+def _changes(awa_deg: Floats) -> int:
+    """Times the day went from sailing up (wind ahead) to down (wind aft) or back."""
+    up = np.where(awa_deg < 60.0, 1, np.where(awa_deg > 90.0, -1, 0))
+    up = up[up != 0]
+    return int(np.sum(up[1:] != up[:-1]))
 
 
 def _estimates(data: Seconds, fit: Fit, sailed: _Sailed,
@@ -264,6 +271,10 @@ def _why_not(name: str, data: Seconds, fit: Fit, sailed: _Sailed, half: float,
                 "aws_factor": "an error of the wind speed"}[name]
         return (f"The wind came over the {side} side nearly all day, where {what} cannot be "
                 "told from what the sails, the wind or the compass do. " + _BOTH_TACKS)
+    if name == "aws_factor" and sailed.up_downs < MIN_UP_DOWNS:
+        return ("She sailed upwind and downwind " + ("once each" if sailed.up_downs else "never both")
+                + ", and a wind that freshens in between looks just like this error. "
+                "Sail up, down and up again within an hour.")
     if half > useful or of_prior > 0.5:
         unit = {"awa_offset_deg": " deg", "heading_offset_deg": " deg"}.get(name, "")
         much = (f"{100 * half:.0f} %" if name.endswith("factor") else f"{half:.1f}{unit}")
