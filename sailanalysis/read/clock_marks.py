@@ -83,12 +83,16 @@ def _fresh(second: Floats) -> Bools:
 def marks_of(kind: str, c: Columns) -> Marks:
     """Time marks of one group of RMC, GGA, GLL or ZDA sentences."""
     second = time_of_day(c.number[TIME_FIELD[kind]])
-    day = np.full(second.shape, np.nan)
+    day: Floats = np.full(second.size, np.nan)
     if kind == "RMC":
-        ddmmyy = c.number[9]
+        # The date stays the same for hours, so it is worked out once a change.
+        printed = c.number[9]
+        change = np.flatnonzero(np.concatenate([[True], printed[1:] != printed[:-1]]))
+        ddmmyy = printed[change]
         year = np.mod(ddmmyy, 100.0)
-        day = day_number(np.where(year >= 80, 1900.0, 2000.0) + year,
-                         np.floor(np.mod(ddmmyy, 1e4) / 100.0), np.floor(ddmmyy / 1e4))
+        date = day_number(np.where(year >= 80, 1900.0, 2000.0) + year,
+                          np.floor(np.mod(ddmmyy, 1e4) / 100.0), np.floor(ddmmyy / 1e4))
+        day = np.repeat(date, np.diff(np.append(change, printed.size)))
     elif kind == "ZDA":
         year = c.number[4]
         # Some receivers print two digits of the year.

@@ -13,13 +13,19 @@ from sailanalysis.errors import Finding
 from sailanalysis.model import Stream
 from sailanalysis.read.clock import Clock, even_out
 from sailanalysis.read.clock_build import build_clock
-from sailanalysis.read.clock_marks import DAY_S, marks_of
+from sailanalysis.read.clock_marks import DAY_S, time_of_day
 from sailanalysis.read.clock_stamps import stamped_times
 from sailanalysis.read.engines import busiest
 from sailanalysis.read.nmea0183_gather import Gathered, Key, in_order
 from sailanalysis.read.nmea0183_lines import Tally
 from sailanalysis.read.nmea0183_scan import gather
-from sailanalysis.read.nmea0183_sentences import TIMED, TYPES, Columns, fix_is_valid
+from sailanalysis.read.nmea0183_sentences import (
+    TIME_FIELD,
+    TIMED,
+    TYPES,
+    Columns,
+    fix_is_valid,
+)
 from sailanalysis.read.reading import ReadContext, Reading
 from sailanalysis.read.wording import count_words, span_words
 
@@ -172,14 +178,11 @@ def _fix_time(kind: str, columns: Columns, clock: Clock) -> Floats | None:
     """The fix's own time, exact where the receiver prints a new one each time; else None."""
     if kind not in ("RMC", "GGA", "GLL") or clock.kind != "gps":
         return None
-    marks = marks_of(kind, columns)
-    if marks.second.size < 0.9 * columns.position.size or marks.second.size < 2:
-        return None
-    if marks.fresh[1:].mean() < 0.95:
+    second = time_of_day(columns.number[TIME_FIELD[kind]])
+    told = second[np.isfinite(second)]
+    if told.size < max(2.0, 0.9 * second.size) or float(np.mean(np.diff(told) != 0)) < 0.95:
         return None
     arrival = clock.at(columns.position)
-    second = np.full(arrival.shape, np.nan)
-    second[np.isin(columns.position, marks.position)] = marks.second
     late = np.mod(arrival - second + DAY_S / 2, DAY_S) - DAY_S / 2
     # A fix reaches the logger within seconds; anything else is a glitch, told by its arrival.
     near = np.abs(late - np.nanmedian(late)) < 3.0
