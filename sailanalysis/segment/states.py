@@ -89,7 +89,7 @@ def find_states(samples: pd.DataFrame, crew: CrewLog) -> tuple[NDArray[np.object
     motoring = np.where(said, _settle(time, on), inferred) & ~stopped
     state[motoring] = "motoring"
     state[stopped] = "stopped"
-    return state, _findings(time, state, said, wind_seconds)
+    return state, _findings(time, state, said, wind_seconds, _column(samples, "heel_deg"))
 
 
 def is_stopped(grid: Grid) -> Bools:
@@ -240,8 +240,8 @@ def _settle(time: Floats, on: Bools, min_s: float = 10.0) -> Bools:
     return out
 
 
-def _findings(time: Floats, state: NDArray[np.object_], said: Bools,
-              wind_seconds: float) -> list[Finding]:
+def _findings(time: Floats, state: NDArray[np.object_], said: Bools, wind_seconds: float,
+              heel: Floats) -> list[Finding]:
     found = []
     guess = (state == "motoring") & ~said
     if guess.any():
@@ -253,11 +253,14 @@ def _findings(time: Floats, state: NDArray[np.object_], said: Bools,
             "make it sure.", "warning", "engine_rpm", float(time[where[0]]),
             float(time[where[-1]]), float(guess.mean())))
     under_way = (state == "sailing") & ~said
-    if under_way.any() and wind_seconds < 60.0:
+    lean = np.abs(heel[under_way & np.isfinite(heel)])
+    # Hours of heel to one side are sails at work.
+    heeled = lean.size > 0.5 * under_way.sum() and float(np.median(lean)) > 8.0
+    if under_way.any() and wind_seconds < 60.0 and not heeled:
         found.append(Finding(
             "engine-unknown",
-            "Neither wind nor engine is logged, so sail and engine cannot be told apart: the time "
-            "under way is counted as sailing. `engine on` and `engine off` in the crew log "
+            "Neither true wind nor engine is known from this log, so sail and engine cannot be "
+            "told apart: the time under way is counted as sailing. `engine on` and `engine off` in the crew log "
             "would settle it.", "warning", "engine_rpm", share=float(under_way.mean())))
     return found
 
