@@ -55,8 +55,8 @@ def two_names(pairs: int) -> None:
     days = same_helm_under_two_names(pairs)
     covered = ((days.low <= 0) & (days.high >= 0)).mean()
     print("\nOne way of steering under two names, one in smooth and one in rough water, "
-          f"{len(days)} days: difference {days.difference.abs().mean():.1f} points (mean absolute), "
-          f"interval holds zero {covered:.0%}")
+          f"{len(days)} days: difference {days.difference.abs().mean():.1f} points (mean "
+          f"absolute), interval holds zero {covered:.0%}")
 
 
 def trials(count: int = 100) -> None:
