@@ -59,6 +59,7 @@ def fit_polar(
     PolarModel
         Without surfaces where there are fewer than four minutes of steady sailing.
     """
+    import scipy.linalg  # noqa: F401  its BLAS must be loaded to be limited
     from threadpoolctl import threadpool_limits
 
     data = Data.of(blocks, load_reference_kg)

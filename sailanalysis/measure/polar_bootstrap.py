@@ -75,7 +75,7 @@ def leg_spread(fit: Fit, design: Any, weight: Floats, leg: np.ndarray, freedom: 
         Degrees of freedom of the spread (days, or legs of a single day, and the priors' worth).
     """
     from scipy.sparse import csr_matrix
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     n, p = design.shape
     variance, between = fit.noise_variance, max(fit.leg_sd, 1e-6) ** 2
@@ -107,5 +107,5 @@ def leg_spread(fit: Fit, design: Any, weight: Floats, leg: np.ndarray, freedom: 
         for part in prior.slices():
             held[part, part] += total
     root = fit.covariance @ np.linalg.cholesky(held + 1e-12 * np.eye(p))
-    widen = float(student.ppf(0.975, max(freedom, 2)) / 1.959963984540054)
+    widen = float(stdtrit(max(freedom, 2), 0.975) / 1.959963984540054)
     return Spread(moves, root, moves.T @ moves + root @ root.T, widen)

@@ -29,14 +29,20 @@ def coverage_table(model: PolarModel, blocks: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         ``COVERAGE_COLUMNS``. ``known_share`` is the share of the field's lattice that has a value,
-        ``half_width_percent`` the median half width of its 95 % interval, ``wind_share`` how much
-        of the time sailed had such wind, ``more_minutes`` the steady sailing that would bring the
-        half width to 2 % where the error falls with the root of time (at least 20 in a field with
-        less), ``priority`` orders what to sail next: need in winds that this boat meets.
+        ``half_width_percent`` the median half width of the 95 % interval of its best-known sail
+        set, ``wind_share`` how much of the time sailed had such wind, ``more_minutes`` the steady
+        sailing that would bring the half width to 2 % where the error falls with the root of time
+        (at least 20 in a field with less), ``priority`` orders what to sail next: need in winds
+        that this boat meets.
     """
     if len(blocks) == 0 or "all" not in model.surfaces:
         return pd.DataFrame(columns=list(COVERAGE_COLUMNS))
     surface = model.surfaces["all"]
+    # the whole mixes sail sets that differ; a field is known as well as its best-known set
+    with np.errstate(invalid="ignore"):
+        widths = np.stack([50.0 * (s.high_kn - s.low_kn) / s.median_kn
+                           for s in model.surfaces.values()])
+    best_known = np.min(np.where(np.isfinite(widths), widths, np.inf), axis=0)
     tws, off = blocks["tws_kn"].to_numpy(float), blocks["twa_deg"].abs().to_numpy(float)
     seconds = blocks["seconds"].to_numpy(float)
     low = BAND_KN * np.floor(np.quantile(tws, 0.02) / BAND_KN)
@@ -55,8 +61,7 @@ def coverage_table(model: PolarModel, blocks: pd.DataFrame) -> pd.DataFrame:
             share = float(known.mean()) if known.size else 0.0
             half = np.nan
             if known.any():
-                wide = (surface.high_kn[part] - surface.low_kn[part])[known] / 2.0
-                half = float(np.median(100.0 * wide / surface.median_kn[part][known]))
+                half = float(np.median(best_known[part][known]))
             need = max(20.0 - minutes, 0.0)
             if np.isfinite(half) and half > WANTED_PERCENT:
                 need = max(need, minutes * ((half / WANTED_PERCENT) ** 2 - 1.0))

@@ -86,7 +86,7 @@ def trend(when: Floats, value: Floats, sd: Floats) -> Estimate:
     .. [1] DerSimonian and Laird, "Meta-analysis in clinical trials", Controlled Clinical Trials
        7(3), 177-188, 1986 (the moment estimate of the variance between).
     """
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     n = value.size
     if n < _LEAST_DAYS or np.ptp(when) <= 0:
@@ -102,7 +102,7 @@ def trend(when: Floats, value: Floats, sd: Floats) -> Estimate:
     w = 1.0 / (sd**2 + between)
     slope, centre, level = _line(when, value, w)
     error = 1.0 / np.sqrt(float(np.sum(w * (when - centre) ** 2)))
-    half = float(student.ppf(0.975, n - 2)) * error
+    half = float(stdtrit(n - 2, 0.975)) * error
     return Estimate(slope, slope - half, slope + half, n)
 
 
