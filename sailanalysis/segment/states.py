@@ -261,7 +261,8 @@ def _findings(time: Floats, state: NDArray[np.object_], said: Bools, wind_second
             "engine-unknown",
             "Neither true wind nor engine is known from this log, so sail and engine cannot be "
             "told apart: the time under way is counted as sailing. `engine on` and `engine off` "
-            "in the crew log would settle it.", "warning", "engine_rpm", share=float(under_way.mean())))
+            "in the crew log would settle it.", "warning", "engine_rpm",
+            share=float(under_way.mean())))
     return found
 
 
