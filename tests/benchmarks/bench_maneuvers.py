@@ -1,6 +1,6 @@
 """How surely maneuvers are found and how fairly they are costed, on boats whose truth is known.
 
-Prints Markdown tables. ``python benchmarks/bench_maneuvers.py [DAYS]`` (default 30 hours sailed by
+Prints Markdown tables. ``python tests/benchmarks/bench_maneuvers.py [DAYS]`` (default 30 hours sailed by
 six kinds of boats, drawn at random); nothing of it is used to set any constant of the analysis.
 """
 
@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from seas.maneuvers import START_S, Instruments, Scenario, Weather, polar_of, sail_all, varied
 
