@@ -91,7 +91,7 @@ def _text_cell(value: Any) -> Any:
         return iso_utc(value)
     if isinstance(value, float | np.floating):
         return f"{value:.4f}".rstrip("0").rstrip(".")
-    return safe_cell(str(value))
+    return safe_cell(" ".join(str(value).split("\r")).replace("\n", " "))
 
 
 def write_csv(name: str, table: pd.DataFrame, path: Path) -> None:

@@ -23,8 +23,7 @@ def imports_of(path: Path) -> set[str]:
     found = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module:
-            assert node.level == 0, f"{path}: absolute imports only"
-            found.add(node.module)
+            found.add(node.module if node.level == 0 else f"sailanalysis.{room_of(path)}.{node.module}")
             if node.module == "sailanalysis":
                 found |= {f"sailanalysis.{alias.name}" for alias in node.names}
         elif isinstance(node, ast.Import):

@@ -1,6 +1,6 @@
 """Studies on the invented sea: order of helms, sameness in smooth and rough water, coverage.
 
-Shared by the slow tests and by ``benchmarks/bench_helm.py``, which prints the tables.
+Shared by the slow tests and by ``tests/benchmarks/bench_helm.py``, which prints the tables.
 """
 
 from dataclasses import replace
