@@ -213,7 +213,7 @@ def _how_sailed(data: Seconds) -> _Sailed:
         up_downs=_changes(np.abs(awa[known])))
 
 
-def _changes(awa_deg: Floats) -> int:
+def _changes(awa_deg: np.ndarray) -> int:
     """Times the day went from sailing up (wind ahead) to down (wind aft) or back."""
     up = np.where(awa_deg < 60.0, 1, np.where(awa_deg > 90.0, -1, 0))
     up = up[up != 0]
@@ -272,9 +272,9 @@ def _why_not(name: str, data: Seconds, fit: Fit, sailed: _Sailed, half: float,
         return (f"The wind came over the {side} side nearly all day, where {what} cannot be "
                 "told from what the sails, the wind or the compass do. " + _BOTH_TACKS)
     if name == "aws_factor" and sailed.up_downs < MIN_UP_DOWNS:
-        return ("She sailed upwind and downwind " + ("once each" if sailed.up_downs else "never both")
-                + ", and a wind that freshens in between looks just like this error. "
-                "Sail up, down and up again within an hour.")
+        how = "once each" if sailed.up_downs else "never both"
+        return (f"She sailed upwind and downwind {how}, and a wind that freshens in between looks "
+                "just like this error. Sail up, down and up again within an hour.")
     if half > useful or of_prior > 0.5:
         unit = {"awa_offset_deg": " deg", "heading_offset_deg": " deg"}.get(name, "")
         much = (f"{100 * half:.0f} %" if name.endswith("factor") else f"{half:.1f}{unit}")
