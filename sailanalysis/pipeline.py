@@ -282,30 +282,17 @@ def summarise(day: Day) -> dict[str, Any]:
 def write_day(day: Day, out_dir: str | Path, *, private: bool = False,
               plotly_beside: bool = False) -> None:
     """Write report, notebook and tables of a day; all of them or none."""
-    from sailanalysis.report import write_day_report
+    from sailanalysis.report import private_day, write_day_report
     from sailanalysis.staging import staged
     from sailanalysis.tables import write_day_tables
 
-    shown = without_places(day) if private else day
+    shown = day
+    if private:
+        shown = private_day(day)
+        shown = replace(shown, summary=summarise(shown))
     with staged(out_dir) as folder:
         write_day_tables(shown, folder, private)
-        write_day_report(shown, folder, private=private, plotly_beside=plotly_beside)
-
-
-def without_places(day: Day) -> Day:
-    """The day with the names of its files replaced by numbers, for a report to share."""
-    renamed = tuple(replace(item, file=f"log {i + 1}") for i, item in enumerate(day.inputs))
-    names = {item.file: new.file for item, new in zip(day.inputs, renamed, strict=True)}
-
-    def clean(text: str) -> str:
-        for old, new in sorted(names.items(), key=lambda pair: -len(pair[0])):
-            for form in (old, Path(old).name):
-                text = text.replace(form, new) if form else text
-        return text
-
-    findings = tuple(replace(f, message=clean(f.message)) for f in day.findings)
-    bare = replace(day, inputs=renamed, findings=findings)
-    return replace(bare, summary=summarise(bare))
+        write_day_report(day, folder, private=private, plotly_beside=plotly_beside)
 
 
 def analyse_season(season_dir: str | Path, start: str | None = None, end: str | None = None,
