@@ -64,8 +64,6 @@ def analyse(
     BoatFileError
         If the boat file or crew log cannot be read.
     """
-    from threadpoolctl import threadpool_limits
-
     from sailanalysis.condition import condition
     from sailanalysis.read import read_logs
     from sailanalysis.read.boatfile import read_boat_file_with_findings
@@ -77,7 +75,7 @@ def analyse(
         boat = Boat()
     elif not isinstance(boat, Boat):
         boat, boat_findings = read_boat_file_with_findings(boat)
-    with threadpool_limits(1):  # small solves are an order slower on two BLAS threads
+    with _one_blas_thread():
         say("reading the logs")
         raw = read_logs(paths, date=date, timezone=timezone, boat=boat, progress=say)
         say("putting the sensors on one clock")
@@ -86,6 +84,18 @@ def analyse(
         findings = [*boat_findings, *raw.findings, *crew_findings]
         return _analyse(raw, conditioned, boat, crew, findings, _memory(season, conditioned),
                         apply_calibration, say)
+
+
+def _one_blas_thread() -> Any:
+    """A context in which linear algebra keeps to one thread.
+
+    Small solves are an order slower on two. The limit holds for libraries that are loaded already,
+    so scipy's own comes first.
+    """
+    import scipy.linalg  # noqa: F401
+    from threadpoolctl import threadpool_limits
+
+    return threadpool_limits(1)
 
 
 def _crew(path: str | Path | None, raw: RawLog, conditioned: Conditioned,
@@ -304,8 +314,6 @@ def analyse_season(season_dir: str | Path, start: str | None = None, end: str | 
     LogError
         If the archive holds no day in that span.
     """
-    from threadpoolctl import threadpool_limits
-
     from sailanalysis.season import Archive, fit_season
 
     say = progress or Progress()
@@ -314,20 +322,22 @@ def analyse_season(season_dir: str | Path, start: str | None = None, end: str | 
         span = f" from {start or 'the first day'} to {end or 'the last'}" if start or end else ""
         raise LogError(f"{season_dir}: no day is filed there{span}; file one with "
                        "`sailanalysis day ... --season`")
-    with threadpool_limits(1):
+    with _one_blas_thread():
         return fit_season(archive, start, end, progress=say)
 
 
 def write_season(season: Any, out_dir: str | Path, plotly_beside: bool = False) -> None:
     """Write report, card and tables of a season; all of them or none."""
     from sailanalysis.report import write_season_report
-    from sailanalysis.season import season_tables
+    from sailanalysis.season import polar_json, season_tables
     from sailanalysis.staging import staged
     from sailanalysis.tables import write_csv
 
     with staged(out_dir) as folder:
         for name, table in season_tables(season).items():
             write_csv(name, table, folder / f"{name}.csv")
+        text = polar_json(season.polar, season.boat_name)
+        (folder / "polar.json").write_text(text + "\n", encoding="utf-8")
         write_season_report(season, folder, plotly_beside=plotly_beside)
 
 

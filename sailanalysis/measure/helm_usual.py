@@ -100,7 +100,7 @@ def _usual_by_helm(rows: pd.DataFrame, days: pd.Series | None) -> dict[str, dict
     """Each helm's mean score over their days, with Student's interval from three days on."""
     if days is None:
         return {}
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     out: dict[str, dict[str, float]] = {}
     table = rows.assign(_day=days.astype(str), _w=rows["minutes"] * rows["smoothness"])
@@ -108,7 +108,7 @@ def _usual_by_helm(rows: pd.DataFrame, days: pd.Series | None) -> dict[str, dict
     for helm, group in table.groupby("helm"):
         sums = group.groupby("_day")[["_w", "minutes"]].sum()
         score = (sums["_w"] / sums["minutes"]).to_numpy(dtype=float)
-        half = (float(student.ppf(0.975, score.size - 1)) * float(np.std(score, ddof=1))
+        half = (float(stdtrit(score.size - 1, 0.975)) * float(np.std(score, ddof=1))
                 / np.sqrt(score.size) if score.size >= 3 else float("nan"))
         mean = float(score.mean())
         out[str(helm)] = {"value": mean, "low": mean - half, "high": mean + half,

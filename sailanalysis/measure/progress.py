@@ -74,7 +74,7 @@ def trend_of(helm: str, days: pd.DataFrame) -> dict[str, object]:
     about the line holds in full. Where neighbouring days are alike (lag-one autocorrelation of the
     residuals, from eight days on) the interval widens accordingly.
     """
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     n = len(days)
     when = (pd.to_datetime(days["day"]) - pd.Timestamp("2000-01-01")).dt.days.to_numpy(dtype=float)
@@ -87,7 +87,7 @@ def trend_of(helm: str, days: pd.DataFrame) -> dict[str, object]:
         return row
     slope, error, sd = _line(np.asarray(when, dtype=float), score)
     slope_h, _, _ = _line(hours, score)
-    half = float(student.ppf(0.5 + LEVEL / 2, n - 2)) * error
+    half = float(stdtrit(n - 2, 0.5 + LEVEL / 2)) * error
     ten = 10.0
     verdict = ("improving" if slope > half else "worsening" if -slope > half
                else "no change shown yet")
@@ -122,9 +122,9 @@ def _line(x: Floats, y: Floats) -> tuple[float, float, float]:
 
 def _power_factor(n: int) -> float:
     """How many standard errors a true slope must have to be seen four times in five."""
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
-    return float(student.ppf(0.5 + LEVEL / 2, n - 2) + student.ppf(0.8, n - 2))
+    return float(stdtrit(n - 2, 0.5 + LEVEL / 2) + stdtrit(n - 2, 0.8))
 
 
 def change_seen(days: int, day_sd: float, spacing_days: float = 1.0) -> float:

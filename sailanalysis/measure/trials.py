@@ -121,9 +121,9 @@ def judge_trials(
     for row, outcome in zip(rows, judged, strict=True):
         if outcome is None:
             continue
-        from scipy.stats import t as student
+        from scipy.special import stdtrit
 
-        half = float(student.ppf(0.975, outcome.freedom)) * outcome.error * widening
+        half = float(stdtrit(outcome.freedom, 0.975)) * outcome.error * widening
         row |= {"gain_low_kn": outcome.gain - half, "gain_high_kn": outcome.gain + half}
         row["verdict"] = ("faster" if outcome.gain > half else
                           "slower" if -outcome.gain > half else "no clear difference")

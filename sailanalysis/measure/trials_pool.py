@@ -78,7 +78,7 @@ def pool_trials(rows: pd.DataFrame) -> pd.DataFrame:
     """
     if rows.empty or "standard_error_kn" not in rows:
         return empty_pool()
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     judged = rows[rows["gain_kn"].notna() & rows["standard_error_kn"].notna()]
     out = []
@@ -101,7 +101,7 @@ def pool_trials(rows: pd.DataFrame) -> pd.DataFrame:
         mean = variance * float(solved[:, 1].sum())
         # The trials' own errors are known, each from its minutes: they count as further degrees
         # of freedom beside the spread between trials.
-        half = float(student.ppf(0.975, y.size - 1 + POOL_FREEDOM)) * float(np.sqrt(variance))
+        half = float(stdtrit(y.size - 1 + POOL_FREEDOM, 0.975)) * float(np.sqrt(variance))
         out.append({"subject": subject,
                     "what": forward["what"].iloc[0] if len(forward) else str(subject),
                     "trials": y.size, "gain_kn": mean, "gain_low_kn": mean - half,
