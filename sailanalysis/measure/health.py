@@ -179,8 +179,9 @@ def _lags(cond: Conditioned, samples: pd.DataFrame, time: Floats) -> pd.DataFram
     """Each sensor's delay against another that feels the same turn or the same loss of speed."""
     columns = ["sensor", "against", "lag_s", "low_s", "high_s", "count", "advice"]
     rows: list[dict[str, Any]] = []
-    hdg = samples["hdg_deg"].to_numpy(dtype=float)
+    hdg = unwrap(samples["hdg_deg"].to_numpy(dtype=float))
     if np.isfinite(hdg).any() and time.size > 60:
+        dt = max(step_s(time), 0.1)
         turns = _turn_instants(time, hdg)
         rates = cond.native_rate_hz
         pairs = (("apparent wind angle", "heading", "awa_deg", samples["awa_deg"], -1.0, 40.0),
@@ -188,12 +189,13 @@ def _lags(cond: Conditioned, samples: pd.DataFrame, time: Floats) -> pd.DataFram
         for sensor, against, channel, column, sign, reach in pairs:
             value = column.to_numpy(dtype=float)
             if rates.get(channel, 0.0) >= 0.4 and np.isfinite(value).any():
-                lags = [_lag_of(time, sign * unwrap(value), unwrap(hdg), t, reach) for t in turns]
+                late = sign * unwrap(value)
+                lags = [_lag_of(time, late, hdg, t, reach, dt) for t in turns]
                 rows += _lag_row(sensor, against, lags)
         stw = samples["stw_kn"].to_numpy(dtype=float)
         sog = samples["sog_kn"].to_numpy(dtype=float)
         if min(rates.get("stw_kn", 0.0), rates.get("sog_kn", 0.0)) >= 0.4:
-            lags = [_lag_of(time, stw, sog, t, 90.0) for t in turns]
+            lags = [_lag_of(time, stw, sog, t, 90.0, dt) for t in turns]
             rows += _lag_row("boat speed", "speed over ground", lags)
     return pd.DataFrame(rows, columns=columns)
 
@@ -203,9 +205,8 @@ def _turn_instants(time: Floats, hdg: Floats) -> list[float]:
     rate = angle_rate_deg_s(time, hdg, max(6.0, 4.0 * step_s(time)))
     fast = np.abs(np.nan_to_num(rate)) > TURN_RATE_DEG_S
     out: list[float] = []
-    angle = unwrap(hdg)
     for s in true_stretches(fast):
-        turned = angle[s]
+        turned = hdg[s]
         turned = turned[np.isfinite(turned)]
         if turned.size > 1 and abs(turned[-1] - turned[0]) > 40.0 - TURN_RATE_DEG_S * 6.0:
             t = float(0.5 * (time[s.start] + time[s.stop - 1]))
@@ -214,14 +215,14 @@ def _turn_instants(time: Floats, hdg: Floats) -> list[float]:
     return out
 
 
-def _lag_of(time: Floats, late: Floats, early: Floats, t: float, reach: float) -> float:
+def _lag_of(time: Floats, late: Floats, early: Floats, t: float, reach: float,
+            dt: float) -> float:
     """Delay of one series against another about one instant, by their cross-correlation.
 
     Rates of change over two seconds are compared, so that neither level nor slow drift counts;
     delays from -10 to 15 s; the peak is found between samples by a parabola. NaN where the two
     do not look alike (correlation below 0.6) or the window has holes.
     """
-    dt = max(step_s(time), 0.1)
     grid = np.arange(t - reach / 2 - 15.0, t + reach / 2 + 15.0, dt)
     lo, hi = np.searchsorted(time, [grid[0] - 2 * dt, grid[-1] + 2 * dt])
     if hi - lo < 0.9 * grid.size or len(runs(time[lo:hi])) != 1:
@@ -244,13 +245,15 @@ def _lag_of(time: Floats, late: Floats, early: Floats, t: float, reach: float) -
     first, last = np.flatnonzero(inside)[[0, -1]]
     base = b[first: last + 1] - np.mean(b[first: last + 1])
     score = np.full(steps.size, np.nan)
-    for i, k in enumerate(steps):
-        if first + k < 0 or last + k >= a.size:
-            continue
-        part = a[first + k: last + k + 1]
-        part = part - np.mean(part)
-        norm = np.sqrt(np.sum(part**2) * np.sum(base**2))
-        score[i] = np.sum(part * base) / norm if norm > 0 else np.nan
+    held = (first + steps >= 0) & (last + steps < a.size)
+    if held.any():
+        reached = a[first + steps[held][0]: last + steps[held][-1] + 1]
+        reached = reached - np.mean(reached)  # keeps the running sums accurate
+        ones = np.ones(base.size)
+        spread = (np.correlate(reached**2, ones) - np.correlate(reached, ones)**2 / base.size)
+        norm = np.sqrt(np.maximum(spread, 0.0) * np.sum(base**2))
+        score[held] = np.divide(np.correlate(reached, base), norm,
+                                out=np.full(norm.shape, np.nan), where=norm > 0)
     if not np.isfinite(score).any() or np.nanmax(score) < 0.6:
         return float("nan")
     k = int(np.nanargmax(score))
