@@ -41,11 +41,13 @@ def recognise(head: bytes) -> str:
         head = head.decode("utf-16", "replace").encode("utf-8", "replace")
     text = head.removeprefix(b"\xef\xbb\xbf")
     start = text[:65536]
-    if start.lstrip(b"\0 \t\r\n")[:1] == b"<":
+    opening = start.lstrip(b"\0 \t\r\n")
+    if opening[:1] == b"<" and not opening.startswith(b"<0x"):  # candump writes <0x09f80115>
         return "gpx" if _XML_GPX.search(start) else "unknown"
     lines = [line for line in re.split(rb"[\r\n]+", text) if line.strip(b"\0 \t")]
-    # The last line may be cut by the block's end.
-    lines = (lines[:-1] if len(lines) > 1 else lines)[:LINES_LOOKED_AT]
+    if len(head) >= HEAD_BYTES and len(lines) > 1:
+        lines = lines[:-1]  # the block's end may have cut it
+    lines = lines[:LINES_LOOKED_AT]
     remarks = sum(1 for line in lines if line.lstrip()[:1] == b"#")
     scores = {
         "nmea0183": sum(1 for line in lines if _SENTENCE.search(line[:4096])),
@@ -62,8 +64,11 @@ def recognise(head: bytes) -> str:
         return "crew log"
     sample = text[:4096]
     controls = sum(1 for byte in sample if byte < 32 and byte not in b"\t\r\n")
-    if controls <= 0.01 * len(sample) and _looks_like_table(lines):
-        return "csv"
+    if controls <= 0.01 * len(sample):
+        from sailanalysis.read.csvlog_layout import names_a_log
+
+        if names_a_log(start) or _looks_like_table(lines):
+            return "csv"
     return "nmea0183" if scores["nmea0183"] else "unknown"
 
 

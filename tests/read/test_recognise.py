@@ -94,3 +94,16 @@ def test_missing_paths_are_all_named(tmp_path):
         read_logs([tmp_path], date="1.6.2024")
     with pytest.raises(LogError, match="time zone"):
         read_logs([tmp_path], timezone="Atlantis")
+
+
+def test_a_header_that_names_a_log_makes_a_table_of_any_length_and_separator():
+    assert recognise(b"time;STW (kn);AWA\n2026-06-01T10:00:00Z;5,1;40\n") == "csv"
+    assert recognise(b"time|STW (kn)|AWA\n2026-06-01T10:00:00Z|5.1|40\n") == "csv"
+    assert recognise(b"Boat log\n\ntime;STW (kn);AWA\n2026-06-01T10:00:00Z;5,1;40\n") == "csv"
+    assert recognise(b"some|words|here\nand|more|words\n") == "unknown"
+
+
+def test_a_capture_may_open_with_a_bracket():
+    frame = b"<0x18eeff01> [8] 05 a0 be 1c 00 a0 a0 c0\n"
+    assert recognise(frame * 5) == "nmea2000"
+    assert recognise(b"<html><body>no log</body></html>") == "unknown"
