@@ -200,8 +200,9 @@ def _side_by_side(shown: str, name: str, pair: list) -> Figure:
     numbers_said = "; ".join(
         f"{title}: rudder rms {number(get(t, 'rudder_rms_deg'))}°, "
         f"{number(get(t, 'reversals_per_min'), 0)} reversals a minute" for title, t in pair)
-    return Figure(f"minutes-{slug}", f"{shown}: the quietest and the busiest five minutes for "
-                  f"their conditions, rudder above, course about its mean below. {numbers_said}.",
+    return Figure(f"minutes-{slug}", f"{shown}: the quietest and the busiest minutes (at most "
+                  "five) for their conditions, rudder above, course about its mean below. "
+                  f"{numbers_said}.",
                   f"Rudder and course of {shown} in calm and busy minutes",
                   side_by_side_figure(pieces), wide=True)
 
