@@ -140,7 +140,12 @@ def _pattern(kind: str, trait: str, row: tuple[float, float, float, float], p: f
 
 
 def median_interval(value: Floats) -> tuple[float, float, float]:
-    """Median with its distribution-free 95 % interval; NaN bounds below six values."""
+    """Median with its distribution-free 95 % interval; NaN bounds below six values.
+
+    References
+    ----------
+    .. [1] David and Nagaraja, Order Statistics, 3rd ed., Wiley, 2003, section 7.1.
+    """
     x = np.sort(value[np.isfinite(value)])
     n = x.size
     if n == 0:

@@ -83,8 +83,8 @@ class HelmResult:
     windows : DataFrame
         A row a minute.
     calm, busy : Trace or None
-        Per helm, the quietest and the busiest five minutes for their conditions (a leg shorter than
-        that gives what it has, from a hundred seconds).
+        Per helm, the quietest and the busiest minutes for their conditions, at most five (a leg
+        shorter than that gives what it has, from a hundred seconds).
     spectra : dict of str to Spectrum
     wave_band_hz : tuple of float
     weather_helm : DataFrame

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from sailanalysis.measure.compare_maneuvers import median_interval
 from sailanalysis.report.facts import Facts, flags, get, numbers, seconds, texts
 from sailanalysis.report.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.words import (
@@ -91,8 +92,7 @@ def _kind_words(facts: Facts, mine: pd.DataFrame, kind: str) -> tuple[str, list[
         tail = f": {reasons[0].rstrip('.')}" if reasons else ""
         verb = "could not be costed"
         return f"{sentence(f'{total} {verb}{tail}')}", []
-    low, high = median_interval(good)
-    middle = float(np.median(good))
+    middle, low, high = median_interval(good)
     seconds_lost = np.nanmedian(np.where(flags(mine, "rated"), numbers(mine, "loss_s"), np.nan)) \
         if np.isfinite(numbers(mine, "loss_s")[flags(mine, "rated")]).any() else float("nan")
     lengths = facts.day.boat.loa_m
@@ -117,26 +117,6 @@ def _kind_words(facts: Facts, mine: pd.DataFrame, kind: str) -> tuple[str, list[
         extra = (f" All as good as the best would have saved {amount(spread, 'm', 0)} "
                  f"over the {count(good.size, kind)} costed.")
     return text, [Headline(text + extra, 70 + min(spread, 500) / 20)]
-
-
-def median_interval(value: np.ndarray) -> tuple[float, float]:
-    """Distribution-free 95 % interval of the median from order statistics; NaN below six values.
-
-    References
-    ----------
-    .. [1] David and Nagaraja, Order Statistics, 3rd ed., Wiley, 2003, section 7.1.
-    """
-    from math import comb
-
-    x = np.sort(value)
-    n = x.size
-    if n < 6:  # two-sided coverage 1 - 2 * 0.5**n stays below 0.95
-        return float("nan"), float("nan")
-    tail, k = 0.0, 0
-    while tail + comb(n, k) * 0.5**n <= 0.025:
-        tail += comb(n, k) * 0.5**n
-        k += 1
-    return float(x[k - 1]), float(x[n - k])
 
 
 def _table(facts: Facts, which: np.ndarray) -> Table:
