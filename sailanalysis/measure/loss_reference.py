@@ -120,6 +120,9 @@ def _lagged(value: Floats, bins: float) -> Floats:
     return np.asarray(out, dtype=float)
 
 
+LEAST_MADE_GOOD_MS: Final = 0.05
+
+
 def learn_response(stretches: list[tuple[Series, Bools, float]],
                    model: SpeedModel | None) -> Response:
     """Response and noise from steady sailing.
@@ -140,7 +143,9 @@ def learn_response(stretches: list[tuple[Series, Bools, float]],
         runs = []
         for series, mask, twa in stretches:
             expected = expected_vmg(series, model, twa, lag)
-            runs += _blocks(series, mask, expected)
+            # A stretch that makes nothing good says nothing of how speed follows the wind.
+            runs += [run for run in _blocks(series, mask, expected)
+                     if min(run[1].mean(), run[2].mean()) > LEAST_MADE_GOOD_MS]
         if sum(t.size for t, _, _ in runs) < 60:
             return Response()
         x = np.concatenate([p / p.mean() - 1.0 for _, _, p in runs])
@@ -254,7 +259,9 @@ def predict(series: Series, measure: Floats, shape: Floats, before: Bools, after
     grid = series.grid
     level = float(np.mean(measure[before | after]))
     centre = float(np.mean(shape[before | after]))
-    relative = 1.0 + response.gain * (shape / centre - 1.0)
+    # Where the model says that nothing is made good, it cannot carry the wind's changes.
+    share = np.divide(shape, centre, out=np.ones_like(shape * centre), where=centre > 0)
+    relative = 1.0 + response.gain * (share - 1.0)
     t, y, s, weight = _observed(series, measure / (relative * level), before, after)
     at = series.time_s[window]
     side = np.where(np.arange(window.start, window.stop) < crossing, -0.5, 0.5)
