@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -31,32 +31,34 @@ class DayJob:
     date: str | None = None
     timezone: str = "UTC"
     apply_calibration: bool = False
-    season: str | None = field(default=None)
 
+    def settings(self) -> dict[str, Any]:
+        """What a later re-filing needs to repeat the analysis, with absolute paths."""
+        def resolved(path: str | None) -> str | None:
+            return str(Path(path).resolve()) if path else None
 
-def analyse_job(job: DayJob) -> Any:
-    """Analyse one job; a module-level function so that it can travel to a worker."""
-    return pipeline.analyse(job.logs, boat=job.boat, crew_log=job.crew_log, date=job.date,
-                            timezone=job.timezone, season=job.season,
-                            apply_calibration=job.apply_calibration)
+        return {**asdict(self), "logs": [str(Path(p).resolve()) for p in self.logs],
+                "boat": resolved(self.boat), "crew_log": resolved(self.crew_log)}
 
 
 def analyse_job_or_reason(job: DayJob) -> Any:
-    """Analyse one of many jobs; a day that cannot be analysed gives its reason instead."""
+    """Analyse one of many jobs; a day that cannot be analysed gives its reason instead.
+
+    A module-level function, so that it can travel to a worker.
+    """
     from sailanalysis.errors import SailAnalysisError
 
     try:
-        return analyse_job(job)
+        return pipeline.analyse(**vars(job))
     except SailAnalysisError as error:
         return str(error)
 
 
 def day(options: argparse.Namespace, progress: Progress) -> Outcome:
     """``sailanalysis day``."""
-    result = pipeline.analyse(
-        options.logs, boat=options.boat, crew_log=options.crew_log, date=options.date,
-        timezone=options.timezone, season=options.season,
-        apply_calibration=options.apply_calibration, progress=progress)
+    job = DayJob(tuple(options.logs), options.boat, options.crew_log, options.date,
+                 options.timezone, options.apply_calibration)
+    result = pipeline.analyse(**vars(job), season=options.season, progress=progress)
     progress("writing the report")
     pipeline.write_day(result, options.out, private=options.private,
                        plotly_beside=options.plotly_beside)
@@ -66,20 +68,9 @@ def day(options: argparse.Namespace, progress: Progress) -> Outcome:
 
         progress("filing the day")
         filed = Archive(options.season, create=True).file_day(
-            result, raw_files=options.logs, settings=_settings(options))
+            result, raw_files=options.logs, settings=job.settings())
         text += f"\nfiled as {filed} in {options.season}"
     return Outcome(text, result.findings)
-
-
-def _settings(options: argparse.Namespace) -> dict[str, Any]:
-    """What a later re-filing needs to repeat the analysis."""
-    def resolved(path: str | None) -> str | None:
-        return str(Path(path).resolve()) if path else None
-
-    return {"logs": [str(Path(p).resolve()) for p in options.logs],
-            "boat": resolved(options.boat), "crew_log": resolved(options.crew_log),
-            "date": options.date, "timezone": options.timezone,
-            "apply_calibration": bool(options.apply_calibration)}
 
 
 def _day_words(result: Any, out: Path) -> str:
@@ -110,8 +101,8 @@ def season(options: argparse.Namespace, progress: Progress) -> Outcome:
         words.append(f"removed {', '.join(gone)}")
     jobs = [_folder_job(folder, options) for folder in options.add]
     if options.refile is not None:
-        jobs += [DayJob(tuple(s["logs"]), s["boat"], s["crew_log"], s["date"], s["timezone"],
-                        s["apply_calibration"]) for s in archive.settings(options.refile)]
+        kept = archive.settings(options.refile)
+        jobs += [DayJob(**{**settings, "logs": tuple(settings["logs"])}) for settings in kept]
     if jobs:
         words += _file_many(archive, jobs, options, progress, findings)
     if options.list:
@@ -136,10 +127,8 @@ def _file_many(archive: Any, jobs: list[DayJob], options: argparse.Namespace, pr
             failed += 1
             findings.append(Finding("day-not-filed", result))
         else:
-            settings = {"logs": [str(Path(p).resolve()) for p in job.logs], "boat": job.boat,
-                        "crew_log": job.crew_log, "date": job.date, "timezone": job.timezone,
-                        "apply_calibration": job.apply_calibration}
-            words.append(f"filed {archive.file_day(result, raw_files=job.logs, settings=settings)}")
+            filed = archive.file_day(result, raw_files=job.logs, settings=job.settings())
+            words.append(f"filed {filed}")
         progress("analysing days", number / len(jobs))
     if failed == len(jobs):
         raise LogError(f"none of {failed} days could be filed; the first: {findings[0].message}")

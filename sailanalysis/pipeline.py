@@ -7,7 +7,7 @@ notebooks and the tests all come through here.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -188,33 +188,39 @@ def _shares(legs: pd.DataFrame, polar: Any) -> np.ndarray:
     return shares.set_index("leg")["polar_ratio"].reindex(range(len(legs))).to_numpy(dtype=float)
 
 
+@dataclass(frozen=True)
 class _Sailed:
+    """Corrected samples and what was cut out of them."""
+
+    samples: pd.DataFrame
+    maneuvers: pd.DataFrame
+    legs: pd.DataFrame
+    wind_source: str
+    track_wind: Any
+    findings: list[Finding]
+
+
+def _segment(conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,
+             load: tuple[np.ndarray, np.ndarray] | None) -> _Sailed:
     """One pass from conditioned samples to legs, with the sensors' corrections given."""
+    from sailanalysis.segment import find_legs, find_maneuvers, find_states
+    from sailanalysis.wind import wind_and_water, wind_from_track
 
-    def __init__(self, conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,
-                 load: tuple[np.ndarray, np.ndarray] | None) -> None:
-        from sailanalysis.segment import find_legs, find_maneuvers, find_states
-        from sailanalysis.wind import wind_and_water, wind_from_track
-
-        samples, findings, source = wind_and_water(conditioned, boat, crew, sensors)
-        self.findings = list(findings)
-        self.track_wind: Any = None
-        if load is not None:
-            samples["load_kg"] = resample(*load, epoch_s(samples.index), np.inf)
-        if source == "none":
-            samples, source, self.track_wind, more = wind_from_track(samples)
-            self.findings += more
-        for name in ("helm", "sails", "boards"):
-            _keep_objects(samples, name, samples[name].to_numpy(dtype=object))
-        states, more = find_states(samples, crew)
-        _keep_objects(samples, "state", states)
-        self.findings += more
-        self.samples, self.wind_source = samples, source
-        self.maneuvers = find_maneuvers(samples, boat)
-        self.legs = find_legs(samples, self.maneuvers, boat)
-
-
-_segment = _Sailed
+    samples, found, source = wind_and_water(conditioned, boat, crew, sensors)
+    findings, track_wind = list(found), None
+    if load is not None:
+        samples["load_kg"] = resample(*load, epoch_s(samples.index), np.inf)
+    if source == "none":
+        samples, source, track_wind, more = wind_from_track(samples)
+        findings += more
+    for name in ("helm", "sails", "boards"):
+        _keep_objects(samples, name, samples[name].to_numpy(dtype=object))
+    states, more = find_states(samples, crew)
+    _keep_objects(samples, "state", states)
+    findings += more
+    maneuvers = find_maneuvers(samples, boat)
+    return _Sailed(samples, maneuvers, find_legs(samples, maneuvers, boat), source, track_wind,
+                   findings)
 
 
 def _keep_objects(samples: pd.DataFrame, name: str, texts: np.ndarray) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from sailanalysis.angles import Floats, arctan2d, cosd, sind, wrap180, wrap360
+from sailanalysis.angles import Floats, arctan2d, cosd, sind, wrap180
 
 Bools = NDArray[np.bool_]
 
@@ -123,17 +123,6 @@ def running_mean_angle(
     return arctan2d(east, north)
 
 
-def running_sd(time_s: ArrayLike, value: ArrayLike, window_s: float) -> Floats:
-    """Centred moving standard deviation over a window in seconds."""
-    x = np.asarray(value, dtype=float)
-    mean = running_mean(time_s, x, window_s)
-    shifted = x - (np.nanmean(x) if np.isfinite(x).any() else 0.0)
-    square = running_mean(time_s, shifted**2, window_s)
-    offset = running_mean(time_s, shifted, window_s)
-    return np.asarray(np.where(np.isfinite(mean), np.sqrt(np.maximum(square - offset**2, 0.0)),
-                               np.nan), dtype=float)
-
-
 def running_median(time_s: ArrayLike, value: ArrayLike, window_s: float) -> Floats:
     """Centred moving median over a window in seconds, within each run; NaN left out."""
     time, x = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
@@ -240,8 +229,3 @@ def resample(
     out = np.where(exact, x[right], x[left] + share * step)
     out = wrap180(out) if circular else out
     return np.asarray(np.where(exact | inside, out, np.nan), dtype=float)
-
-
-def bearing(angle_deg: ArrayLike) -> Floats:
-    """Alias of :func:`sailanalysis.angles.wrap360`, for chains of smoothing calls."""
-    return wrap360(angle_deg)
