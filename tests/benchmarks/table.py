@@ -18,13 +18,9 @@ import sys
 from pathlib import Path
 
 import numpy as np
-
-HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE))
-
 from timing import Row, as_table
 
-KEPT = HERE / "ratios.csv"
+KEPT = Path(__file__).resolve().parent / "ratios.csv"
 #: A ratio below this share of the kept one fails the guard.
 LEAST_SHARE = 0.5
 MODULES = ("bench_imports", "bench_reading_nmea0183", "bench_reading_nmea2000", "bench_reading_signalk",
