@@ -44,14 +44,18 @@ class DayJob:
 def analyse_job_or_reason(job: DayJob) -> Any:
     """Analyse one of many jobs; a day that cannot be analysed gives its reason instead.
 
-    A module-level function, so that it can travel to a worker.
+    A module-level function, so that it can travel to a worker. What an archive does not file
+    (the conditioned log, the studies for the report) is dropped: it would travel back for nothing.
     """
+    from dataclasses import replace
+
     from sailanalysis.errors import SailAnalysisError
 
     try:
-        return pipeline.analyse(**vars(job))
+        result = pipeline.analyse(**vars(job))
     except SailAnalysisError as error:
         return str(error)
+    return replace(result, results={"blocks": result.results["blocks"]})
 
 
 def day(options: argparse.Namespace, progress: Progress) -> Outcome:

@@ -7,8 +7,10 @@ thread with seeds of its own.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from typing import TypeVar
+from functools import partial
+from typing import Any, TypeVar
 
 from sailanalysis.errors import SailAnalysisError
 
@@ -40,12 +42,13 @@ def run_all(
     retries : int
         How often an item whose worker was lost is tried again.
     connect_s : float
-        How long to wait for the scheduler's answer.
+        How long to wait for the scheduler's answer, and for a first worker.
 
     Raises
     ------
     SailAnalysisError
-        If the cluster cannot be reached or the package for it is missing.
+        If the cluster cannot be reached or has no worker, the package for it is missing, or one
+        item's worker is lost time after time.
     """
     if cluster is not None:
         yield from _on_cluster(work, items, cluster, retries, connect_s)
@@ -55,38 +58,59 @@ def run_all(
         yield from map(work, items)
 
 
+def _in_order(submit: Callable[[Item], Any], items: Sequence[Item],
+              ahead: Callable[[], int]) -> Iterator[Any]:
+    """Results in order; at most ``ahead()`` of them are handed out and not yet taken.
+
+    A day's result is tens of megabytes: workers that run ahead of the one who files would fill
+    the memory with finished days.
+    """
+    waiting: deque[Any] = deque()
+    for item in items:
+        while len(waiting) >= max(1, ahead()):
+            yield waiting.popleft().result()
+        waiting.append(submit(item))
+    while waiting:
+        yield waiting.popleft().result()
+
+
 def _in_processes(work: Callable[[Item], Result], items: Sequence[Item], workers: int,
                   retries: int) -> Iterator[Result]:
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
 
-    pending = list(range(len(items)))
-    done: dict[int, Result] = {}
-    given = 0
-    for attempt in range(retries + 1):
+    # spawn: a forked child could inherit a lock held by another thread.
+    spawn = multiprocessing.get_context("spawn")
+    given = lost = 0
+    while given < len(items):
+        before = given
         try:
-            # spawn: a forked child could inherit a lock held by another thread.
-            with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
-                futures = {i: pool.submit(work, items[i]) for i in pending}
-                for i in pending:
-                    done[i] = futures[i].result()
-                    while given in done:
-                        yield done.pop(given)
-                        given += 1
-            return
+            with ProcessPoolExecutor(workers, spawn) as pool:
+                for result in _in_order(partial(pool.submit, work), items[given:],
+                                        lambda: 2 * workers):
+                    yield result
+                    given += 1
         except BrokenProcessPool:
-            pending = [i for i in pending if i >= given and i not in done]
-            if attempt == retries:
+            lost = lost + 1 if given == before else 1
+            if lost > retries:
                 raise SailAnalysisError(
-                    f"a worker process was lost {retries + 1} times (out of memory?); "
+                    f"a worker process was lost {lost} times on one day (out of memory?); "
                     "try fewer --workers") from None
+
+
+def _await_worker(client: Any, address: str, connect_s: float) -> None:
+    try:
+        client.wait_for_workers(1, timeout=connect_s)
+    except TimeoutError:
+        raise SailAnalysisError(f"the cluster at {address} has no worker after {connect_s:g} s"
+                                ) from None
 
 
 def _on_cluster(work: Callable[[Item], Result], items: Sequence[Item], address: str,
                 retries: int, connect_s: float) -> Iterator[Result]:
     try:
-        from distributed import Client
+        from distributed import Client, KilledWorker
     except ImportError:
         raise SailAnalysisError("--cluster needs the package `distributed`: "
                                 "pip install 'sailanalysis[cluster]'") from None
@@ -95,9 +119,11 @@ def _on_cluster(work: Callable[[Item], Result], items: Sequence[Item], address: 
     except OSError as error:
         raise SailAnalysisError(f"no cluster answers at {address}: {error}") from None
     try:
-        futures = [client.submit(work, item, pure=False, retries=retries) for item in items]
-        for future in futures:
-            yield future.result()
-            future.release()
+        _await_worker(client, address, connect_s)
+        yield from _in_order(partial(client.submit, work, pure=False, retries=retries), items,
+                             lambda: 2 * sum(client.ncores().values()))
+    except KilledWorker as error:
+        raise SailAnalysisError(f"the cluster lost worker after worker on one day: {error}"
+                                ) from None
     finally:
         client.close()
