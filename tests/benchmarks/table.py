@@ -24,7 +24,8 @@ KEPT = Path(__file__).resolve().parent / "ratios.csv"
 #: A ratio below this share of the kept one fails the guard.
 LEAST_SHARE = 0.5
 MODULES = ("bench_imports", "bench_reading_nmea0183", "bench_reading_nmea2000", "bench_reading_signalk",
-           "bench_reading_csv", "bench_reading_gpx", "bench_day", "bench_polar", "bench_season")
+           "bench_reading_csv", "bench_reading_gpx", "bench_day", "bench_polar", "bench_season",
+           "bench_fleet")
 
 
 def kept_ratios() -> dict[str, float]:
