@@ -149,7 +149,9 @@ def write_samples(samples: pd.DataFrame, path: Path, private: bool = False) -> N
             fields[name] = pa.array(column.to_numpy())
         else:
             fields[name] = pa.array(column.to_numpy(dtype=np.float32), type=pa.float32())
-    pq.write_table(pa.table(fields), path, compression="zstd")
+    # Measured numbers hardly repeat: a dictionary of them would cost time and room.
+    words = [name for name, value in fields.items() if pa.types.is_dictionary(value.type)]
+    pq.write_table(pa.table(fields), path, compression="zstd", use_dictionary=words)
 
 
 def write_day_tables(day: Day, folder: Path, private: bool = False) -> None:

@@ -73,3 +73,10 @@ def test_help_needs_nothing_heavy():
 def test_wrong_file_name_is_answered_without_loading_the_house():
     code = "from sailanalysis.cli import main\nmain(['inspect', 'no-such-file'])"
     assert not modules_after(code) & {"numpy", "pandas", "scipy"}
+
+
+def test_a_day_loads_no_library_for_a_filter_or_a_form(tmp_path):
+    """Each of these costs a 1 Hz day a tenth of its time and serves one function."""
+    code = ("from sailanalysis.cli import main\n"
+            f"main(['demo', '--quiet', '--out', {str(tmp_path)!r}])")
+    assert not modules_after(code) & {"scipy.signal", "scipy.stats", "nbformat", "plotly"}

@@ -127,13 +127,19 @@ def positions(samples: pd.DataFrame) -> tuple[Floats, Floats]:
     return lat, lon
 
 
+def is_moving(samples: pd.DataFrame) -> NDArray[np.bool_]:
+    """Whether the boat was under way at each sample, sail or engine."""
+    if "state" not in samples:
+        return np.ones(len(samples), dtype=bool)
+    return np.asarray(samples["state"].to_numpy(dtype=object) != "stopped", dtype=bool)
+
+
 def mean_wind(samples: pd.DataFrame) -> tuple[float, float]:
     """Vector-mean direction (from) and mean speed of the true wind while not stopped."""
-    moving = samples[samples["state"] != "stopped"] if "state" in samples else samples
-    if not {"twd_deg", "tws_kn"} <= set(samples) or moving.empty:
+    moving = is_moving(samples)
+    if not {"twd_deg", "tws_kn"} <= set(samples) or not moving.any():
         return float("nan"), float("nan")
-    twd = moving["twd_deg"].to_numpy(dtype=float)
-    tws = moving["tws_kn"].to_numpy(dtype=float)
+    twd, tws = (samples[name].to_numpy(dtype=float)[moving] for name in ("twd_deg", "tws_kn"))
     weight = np.where(np.isfinite(tws), tws, 1.0)
     good = np.isfinite(twd)
     if not good.any():

@@ -43,7 +43,7 @@ def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
         already turned so that the old side is positive. Without it the samples are drawn.
     """
     time = epoch_s(samples.index)
-    t0 = float(time[0])
+    t0, step = float(time[0]), usual_step_s(time)
     cross, start, end = (seconds(table[c]) for c in ("crossing", "start", "end"))
     cross = np.where(np.isfinite(cross), cross, (start + end) / 2)
     best, median = standing_out(table)
@@ -63,10 +63,10 @@ def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
         own = None if traces is None else traces.get(int(table.index[i]))
         for number, (column, _) in enumerate(panels, start=1):
             if own is not None and column in own:
-                y = _aligned(own["t_s"].to_numpy(dtype=float), own[column].to_numpy(dtype=float),
-                             grid)
+                clock = own["t_s"].to_numpy(dtype=float)
+                y = _aligned(clock, own[column].to_numpy(dtype=float), grid, usual_step_s(clock))
             else:
-                y = _aligned(time, samples[column].to_numpy(dtype=float), cross[i] + grid)
+                y = _aligned(time, samples[column].to_numpy(dtype=float), cross[i] + grid, step)
             if column == "twa_deg":
                 y = y if own is not None else sign * y
                 y = _cut(y)
@@ -113,11 +113,11 @@ def _cut(angle: Floats) -> Floats:
     return out
 
 
-def _aligned(time: Floats, value: Floats, at: Floats) -> Floats:
+def _aligned(time: Floats, value: Floats, at: Floats, step_s: float) -> Floats:
     """Nearest-sample values at the wanted instants, NaN where the log has a hole."""
     i = np.clip(np.searchsorted(time, at), 1, time.size - 1)
     i = np.where(at - time[i - 1] < time[i] - at, i - 1, i)
-    near = np.abs(time[i] - at) <= max(1.1 * usual_step_s(time), STEP_S)
+    near = np.abs(time[i] - at) <= max(1.1 * step_s, STEP_S)
     return np.where(near, value[i], np.nan)
 
 

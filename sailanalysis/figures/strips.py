@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from sailanalysis.channels import CHANNELS
 from sailanalysis.figures.palette import category
 from sailanalysis.figures.spec import Spec, axis, clock_ticks, f32, layout, time_axis
-from sailanalysis.figures.tables import seconds, usual_step_s
+from sailanalysis.figures.tables import coded, seconds, usual_step_s
 from sailanalysis.figures.thin import thinned
 from sailanalysis.model import CrewLog
-from sailanalysis.series import epoch_s, runs
+from sailanalysis.series import epoch_s, runs, true_stretches
 
 OFFERED = ("stw_kn", "tws_kn", "twa_deg", "twd_deg", "rudder_deg", "heel_deg", "hdg_deg",
            "vmg_kn", "sog_kn", "cog_deg", "awa_deg", "aws_kn", "leeway_deg",
@@ -160,22 +160,21 @@ def _cut_wraps(y: NDArray[np.float64], kind: str) -> NDArray[np.float64]:
 def _bands(samples: pd.DataFrame, time: NDArray[np.float64],
            t0: float) -> tuple[list[Spec], list[str]]:
     data, names = [], []
+    unbroken = runs(time, max(60.0, 2.5 * usual_step_s(time)))
     for column in ("state", "helm", "sails", "boards"):
         if column not in samples:
             continue
-        text = samples[column].astype(str).to_numpy()
-        if not any(text):
+        code, words = coded(samples, column)
+        if not words:
             continue
         names.append(column)
-        values = [v for v in dict.fromkeys(text) if v]
-        for k, name in enumerate(values[:12]):
+        for k, name in enumerate(words[:12]):
             starts, lengths = [], []
-            for run in runs(time, max(60.0, 2.5 * usual_step_s(time))):
-                mine = np.concatenate([[0], (text[run] == name).astype(np.int8), [0]])
-                edge = np.flatnonzero(np.diff(mine))
-                for a, b in zip(edge[::2], edge[1::2], strict=True):
-                    starts.append(time[run][a] - t0)
-                    lengths.append(time[run][b - 1] - time[run][a])
+            for run in unbroken:
+                for part in true_stretches(code[run] == k):
+                    begin, last = time[run][part.start], time[run][part.stop - 1]
+                    starts.append(begin - t0)
+                    lengths.append(last - begin)
             style = category(k)
             colour = f"~{name}" if column == "state" else style["color"]
             pattern = {"motoring": "/", "stopped": "."}.get(name, "") \
@@ -239,8 +238,9 @@ def strip_detail(samples: pd.DataFrame, most: int = 7200) -> dict[str, Any]:
     width = max(1, int(np.ceil(n / most)))
     rows = int(np.ceil(n / width))
     out: dict[str, Any] = {"channels": {}}
-    at = np.minimum(np.arange(rows)[:, None] * width + np.arange(width)[None, :], n - 1)
-    base = np.arange(rows) * width
+    row = np.arange(rows)
+    base = row * width
+    at = np.minimum(base[:, None] + np.arange(width)[None, :], n - 1)
     if width == 1:
         grid = time - time[0]
     else:
@@ -254,13 +254,13 @@ def strip_detail(samples: pd.DataFrame, most: int = 7200) -> dict[str, Any]:
             pair = value
         else:
             block = value[at]
-            low = np.where(np.isfinite(block), block, np.inf).min(axis=1)
-            high = np.where(np.isfinite(block), block, -np.inf).max(axis=1)
+            good = np.isfinite(block)
+            rows_low, rows_high = np.where(good, block, np.inf), np.where(good, block, -np.inf)
+            first, last = np.argmin(rows_low, axis=1), np.argmax(rows_high, axis=1)
+            low, high = rows_low[row, first], rows_high[row, last]
             if CHANNELS[name].kind == "bearing":
                 # North lies inside: low and high would span the circle.
                 low = high = np.where(np.isfinite(block[:, 0]), block[:, 0], np.inf)
-            first = np.argmin(np.where(np.isfinite(block), block, np.inf), axis=1)
-            last = np.argmax(np.where(np.isfinite(block), block, -np.inf), axis=1)
             rising = first <= last
             pair = np.stack([np.where(rising, low, high), np.where(rising, high, low)],
                             axis=1).ravel()

@@ -39,8 +39,25 @@ def texts(frame: pd.DataFrame, name: str) -> NDArray[np.object_]:
     """A text column, "" where it is missing."""
     if name not in frame:
         return np.full(len(frame), "", dtype=object)
-    column = frame[name].astype(object)
-    return column.where(column.notna(), "").astype(str).to_numpy(dtype=object)
+    value = frame[name].to_numpy(dtype=object)
+    odd = {v: "" if pd.isna(v) else str(v) for v in set(value) if not isinstance(v, str)}
+    return np.array([odd.get(v, v) for v in value], dtype=object) if odd else value
+
+
+def coded(frame: pd.DataFrame, name: str) -> tuple[NDArray[np.intp], list[str]]:
+    """A text column as numbers, quick to compare: -1 where empty, else the place in the words.
+
+    Returns
+    -------
+    code : ndarray of int, shape (n,)
+    words : list of str
+        In the order of their first appearance.
+    """
+    code, words = pd.factorize(texts(frame, name))
+    kept = np.flatnonzero(words != "")
+    place = np.full(len(words) + 1, -1)
+    place[kept] = np.arange(kept.size)
+    return place[code], [str(words[k]) for k in kept]
 
 
 def flags(frame: pd.DataFrame, name: str) -> NDArray[np.bool_]:

@@ -19,7 +19,7 @@ from sailanalysis.figures.chart import (
 )
 from sailanalysis.figures.palette import DASHES, DIVERGING, STEPS, category
 from sailanalysis.figures.spec import Spec, axis, f32, layout
-from sailanalysis.figures.tables import usual_step_s
+from sailanalysis.figures.tables import coded, seconds, usual_step_s
 from sailanalysis.figures.thin import keep_peaks
 from sailanalysis.series import epoch_s, running_mean, runs
 
@@ -48,14 +48,14 @@ def classes(samples: pd.DataFrame, by: str, share: Floats | None = None,
     if by in ("state", "helm", "sails"):
         if by not in samples:
             return none, []
-        text = samples[by].astype(str).to_numpy()
-        names = [n for n in dict.fromkeys(text) if n]
+        code, names = coded(samples, by)
+        place = {name: k for k, name in enumerate(names)}
         if by == "state":
             names = [n for n in ("sailing", "motoring", "stopped") if n in names]
         out = none.copy()
         keys = []
         for k, name in enumerate(names[:12]):
-            out[text == name] = k
+            out[code == place[name]] = k
             style = category(k)
             colour = f"~{name}" if by == "state" else style["color"]
             keys.append({"label": name, "color": colour,
@@ -237,8 +237,6 @@ def _marks(maneuvers: pd.DataFrame, chart: Chart, time: Floats, lat: Floats, lon
     out = []
     if maneuvers is None or not len(maneuvers):
         return out
-    from sailanalysis.figures.tables import seconds
-
     start, end = seconds(maneuvers["start"]), seconds(maneuvers["end"])
     cross = seconds(maneuvers["crossing"]) if "crossing" in maneuvers else start
     cross = np.where(np.isfinite(cross), cross, start)

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from sailanalysis.angles import Floats
 from sailanalysis.measure.loss_series import Series
-from sailanalysis.series import true_stretches
+from sailanalysis.series import recursive_filter, true_stretches
 
 Bools = NDArray[np.bool_]
 SpeedModel = Callable[[Floats, Floats], Floats]
@@ -110,14 +110,11 @@ def expected_vmg(series: Series, model: SpeedModel | None, twa_deg: float,
 
 
 def _lagged(value: Floats, bins: float) -> Floats:
-    from scipy.signal import lfilter
-
     if bins <= 0 or not value.size:
         return value
     keep = float(np.exp(-1.0 / bins))
     start = np.nanmean(value[:max(1, int(bins))])
-    out, _ = lfilter([1.0 - keep], [1.0, -keep], value, zi=[keep * start])
-    return np.asarray(out, dtype=float)
+    return recursive_filter(value, [1.0 - keep], [1.0, -keep], before=float(start))
 
 
 LEAST_MADE_GOOD_MS: Final = 0.05

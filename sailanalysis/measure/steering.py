@@ -9,12 +9,13 @@ up to ``BAND_HZ``, which a log at 1 Hz still carries.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from sailanalysis.angles import Floats
+from sailanalysis.series import recursive_filter
 
 SLOW_MEAN_S: Final = 60.0
 """Width of the moving mean that is taken off. Slower changes of rudder and course are trim, heel
@@ -68,22 +69,36 @@ def slow_mean(value: ArrayLike, rate_hz: float, window_s: float = SLOW_MEAN_S) -
     return np.asarray(x, dtype=float)
 
 
-def low_pass(value: ArrayLike, rate_hz: float, cutoff_hz: float, order: int = 2) -> Floats:
-    """Butterworth low pass run forwards and backwards: no delay, the filter of SAE J2944.
+def low_pass(value: ArrayLike, rate_hz: float, cutoff_hz: float) -> Floats:
+    """Second-order Butterworth run forwards and backwards: no delay, the filter of SAE J2944.
+
+    Parameters
+    ----------
+    value : array_like, shape (n,)
+        Without NaN; ten samples and fewer come back as they are.
+    rate_hz, cutoff_hz : float
+        The cut-off lies below half the rate.
 
     References
     ----------
     .. [1] Markkula and Engstrom, "A steering wheel reversal rate metric for assessing effects of
        visual and cognitive secondary task load", 13th ITS World Congress, 2006.
+    .. [2] Oppenheim and Schafer, Discrete-Time Signal Processing, 3rd ed., 2010, section 7.2
+       (bilinear transform).
     """
-    from scipy.signal import butter, filtfilt
-
     x = np.asarray(value, dtype=float)
-    b, a = butter(order, cutoff_hz / (rate_hz / 2))
+    order, ends = 2, 6
     if x.size <= 3 * (order + 1):
         return x.copy()
+    k = np.tan(np.pi * cutoff_hz / rate_hz)
+    scale = 1.0 + np.sqrt(2.0) * k + k * k
+    b = np.array([1.0, 2.0, 1.0]) * (k * k / scale)
+    a = np.array([1.0, 2.0 * (k * k - 1.0) / scale, (1.0 - np.sqrt(2.0) * k + k * k) / scale])
     # Odd padding of three times the order at either end is what the definition's own code does.
-    return np.asarray(filtfilt(b, a, x, padtype="odd", padlen=3 * order), dtype=float)
+    out = np.concatenate([2 * x[0] - x[ends:0:-1], x, 2 * x[-1] - x[-2:-ends - 2:-1]])
+    for _ in range(2):
+        out = recursive_filter(out, b, a, before=float(out[0]))[::-1]
+    return np.asarray(out[ends:-ends], dtype=float)
 
 
 def band_pass_rate(value: ArrayLike, rate_hz: float, low_hz: float, high_hz: float) -> Floats:
@@ -126,12 +141,16 @@ def to_work_rate(value: ArrayLike, rate_hz: float) -> tuple[Floats, float]:
     x = np.asarray(value, dtype=float)
     if rate_hz >= WORK_RATE_HZ or x.size < 8:
         return x, rate_hz
-    from scipy.signal import resample_poly
-
-    up = int(np.ceil(WORK_RATE_HZ / rate_hz))
-    # A filter much sharper than the default: content just under the old Nyquist must pass.
-    fine = resample_poly(x, up, 1, window=("kaiser", 5.0), padtype="line")
-    return np.asarray(fine[: (x.size - 1) * up + 1], dtype=float), rate_hz * up
+    up, reach = int(np.ceil(WORK_RATE_HZ / rate_hz)), 10
+    # A windowed sinc over ten samples either way, much sharper than a short one: content just
+    # under the old Nyquist frequency must pass. Beyond the ends the signal goes on as a line.
+    tap = np.arange(-reach * up, reach * up + 1)
+    sinc = np.kaiser(tap.size, 5.0) * np.sinc(tap / up)
+    beyond = (x[-1] - x[0]) / (x.size - 1) * np.arange(1, reach + 1)
+    spread = np.zeros((x.size + 2 * reach) * up)
+    spread[::up] = np.concatenate([x[0] - beyond[::-1], x, x[-1] + beyond])
+    fine = np.convolve(spread, sinc * (up / sinc.sum()))[2 * reach * up:]
+    return fine[: (x.size - 1) * up + 1], rate_hz * up
 
 
 def reversals(angle_deg: ArrayLike, gap_deg: float) -> list[tuple[int, int]]:
@@ -258,12 +277,8 @@ def nomoto_yaw_deg_s(rudder_deg: ArrayLike, rate_hz: float, K: float, T: float) 
     ----------
     .. [1] Nomoto, Taguchi, Honda and Hirano, Int. Shipbuilding Progress 4, 354-370, 1957.
     """
-    from scipy.signal import lfilter
-
     keep = float(np.exp(-1.0 / (rate_hz * T)))
-    rudder = np.asarray(rudder_deg, dtype=float)
-    answer: Any = lfilter([0.0, K * (1.0 - keep)], [1.0, -keep], rudder)
-    return np.asarray(answer, dtype=float)
+    return recursive_filter(rudder_deg, [0.0, K * (1.0 - keep)], [1.0, -keep])
 
 
 def power_spectrum(pieces: list[Floats], rate_hz: float, segment_s: float = 60.0

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from sailanalysis.angles import angle_sd
-from sailanalysis.figures.chart import mean_wind, positions
+from sailanalysis.figures.chart import is_moving, mean_wind, positions
 from sailanalysis.report.facts import Facts
 from sailanalysis.report.sections import Headline, Section
 from sailanalysis.report.words import (
@@ -87,23 +89,23 @@ def _wind(facts: Facts) -> tuple[str, str, str]:
     if not known(twd) and not known(tws):
         return ("Wind", "unknown", "no usable wind in the log, and the track does not tell")
     samples = facts.day.samples
-    moving = samples[samples["state"] != "stopped"] if "state" in samples else samples
+    moving = is_moving(samples)
     remark = source
     words = f"{bearing(twd)}" if known(twd) and not (facts.private and facts.turned_deg) else ""
     if known(tws):
-        speeds = moving["tws_kn"].to_numpy(dtype=float)
+        speeds = samples["tws_kn"].to_numpy(dtype=float)[moving]
         speeds = speeds[np.isfinite(speeds)]
         low, high = np.percentile(speeds, [5, 95])
         words = (words + " " if words else "") + amount(tws, "kn", 0)
         remark = "; ".join(w for w in (f"{low:.0f} to {high:.0f} kn nine tenths of the time",
-                                       _steadiness(moving), source) if w)
+                                       _steadiness(samples, moving), source) if w)
     return ("True wind" if known(tws) else "Wind", words, remark)
 
 
-def _steadiness(moving) -> str:
-    if "twd_deg" not in moving:
+def _steadiness(samples: pd.DataFrame, moving: NDArray[np.bool_]) -> str:
+    if "twd_deg" not in samples:
         return ""
-    swing = angle_sd(moving["twd_deg"].to_numpy(dtype=float))
+    swing = angle_sd(samples["twd_deg"].to_numpy(dtype=float)[moving])
     return f"direction ±{swing:.0f}°" if known(swing) else ""
 
 

@@ -122,13 +122,13 @@ def _kind_words(facts: Facts, mine: pd.DataFrame, kind: str) -> tuple[str, list[
 def _table(facts: Facts, which: np.ndarray) -> Table:
     frame = facts.day.maneuvers.reset_index(drop=True)
     rows = facts.rows(frame, lambda i, row: facts.names[i])
-    picked = []
+    picked, rated = [], flags(frame, "rated")
     for i in which:
         row = dict(rows[i])
         row["name"] = facts.names[i]
         row["side"] = row.get("to_side", "")
         remark = [str(row.get("remark") or "").strip()]
-        if not flags(frame.iloc[[i]], "rated")[0]:
+        if not rated[i]:
             remark.append("not rated: " + (str(row.get("why_not") or "") or "reason not given"))
             for name in ("loss_m", "loss_s"):
                 row[name] = float("nan")
@@ -251,13 +251,13 @@ ANATOMY = (
 def _work(facts: Facts, which: np.ndarray) -> list[Block]:
     frame = facts.day.maneuvers.reset_index(drop=True)
     rows = facts.rows(frame, lambda i, row: facts.names[i])
-    picked = []
+    picked, rated = [], flags(frame, "rated")
     for i in which:
         row = dict(rows[i])
         row["name"] = facts.names[i]
         row["lasted"] = row["end"] - row["start"]
         row["remark"] = str(row.get("remark") or "")
-        if not flags(frame.iloc[[i]], "rated")[0]:
+        if not rated[i]:
             row["loss_m"] = float("nan")
         picked.append(row)
     total = float(np.nansum([r["lasted"] for r in picked]))

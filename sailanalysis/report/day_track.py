@@ -89,7 +89,7 @@ def _caption(facts: Facts, where: str) -> str:
 
 def _first_sailing(facts: Facts) -> float:
     """Where the pointer stands at first: a little into the longest stretch under sail."""
-    stretches = true_stretches(texts(facts.day.samples, "state") == "sailing")
+    stretches = true_stretches(facts.state == "sailing")
     if not stretches:
         return 0.0
     longest = max(stretches, key=lambda run: run.stop - run.start)
@@ -134,7 +134,7 @@ def _verdict(facts: Facts) -> str:
 
 
 def _states_table(facts: Facts) -> Table:
-    state = texts(facts.day.samples, "state")
+    state = facts.state
     edges = np.flatnonzero(state[1:] != state[:-1]) + 1
     bounds = [0, *edges.tolist(), state.size]
     rows = []

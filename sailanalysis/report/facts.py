@@ -46,6 +46,11 @@ class Facts:
         """Seconds since 1970 of every sample."""
         return epoch_s(self.day.samples.index)
 
+    @cached_property
+    def state(self) -> NDArray[np.object_]:
+        """State of every sample, "" where the log does not tell."""
+        return texts(self.day.samples, "state")
+
     @property
     def t0(self) -> float:
         """First instant; figures count from it."""
@@ -65,7 +70,7 @@ class Facts:
             return None
         tws, twa = samples["tws_kn"].to_numpy(float), samples["twa_deg"].to_numpy(float)
         polar = polar_lookup(self.day.polar, tws, twa)
-        sailing = texts(samples, "state") != "motoring"
+        sailing = self.state != "motoring"
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.where((polar > 0.5) & sailing, samples["stw_kn"].to_numpy(float) / polar,
                              np.nan)

@@ -23,39 +23,35 @@ def report_notebook(sections: Sequence[Section], head: Head, private: bool = Fal
 
     The cells read the tables that lie beside the notebook; nothing of the day is inside it.
     """
-    import nbformat
-
     from sailanalysis.report.safe import escape
 
-    def markdown(text: str) -> Any:
-        return nbformat.v4.new_markdown_cell(text)
-
     shown = "" if not private else ", private=True"
-    cells = [
-        markdown(f"# {escape(head.title)}\n\n{escape(head.subtitle)}\n\n" + "\n".join(
-            f"{n}. {escape(text)}" for n, (text, _) in enumerate(head.findings, start=1))),
-        markdown("The cells below read the tables saved beside this notebook. Run them from the "
-                 "top; change what you like, the tables stay as they are."),
-        nbformat.v4.new_code_cell(
-            "import pandas as pd\n"
-            "from sailanalysis.report import day_sections, open_day, studied\n\n"
-            'day = studied(open_day("."))\n'
-            f"part = {{section.key: section for section in day_sections(day{shown})}}\n"
-            "list(part)"),
-    ]
+    cells: list[dict[str, Any]] = []
+
+    def add(kind: str, text: str) -> None:
+        cell: dict[str, Any] = {"cell_type": kind, "id": f"cell-{len(cells):02d}", "metadata": {},
+                                "source": text.splitlines(keepends=True)}
+        cells.append(cell if kind == "markdown" else {**cell, "execution_count": None,
+                                                      "outputs": []})
+
+    add("markdown", f"# {escape(head.title)}\n\n{escape(head.subtitle)}\n\n" + "\n".join(
+        f"{n}. {escape(text)}" for n, (text, _) in enumerate(head.findings, start=1)))
+    add("markdown", "The cells below read the tables saved beside this notebook. Run them from the "
+                    "top; change what you like, the tables stay as they are.")
+    add("code", "import pandas as pd\n"
+                "from sailanalysis.report import day_sections, open_day, studied\n\n"
+                'day = studied(open_day("."))\n'
+                f"part = {{section.key: section for section in day_sections(day{shown})}}\n"
+                "list(part)")
     for section in sections:
-        cells.append(markdown(f"## {escape(section.title)}\n\n{escape(section.verdict)}"))
-        first, *rest = [line for line in section.code.splitlines() if line.strip()] or [""]
-        if first:
-            cells.append(nbformat.v4.new_code_cell(first))
-        cells += [nbformat.v4.new_code_cell(line) for line in rest]
-    for number, cell in enumerate(cells):
-        cell["id"] = f"cell-{number:02d}"
-    book = nbformat.v4.new_notebook(cells=cells, metadata={
+        add("markdown", f"## {escape(section.title)}\n\n{escape(section.verdict)}")
+        for line in section.code.splitlines():
+            if line.strip():
+                add("code", line)
+    book = {"cells": cells, "nbformat": 4, "nbformat_minor": 5, "metadata": {
         "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
-        "language_info": {"name": "python"}})
-    nbformat.validate(book)
-    return nbformat.writes(book) + "\n"
+        "language_info": {"name": "python"}}}
+    return json.dumps(book, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
 
 
 def open_day(folder: str | Path) -> Day:

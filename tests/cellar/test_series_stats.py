@@ -100,3 +100,22 @@ def test_epoch_seconds_survive_any_resolution_and_zone():
     assert series.epoch_s(index)[0] == approx(1_750_000_000.25, abs=1e-6)
     assert series.epoch_s(index.tz_convert("Europe/Berlin").as_unit("ns"))[0] == approx(
         1_750_000_000.25, abs=1e-6)
+
+
+@pytest.mark.parametrize(("b", "a"), [([0.3], [1.0, -0.7]), ([0.02, 0.04, 0.02], [1.0, -1.6, 0.7])],
+                         ids=["first order", "second order"])
+def test_recursive_filter_is_the_library_s(b, a):  # scipy.signal.lfilter
+    from scipy.signal import lfilter
+
+    x = np.cumsum(np.random.default_rng(3).standard_normal(3000))
+    expected = lfilter(b, a, x)
+    got = series.recursive_filter(x, b, a)
+    assert got == approx(expected, rel=1e-12, abs=1e-12 * np.abs(expected).max())
+
+
+def test_recursive_filter_at_rest_stays_at_rest():
+    assert series.recursive_filter(np.full(9, 4.0), [0.3], [1.0, -0.7], before=4.0) == approx(4.0)
+    assert series.recursive_filter([], [0.3], [1.0, -0.7]).size == 0
+    # A hole has no answer, and nothing after it has one.
+    gone = np.isnan(series.recursive_filter([1.0, np.nan, 1.0], [0.3], [1.0, -0.7]))
+    assert gone.tolist() == [False, True, True]

@@ -66,6 +66,27 @@ def test_low_pass_is_the_published_filter():
     assert low_pass(x, 30.0, 0.6) == approx(filtfilt(b, a, x, padlen=6), abs=1e-8)
 
 
+@pytest.mark.parametrize("rate_hz", [0.9, 1.0, 4.0, 10.0])
+@pytest.mark.parametrize("size", [11, 300, 20000])
+def test_low_pass_is_the_library_s(rate_hz, size):  # scipy.signal.butter and filtfilt
+    from scipy.signal import butter, filtfilt
+
+    x = 100 + np.cumsum(np.random.default_rng(1).standard_normal(size))
+    expected = filtfilt(*butter(2, 0.4 / (rate_hz / 2)), x, padlen=6)
+    assert low_pass(x, rate_hz, 0.4) == approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize("rate_hz", [0.9, 1.0, 1.5, 2.0, 3.9])
+def test_interpolation_is_the_library_s(rate_hz):  # scipy.signal.resample_poly
+    from scipy.signal import resample_poly
+
+    x = 50 + np.cumsum(np.random.default_rng(2).standard_normal(300))
+    fine, fine_hz = to_work_rate(x, rate_hz)
+    up = round(fine_hz / rate_hz)
+    expected = resample_poly(x, up, 1, window=("kaiser", 5.0), padtype="line")
+    assert fine == approx(expected[:fine.size], rel=1e-12)
+
+
 @pytest.mark.parametrize("row", case("elong_sine"), ids=lambda r: r["case"])
 def test_extra_distance_of_a_sine(row):
     """Bessel function of the amplitude, scipy.special.j0."""

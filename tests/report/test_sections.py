@@ -202,6 +202,16 @@ def test_hostile_text_stays_text(tmp_path):
     assert "<script>window.hurt" not in page
 
 
+def test_the_notebook_is_one_by_the_format_s_own_library(day, tmp_path):
+    import nbformat
+
+    write_day_report(day, tmp_path)
+    text = (tmp_path / "report.ipynb").read_text(encoding="utf-8")
+    book = nbformat.reads(text, as_version=4)
+    nbformat.validate(book)
+    assert nbformat.writes(book) + "\n" == text
+
+
 def test_hostile_text_in_the_notebook_is_inert_markdown(tmp_path):
     write_day_report(evil_day(), tmp_path)
     book = json.loads((tmp_path / "report.ipynb").read_text(encoding="utf-8"))
