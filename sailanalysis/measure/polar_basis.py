@@ -16,12 +16,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from sailanalysis.angles import Floats
+
+SECTOR_DEG: Final = (40.0, 100.0, 160.0)
+"""Middles of beating, reaching and running (common practice)."""
 
 
 def cardinal_weights(x: Floats) -> tuple[np.ndarray, Floats]:
@@ -98,14 +101,20 @@ class Basis:
         return matrix
 
     @cached_property
-    def angle_penalty(self) -> Floats:
-        """Second differences around the folded circle, squared."""
+    def _angle_differences(self) -> Floats:
+        """Second differences around the folded circle."""
         n = self.angles
         d = np.zeros((n, n))
         for j in range(n):
             d[j, j] -= 2.0
             d[j, abs(j - 1)] += 1.0
             d[j, j + 1 if j + 1 < n else n - 2] += 1.0
+        return d
+
+    @cached_property
+    def angle_penalty(self) -> Floats:
+        """Second differences around the folded circle, squared."""
+        d = self._angle_differences
         return d.T @ d
 
     @cached_property
@@ -118,6 +127,18 @@ class Basis:
         """Roughness over the angle and over the wind speed, each (size, size)."""
         return (np.kron(np.eye(self.speeds), self.angle_penalty),
                 np.kron(self.speed_penalty, np.eye(self.angles)))
+
+
+    def sector_penalties(self) -> list[Floats]:
+        """Roughness over the angle, upwind, reaching and downwind apart, each (size, size).
+
+        A boat's speed bends most where the sails stop drawing. With strengths of their own the
+        sectors (hats at 40, 100 and 160 deg, which sum to one) do not smooth that bend as if
+        it were a reach.
+        """
+        d, centre = self._angle_differences, self.angle_step_deg * np.arange(self.angles)
+        hats = [np.interp(centre, SECTOR_DEG, row) for row in np.eye(len(SECTOR_DEG))]
+        return [np.kron(np.eye(self.speeds), (d.T * hat) @ d) for hat in hats]
 
 
 def basis_for(tws_kn: Floats, angle_step_deg: float, tws_step_kn: float) -> Basis:

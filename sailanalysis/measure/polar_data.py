@@ -14,7 +14,7 @@ from sailanalysis.measure.polar_basis import Basis, basis_for
 from sailanalysis.measure.polar_shape import SHAPE_SD, Shape
 from sailanalysis.measure.polar_solve import Prior
 
-_ANGLE_STEP_DEG: Final = 12.0
+_ANGLE_STEP_DEG: Final = 9.0
 _TWS_STEP_KN: Final = 3.0
 _SET_ANGLE_DEG: Final = 20.0
 _SET_TWS_KN: Final = 6.0
@@ -146,10 +146,11 @@ class Plan:
 
     def priors(self) -> list[Prior]:
         """Priors of all columns, in order; the days' comes last."""
-        rough_a, rough_t = self.fine.penalties()
+        _, rough_t = self.fine.penalties()
         # The factor on the plain shape is 1 +- 0.5 before any data: proper, and all but silent.
-        out = [Prior(0, [rough_a, rough_t, np.eye(self.fine.size)], [1e3, 1e3, 4.0],
-                     [True, True, False])]
+        sectors = self.fine.sector_penalties()
+        out = [Prior(0, [*sectors, rough_t, np.eye(self.fine.size)],
+                     [1e3] * (len(sectors) + 1) + [4.0], [True] * (len(sectors) + 1) + [False])]
         if self.sets:
             rough_a, rough_t = self.coarse.penalties()
             out.append(Prior(self.fine.size, [rough_a, rough_t, np.eye(self.coarse.size)],

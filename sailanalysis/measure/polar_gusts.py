@@ -22,7 +22,7 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -83,8 +83,11 @@ def _leg_error(data: Data, within: Floats, share: float) -> Floats:
 
 
 def learn_answer(data: Data, fit: Fit, bends: Bends, reference: Floats, weight: Floats,
-                 answer: Answer) -> Answer:
+                 answer: Answer, design: Any) -> tuple[Answer, Floats]:
     """Improve the shares by what is left of the speed's slope within legs.
+
+    The surface would follow if a share moved, for it leans on the same slope: so the step is that
+    of shares and surface together, not of the shares alone.
 
     Parameters
     ----------
@@ -95,6 +98,14 @@ def learn_answer(data: Data, fit: Fit, bends: Bends, reference: Floats, weight: 
     bends : Bends
     reference : ndarray, shape (n,)
         The plain shape's speed, which the response was divided by.
+    design : sparse matrix, shape (n, p)
+        Of the fit.
+
+    Returns
+    -------
+    Answer
+    moves : ndarray, shape (p, 2)
+        What one standard error of the shares (speed; angle given speed) does to the coefficients.
     """
     slope_t, slope_a = bends.slope_tws, bends.slope_twa
     off = np.abs(data.twa)
@@ -103,16 +114,21 @@ def learn_answer(data: Data, fit: Fit, bends: Bends, reference: Floats, weight: 
         slope_a / reference * about_leg(off, data.seconds, data.leg)])
     pull = np.column_stack([about_leg(c, weight, data.leg) for c in pull.T])
     left = about_leg(fit.pushed, weight, data.leg)
-    gram = (pull * weight[:, None]).T @ pull / fit.noise_variance
-    side = (pull * weight[:, None]).T @ left / fit.noise_variance
+    heavy = pull * weight[:, None] / fit.noise_variance
+    shared = design.T @ heavy
+    follow = fit.covariance @ shared
+    gram = heavy.T @ pull - shared.T @ follow
+    side = heavy.T @ left
     now = np.array([answer.speed, answer.angle])
     # the residual's slope is added to the share in use; the prior pulls the sum
     gram += np.eye(2) / _PRIOR_SD**2
     side += (_PRIOR - now) / _PRIOR_SD**2
     step = np.linalg.solve(gram, side)
-    sd = np.sqrt(np.diag(np.linalg.inv(gram)))
+    covariance = np.linalg.inv(gram)
+    sd = np.sqrt(np.diag(covariance))
     new = np.clip(now + step, _LOW, _HIGH)
-    return Answer(float(new[0]), float(new[1]), float(sd[0]), float(sd[1]))
+    return (Answer(float(new[0]), float(new[1]), float(sd[0]), float(sd[1])),
+            follow @ np.linalg.cholesky(covariance))
 
 
 @dataclass(frozen=True)

@@ -81,7 +81,8 @@ class Stage:
                         iterations=16 if number == 0 else 5)
             bends = bends_at(moved, plan, fit.beta)
             used_bend, bend = bend, curvature(moved, bends)
-            used, answer = answer, learn_answer(data, fit, bends, reference, weight, answer)
+            used = answer
+            answer, moves = learn_answer(data, fit, bends, reference, weight, answer, design)
             spread_by_kn = _noise_by_wind(data.tws, fit.residual)
         # What is left, days and legs included: its median and 90th percentile, in units of noise.
         beta = fit.beta.copy()
@@ -100,7 +101,7 @@ class Stage:
                                beta=start))
         return cls(data, moved, plan, fit, coarse, found[0], found[1],
                    table, design, weight, used, used_bend,
-                   leg_spread(fit, design, weight, data.leg, _freedom(data)))
+                   leg_spread(fit, design, weight, data.leg, _freedom(data), moves))
 
     def surface(self, name: str, lattice: Floats, draws: tuple[Floats, Floats]) -> Surface:
         """One sail set's surface on the lattice."""

@@ -1,4 +1,8 @@
-"""Targets: the angle and speed of best VMG, upwind and downwind, with their intervals."""
+"""Targets: the angle and speed of best VMG, upwind and downwind, with their intervals.
+
+The angle is a smooth curve over the wind speed (:mod:`target_curve`); speed and VMG are read off
+the fitted surface at that angle. Beside it stands the range of angles that cost next to nothing.
+"""
 
 from __future__ import annotations
 
@@ -10,14 +14,17 @@ import pandas as pd
 from sailanalysis.angles import Floats, arctan2d, cosd, sind
 from sailanalysis.measure.polar_model import (
     LATTICE_TWA_DEG,
-    LATTICE_TWS_STEP_KN,
     TABLE_TWS_STEP_KN,
     PolarModel,
     Surface,
 )
+from sailanalysis.measure.target_curve import smooth_curve
 
+NEAR_BEST: Final = 0.99
+"""Share of the best VMG that is as good as the best: a boat's length in a hundred."""
 TARGET_COLUMNS: Final = ("sails", "tws_kn", "direction", "twa_deg", "twa_low_deg", "twa_high_deg",
-                         "stw_kn", "vmg_kn", "vmg_low_kn", "vmg_high_kn", "awa_deg", "aws_kn")
+                         "stw_kn", "vmg_kn", "vmg_low_kn", "vmg_high_kn", "awa_deg", "aws_kn",
+                         "near_best_from_deg", "near_best_to_deg")
 
 
 def best_vmg(twa_deg: Floats, vmg_kn: Floats, sign: float) -> tuple[Floats, Floats, np.ndarray]:
@@ -67,44 +74,63 @@ def targets_table(model: PolarModel) -> pd.DataFrame:
     DataFrame
         ``TARGET_COLUMNS``. No row where the best point lies at the edge of what was sailed: the
         optimum itself was then never seen. ``vmg_kn`` counts leeway where it is known.
-        ``awa_deg`` and ``aws_kn`` are the apparent wind at the target.
+        ``awa_deg`` and ``aws_kn`` are the apparent wind at the target. From
+        ``near_best_from_deg`` to ``near_best_to_deg`` the fitted VMG stays within 1 % of its best,
+        as far as was sailed.
     """
     rows: list[tuple[object, ...]] = []
     for name, surface in model.surfaces.items():
-        for tws in model.tws_kn[np.isclose(model.tws_kn % TABLE_TWS_STEP_KN, 0.0)]:
-            for direction in ("upwind", "downwind"):
-                row = _target(model, surface, float(tws), direction)
-                if row is not None:
-                    rows.append((name, float(tws), direction, *row))
+        found = [row for direction in ("upwind", "downwind")
+                 for row in _targets(model, surface, direction)]
+        rows += [(name, *row) for row in sorted(found, key=lambda r: (r[0], r[1] == "downwind"))]
     return pd.DataFrame(rows, columns=list(TARGET_COLUMNS))
 
 
-def _target(model: PolarModel, surface: Surface, tws: float,
-            direction: str) -> tuple[float, ...] | None:
-    if tws <= 0:
-        return None
-    at = round((tws - model.tws_kn[0]) / LATTICE_TWS_STEP_KN)
+def _targets(model: PolarModel, surface: Surface, direction: str) -> list[tuple[object, ...]]:
     sign = 1.0 if direction == "upwind" else -1.0
-    course = LATTICE_TWA_DEG + np.clip(model.leeway_deg[at], 0.0, 30.0)
-    toward = cosd(course)
     half = LATTICE_TWA_DEG <= 90.0 if sign > 0 else LATTICE_TWA_DEG >= 90.0
-    speed = np.where(half, surface.median_kn[at], np.nan)
-    if not np.isfinite(speed).any():
-        return None
-    angle, vmg, edge = best_vmg(LATTICE_TWA_DEG, (speed * toward)[None, :], sign)
-    if edge[0] or not np.isfinite(angle[0]):
-        return None
-    draws = np.where(half, surface.replicates_kn[:, at, :].astype(float), np.nan)
-    angles, vmgs, _ = best_vmg(LATTICE_TWA_DEG, draws * toward, sign)
-    low_a, high_a = np.nanpercentile(angles, [2.5, 97.5])
-    # the draws' tops are biased outwards (a maximum of noise): only their spread is used
-    sd = float(np.nanstd(vmgs))
-    stw = float(np.interp(angle[0], LATTICE_TWA_DEG, surface.median_kn[at]))
-    leeway = float(np.interp(angle[0], LATTICE_TWA_DEG, model.leeway_deg[at]))
-    # apparent wind off the bow: the boat moves along her course, leeway to leeward
-    ahead = tws * cosd(angle[0]) + stw * cosd(leeway)
-    abeam = tws * sind(angle[0]) - stw * sind(leeway)
-    at_best = float(angle[0])
-    return (at_best, min(float(low_a), at_best), max(float(high_a), at_best), stw,
-            float(vmg[0]), float(vmg[0]) - 1.96 * sd, float(vmg[0]) + 1.96 * sd,
-            float(arctan2d(abeam, ahead)), float(np.hypot(ahead, abeam)))
+    angles = LATTICE_TWA_DEG[half]
+    made = sign * cosd(angles + np.clip(model.leeway_deg[:, half], 0.0, 30.0))
+    vmg = surface.median_kn[:, half] * made
+    own, _, edge = best_vmg(angles, vmg, 1.0)
+    seen = np.flatnonzero(np.isfinite(own) & ~edge & (model.tws_kn > 0.0))
+    if not seen.size:
+        return []
+    draws = surface.replicates_kn[:, seen][:, :, half] * made[seen]
+    tops = np.stack([best_vmg(angles, draws[:, k], 1.0)[0] for k in range(seen.size)], axis=1)
+    covariance = np.atleast_2d(np.cov(tops, rowvar=False)) if len(tops) > 1 else np.zeros(
+        (seen.size, seen.size))
+    best, sd = smooth_curve(model.tws_kn[seen], own[seen], covariance)
+    rows: list[tuple[object, ...]] = []
+    for k, at in enumerate(seen):
+        tws = float(model.tws_kn[at])
+        if not np.isclose(tws % TABLE_TWS_STEP_KN, 0.0):
+            continue
+        known = np.isfinite(vmg[at])
+        angle = float(np.clip(best[k], angles[known][0], angles[known][-1]))
+        good = float(np.interp(angle, angles[known], vmg[at, known]))
+        # the spread at one angle: the draws' own tops are biased outwards (a maximum of noise)
+        here = np.array([np.interp(angle, angles[known], d[known]) for d in draws[:, k]])
+        wide = 1.96 * float(np.std(here))
+        stw = float(np.interp(angle, angles[known], surface.median_kn[at, half][known]))
+        leeway = float(np.interp(angle, LATTICE_TWA_DEG, model.leeway_deg[at]))
+        # apparent wind off the bow: the boat moves along her course, leeway to leeward
+        ahead = tws * cosd(angle) + stw * cosd(leeway)
+        abeam = tws * sind(angle) - stw * sind(leeway)
+        rows.append((tws, direction, angle, angle - 1.96 * float(sd[k]),
+                     min(angle + 1.96 * float(sd[k]), 180.0), stw,
+                     sign * good, sign * good - wide, sign * good + wide,
+                     float(arctan2d(abeam, ahead)), float(np.hypot(ahead, abeam)),
+                     *_near_best(angles, vmg[at], angle)))
+    return rows
+
+
+def _near_best(angles: Floats, vmg: Floats, angle: float) -> tuple[float, float]:
+    """Ends of the unbroken range about an angle where the VMG is as good as the best."""
+    good = vmg >= NEAR_BEST * np.nanmax(vmg)
+    at = int(np.argmin(np.abs(angles - angle)))
+    if not good[at]:
+        return angle, angle
+    first = at - int(np.argmin(np.append(good[at::-1], False))) + 1
+    last = at + int(np.argmin(np.append(good[at:], False))) - 1
+    return float(min(angles[first], angle)), float(max(angles[last], angle))
