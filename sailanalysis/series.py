@@ -252,13 +252,15 @@ def resample(
     time, x = time[good], x[good]
     if time.size == 0:
         return np.full(at.shape, np.nan)
-    right = np.clip(np.searchsorted(time, at), 0, time.size - 1)
-    left = np.clip(right - 1, 0, None)
-    exact = time[right] == at
-    inside = (at >= time[left]) & (at <= time[right]) & (time[right] - time[left] <= max_gap_s)
-    span = np.where(time[right] > time[left], time[right] - time[left], 1.0)
-    share = np.clip((at - time[left]) / span, 0.0, 1.0)
-    step = wrap180(x[right] - x[left]) if circular else x[right] - x[left]
-    out = np.where(exact, x[right], x[left] + share * step)
+    right = np.minimum(np.searchsorted(time, at), time.size - 1)
+    left = np.maximum(right - 1, 0)
+    before, after = time[left], time[right]
+    exact = after == at
+    span = after - before
+    inside = (at >= before) & (at <= after) & (span <= max_gap_s)
+    share = np.clip((at - before) / np.where(span > 0, span, 1.0), 0.0, 1.0)
+    low, high = x[left], x[right]
+    step = wrap180(high - low) if circular else high - low
+    out = np.where(exact, high, low + share * step)
     out = wrap180(out) if circular else out
     return np.asarray(np.where(exact | inside, out, np.nan), dtype=float)

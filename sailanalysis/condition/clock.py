@@ -198,12 +198,12 @@ def onto_clock(
         x = unwrap(value) if circular else value
         held = np.interp(at_s, time_s, x)
         return wrap180(held) if circular else held
-    right = np.searchsorted(time_s, at_s)
-    left = np.clip(right - 1, 0, None)
-    exact_at = np.clip(right, 0, time_s.size - 1)
-    exact = np.abs(time_s[exact_at] - at_s) < 1e-6
+    at = np.searchsorted(time_s, at_s)
+    left, right = np.maximum(at - 1, 0), np.minimum(at, time_s.size - 1)
+    before, after = time_s[left], time_s[right]
+    exact = np.abs(after - at_s) < 1e-6
     if known is not None and known.kind == "step":
-        last = np.where(exact, exact_at, left)
+        last = np.where(exact, right, left)
         fresh = (at_s >= time_s[last] - 1e-6) & (at_s - time_s[last] <= max(60.0, gap_s))
         out[fresh] = value[last[fresh]]
         return out
@@ -211,16 +211,14 @@ def onto_clock(
     step = float(np.median(np.diff(time_s))) if time_s.size > 1 else np.inf
     if step < 0.7 / rate_hz:
         x = _mean_over(time_s, x, 1.0 / rate_hz)
-    right = exact_at
-    span = time_s[right] - time_s[left]
-    inside = (at_s >= time_s[left]) & (at_s <= time_s[right]) & (span <= gap_s)
+    span = after - before
+    inside = (at_s >= before) & (at_s <= after) & (span <= gap_s)
     for instant in np.asarray(breaks_s, dtype=float):
-        inside &= ~((time_s[left] < instant) & (time_s[right] >= instant))
-    share = np.clip((at_s - time_s[left]) / np.where(span > 0, span, 1.0), 0.0, 1.0)
-    rise = x[right] - x[left]
-    drawn = np.where(exact, x[right], x[left] + share * rise)
-    good = exact | inside
-    out[good] = drawn[good]
+        inside &= ~((before < instant) & (after >= instant))
+    share = np.clip((at_s - before) / np.where(span > 0, span, 1.0), 0.0, 1.0)
+    low, high = x[left], x[right]
+    drawn = np.where(exact, high, low + share * (high - low))
+    out = np.where(exact | inside, drawn, np.nan)
     if known is not None and known.kind == "bearing":
         return wrap360(out)
     return wrap180(out) if circular else out

@@ -14,7 +14,6 @@ from numpy.typing import ArrayLike, NDArray
 from sailanalysis.angles import Floats, cosd, unwrap, wrap180
 from sailanalysis.channels import CHANNELS, is_circular
 from sailanalysis.geo import radii_m
-from sailanalysis.series import true_stretches
 from sailanalysis.stats import MAD_TO_SD
 from sailanalysis.units import KN_TO_MS
 
@@ -88,10 +87,16 @@ def is_spike(channel: str, time_s: ArrayLike, value: ArrayLike) -> Bools:
     v, t = x[good], time[good]
     circular = is_circular(channel)
     v = unwrap(v) if circular else v
-    off = v - _median_of_seven(v)
-    off = wrap180(off) if circular else off
+    # Of the seven about a spike four lie beyond the floor from it: a log seldom holds even one.
+    alone = _leaps(v, floor)
+    if not alone.size:
+        return spike
     usual = float(np.median(np.diff(t)))
     half = max(2 * SPIKE_WIDTH, round(15.0 / max(usual, 1e-3)))
+    off = np.zeros(v.size)
+    for part in _about(alone, half, v.size):
+        off[part] = v[part] - _median_of_seven(v, part)
+    off = wrap180(off) if circular else off
     for i in np.flatnonzero(np.abs(off) > floor):
         near = off[max(0, i - half): i + half + 1]
         if abs(off[i]) <= HAMPEL_K * MAD_TO_SD * float(np.median(np.abs(near))):
@@ -103,16 +108,29 @@ def is_spike(channel: str, time_s: ArrayLike, value: ArrayLike) -> Bools:
     return spike
 
 
-def _median_of_seven(value: Floats) -> Floats:
-    """Running median of a sample and three on either side; the ends repeat."""
-    width = 2 * SPIKE_WIDTH + 1
-    if value.size > 50_000:
-        # Three times faster on a long day, but its import costs more than a short day's medians.
-        from scipy.ndimage import median_filter
+def _leaps(value: Floats, floor: float) -> NDArray[np.intp]:
+    """Samples that differ by more than the floor from one of the three on either side."""
+    leap = np.zeros(value.size, dtype=bool)
+    for lag in range(1, SPIKE_WIDTH + 1):
+        far = np.abs(value[lag:] - value[:-lag]) > floor
+        leap[lag:] |= far
+        leap[:-lag] |= far
+    return np.flatnonzero(leap)
 
-        return np.asarray(median_filter(value, size=width, mode="nearest"), dtype=float)
-    padded = np.pad(value, SPIKE_WIDTH, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+
+def _about(at: NDArray[np.intp], half: int, size: int) -> list[slice]:
+    """Joined stretches of ``half`` samples on either side of some."""
+    cut = np.flatnonzero(np.diff(at) > 2 * half)
+    first, last = at[np.append(0, cut + 1)], at[np.append(cut, at.size - 1)]
+    return [slice(max(0, int(a) - half), min(size, int(b) + half + 1))
+            for a, b in zip(first, last, strict=True)]
+
+
+def _median_of_seven(value: Floats, part: slice) -> Floats:
+    """Running median of a sample and three on either side over a part; the ends repeat."""
+    reach = np.arange(part.start - SPIKE_WIDTH, part.stop + SPIKE_WIDTH)
+    around = value[np.clip(reach, 0, value.size - 1)]
+    windows = np.lib.stride_tricks.sliding_window_view(around, 2 * SPIKE_WIDTH + 1)
     return np.asarray(np.sort(windows, axis=1)[:, SPIKE_WIDTH], dtype=float)
 
 
@@ -237,17 +255,19 @@ def is_stuck(
     v, tg = x[good], t[good]
     speed = np.asarray(under_way_kn, dtype=float)[good]
     moving = np.where(np.isfinite(speed), speed, 0.0) > UNDER_WAY_KN
-    stretches = true_stretches(np.concatenate([[False], np.diff(v) == 0.0]))
-    if not stretches:
+    # Every stretch of equal readings, a single one too, which lasts no time.
+    change = np.flatnonzero(np.diff(v) != 0.0)
+    first, last = np.append(0, change + 1), np.append(change, v.size - 1)
+    first, last = first[last > first], last[last > first]
+    if not first.size:
         return stuck
-    first = np.array([s.start - 1 for s in stretches])
-    last = np.array([s.stop - 1 for s in stretches])
     usual = float(np.median(np.diff(tg)))
     # Time without any sample is a gap, not a constant reading.
     held = np.minimum(tg[last] - tg[first], (last - first) * usual * 1.5)
     short = held[held <= limit]
     bound = max(limit, 5.0 * float(np.percentile(short, 99)) if short.size else 0.0)
-    for a, b, seconds in zip(first, last, held, strict=True):
-        if seconds > bound and b - a >= 20 and np.mean(moving[a: b + 1]) > 0.8:
+    for k in np.flatnonzero((held > bound) & (last - first >= 20)):
+        a, b = first[k], last[k]
+        if np.mean(moving[a: b + 1]) > 0.8:
             stuck[good[a]: good[b] + 1] = True
     return np.asarray(stuck & np.isfinite(x), dtype=bool)

@@ -33,6 +33,13 @@ def test_conversions(case, value):  # exact by definition; sources in each row
     assert value == approx(UNITS[case], rel=1e-9)
 
 
+@given(st.floats(-1e9, 1e9) | st.integers(-9999, 9999).map(lambda turns: 360.0 * turns))
+def test_wrapping_is_the_remainder_to_the_last_bit(a):  # numpy.mod
+    near = np.array([a, np.nextafter(a, -np.inf), np.nextafter(a, np.inf)])
+    remainder = np.mod(near, 360.0)
+    assert wrap360(near).tolist() == np.where(remainder >= 360.0, 0.0, remainder).tolist()
+
+
 def test_circular_means():
     zar = [45, 55, 81, 96, 110, 117, 132, 154]  # Zar, Biostatistical Analysis
     assert mean_angle(zar) == approx(float(STATS["zar_mean"]["value"]), abs=0.5)

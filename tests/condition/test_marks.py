@@ -108,3 +108,13 @@ def test_a_coarse_compass_under_a_good_helm_is_not_stuck():
     drift = np.cumsum(rng.normal(0, 0.05, time.size))
     heading = np.round(45.0 + drift)
     assert not is_stuck("hdg_deg", time, heading, np.full(time.size, 5.0)).any()
+
+
+def test_a_spike_is_found_wherever_the_quiet_is():
+    """Only the neighbourhood of leaps is looked at: the ends of the log and of it are no others."""
+    rng = np.random.default_rng(4)
+    time = np.arange(40_000) / 10.0
+    wind = 10.0 + np.cumsum(rng.normal(0, 0.02, time.size))
+    where = np.array([3, 500, 502, 20_000, time.size - 4])
+    wind[where] += 40.0
+    assert np.flatnonzero(is_spike("aws_kn", time, wind)).tolist() == where.tolist()
