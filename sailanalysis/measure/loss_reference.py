@@ -184,8 +184,10 @@ def fit_variogram(runs: list[tuple[Floats, Floats]]) -> tuple[float, float, floa
     for _, x in runs:
         for lag in range(1, min(36, x.size)):
             d = x[lag:] - x[:-lag]
+            square = np.sort(d * d)
             # A squared median stands against a wave or wake that is not noise.
-            sums[lag] += np.sum(np.minimum(d * d, 9.0 * np.median(d * d) + 1e-12))
+            middle = 0.5 * (square[(d.size - 1) // 2] + square[d.size // 2])
+            sums[lag] += np.sum(np.minimum(square, 9.0 * middle + 1e-12))
             counts[lag] += d.size
     lags = np.flatnonzero(counts > 20)
     if lags.size < 4:
@@ -270,20 +272,19 @@ def predict(series: Series, measure: Floats, shape: Floats, before: Bools, after
     cov = response.covariance(t, t) + np.diag(response.nugget * weight) \
         + side_var * np.outer(s, s) + lack_var * np.outer(lacking, lacking)
     to = response.covariance(at, t) + side_var * np.outer(side, s)
-    # Ordinary kriging: the level is unknown, the weights of each prediction sum to one.
-    solved = np.linalg.solve(cov, np.column_stack([np.ones(t.size), y]))
-    one = solved[:, 0].sum()
-    mean = solved[:, 1].sum() / one
-    left = solved[:, 1] - mean * solved[:, 0]
-    predicted = mean + to @ left
     share = relative[window] * level * grid.step_s
     tail = build_s * level
-    lack = lacking_share - lack_var * float(lacking @ left)
     # The whole is one linear functional of the observations; so is its error.
     cross = share @ to - tail * lack_var * lacking
+    ones, values, weights = np.linalg.solve(cov, np.column_stack([np.ones(t.size), y, cross])).T
+    # Ordinary kriging: the level is unknown, the weights of each prediction sum to one.
+    one = ones.sum()
+    mean = values.sum() / one
+    left = values - mean * ones
+    predicted = mean + to @ left
+    lack = lacking_share - lack_var * float(lacking @ left)
     own = share @ (response.covariance(at, at) + side_var * np.outer(side, side)) @ share \
         + tail**2 * lack_var
-    weights = np.linalg.solve(cov, cross)
     variance = own - cross @ weights + (share.sum() - weights.sum()) ** 2 / one
     return Reference(predicted * relative[window] * level, _level(measure, before),
                      _level(measure, after), lack * tail, float(np.sqrt(max(variance, 0.0))))
@@ -293,13 +294,16 @@ def _observed(series: Series, value: Floats, before: Bools,
               after: Bools) -> tuple[Floats, Floats, Floats, Floats]:
     """Block means on both sides: time, value, side (-1/2 before), share of the nugget."""
     size = series.grid.bins(BLOCK_S)
-    rows = []
+    parts = []
     for mask, side in ((before, -0.5), (after, 0.5)):
         index = np.flatnonzero(mask & np.isfinite(value))
-        for k in range(0, index.size, size):
-            part = index[k:k + size]
-            rows.append((series.time_s[part].mean(), value[part].mean(), side, size / part.size))
-    t, y, s, weight = np.array(rows).T
+        whole = index.size - index.size % size
+        for block in (index[:whole].reshape(-1, size), index[whole:][None, :]):
+            if block.size:
+                parts.append((series.time_s[block].mean(axis=1), value[block].mean(axis=1),
+                              np.full(len(block), side),
+                              np.full(len(block), size / block.shape[1])))
+    t, y, s, weight = (np.concatenate(column) for column in zip(*parts, strict=True))
     return t, y, s, weight
 
 

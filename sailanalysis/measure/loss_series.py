@@ -108,7 +108,7 @@ def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> list[Serie
     if not use.any():
         return []
     out = []
-    for grid in make_grids(samples[use], COLUMNS):
+    for grid in make_grids(samples, COLUMNS, use=use):
         series = _series(grid, maneuvers) if len(grid) >= 30 else None
         if series is not None:
             out.append(series)

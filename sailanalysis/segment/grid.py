@@ -11,9 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from sailanalysis.angles import Floats, arctan2d, cosd, sind
 from sailanalysis.series import epoch_s, step_s
+
+Bools = NDArray[np.bool_]
 
 BIN_S = 1.0
 """A helm's turn lasts five seconds and more, a wave two to eight: one second loses neither."""
@@ -47,8 +50,8 @@ class Grid:
         return max(1, round(seconds / self.step_s))
 
 
-def make_grids(samples: pd.DataFrame, columns: tuple[str, ...],
-               max_gap_s: float = MAX_GAP_S) -> list[Grid]:
+def make_grids(samples: pd.DataFrame, columns: tuple[str, ...], max_gap_s: float = MAX_GAP_S,
+               use: Bools | None = None) -> list[Grid]:
     """Bin means of some columns, one grid for each stretch without a long gap.
 
     Parameters
@@ -58,15 +61,18 @@ def make_grids(samples: pd.DataFrame, columns: tuple[str, ...],
     columns : tuple of str
     max_gap_s : float
         Holes up to this stay inside a grid as NaN; longer ones cut.
+    use : ndarray of bool, shape (n,), optional
+        Samples that are seen at all.
 
     Returns
     -------
     list of Grid
         In order of time; empty for an empty table.
     """
-    if len(samples) == 0:
+    rows = slice(None) if use is None else use
+    time = epoch_s(samples.index)[rows]
+    if time.size == 0:
         return []
-    time = epoch_s(samples.index)
     native = step_s(time)
     length = BIN_S if not np.isfinite(native) else max(BIN_S, round(native, 3))
     # The small shift keeps a stamp of exactly a bin's edge in the bin that it opens.
@@ -75,7 +81,7 @@ def make_grids(samples: pd.DataFrame, columns: tuple[str, ...],
     bin_number = number[first]
     count = np.diff(np.append(first, number.size))
     when = np.add.reduceat(time - time[0], first) / count + time[0]
-    means = {name: _bin_mean(samples[name].to_numpy(dtype=float), first, name in _ANGLES)
+    means = {name: _bin_mean(samples[name].to_numpy(dtype=float)[rows], first, name in _ANGLES)
              if name in samples else np.full(first.size, np.nan) for name in columns}
     longest = max(1, int(max_gap_s / length))
     cuts = np.flatnonzero(np.diff(bin_number) > longest) + 1
@@ -112,6 +118,10 @@ def box_mean(value: Floats, bins: int, weight: Floats | None = None) -> Floats:
     """Centred mean over ``bins`` (made odd) of the finite, weighted values; NaN where none."""
     half = max(0, (int(bins) - 1) // 2)
     good = np.isfinite(value)
+    if weight is None and good.all():
+        index = np.arange(value.size)
+        count = np.minimum(value.size, index + half + 1) - np.maximum(0, index - half)
+        return _box_sum(value, half) / count
     w = good.astype(float) if weight is None else np.where(good, weight, 0.0)
     total, share = _box_sum(np.where(good, value, 0.0) * w, half), _box_sum(w, half)
     return np.asarray(np.divide(total, share, out=np.full(value.shape, np.nan),
@@ -119,11 +129,14 @@ def box_mean(value: Floats, bins: int, weight: Floats | None = None) -> Floats:
 
 
 def _box_sum(value: Floats, half: int) -> Floats:
-    sums = np.concatenate([[0.0], np.cumsum(value)])
     n = value.size
-    index = np.arange(n)
-    return np.asarray(sums[np.minimum(n, index + half + 1)] - sums[np.maximum(0, index - half)],
-                      dtype=float)
+    half = min(half, n)
+    sums, out = np.zeros(n + 1), np.empty(n)
+    np.cumsum(value, out=sums[1:])
+    out[:n - half] = sums[half + 1:]
+    out[n - half:] = sums[n]
+    out[half:] -= sums[:n - half]
+    return out
 
 
 def side_mean(value: Floats, bins: int, lag: int = 0) -> tuple[Floats, Floats]:

@@ -61,7 +61,7 @@ def find_legs(samples: pd.DataFrame, maneuvers: pd.DataFrame, boat: Boat) -> pd.
         time = epoch_s(samples.index)
         use = samples["state"].to_numpy() == "sailing"
         if use.any():
-            for grid in make_grids(samples[use], _GRID, max_gap_s=10.0):
+            for grid in make_grids(samples, _GRID, 10.0, use):
                 rows += _grid_legs(samples, time, grid, maneuvers)
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     for name in ("start", "end"):

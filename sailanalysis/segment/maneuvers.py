@@ -67,10 +67,10 @@ def find_maneuvers(samples: pd.DataFrame, boat: Boat) -> pd.DataFrame:
     if len(samples) and "state" in samples:
         time = epoch_s(samples.index)
         sailing = samples["state"].to_numpy() == "sailing"
-        stretches = _sailing_stretches(samples, time, sailing)
+        stretches = _sailing_stretches(samples, sailing)
         close_hauled = _close_hauled_deg(stretches)
-        for grid in stretches:
-            rows += _stretch_rows(samples, time, grid, close_hauled)
+        for stretch in stretches:
+            rows += _stretch_rows(samples, time, stretch, close_hauled)
     return as_table(rows)
 
 
@@ -96,34 +96,43 @@ def utc_column(seconds: pd.Series) -> pd.Series:
     return stamps.where(good)
 
 
-def _sailing_stretches(samples: pd.DataFrame, time: Floats, sailing: Bools) -> list[Grid]:
-    """Grids of unbroken sailing; what lies outside is not seen at all."""
-    if not sailing.any():
-        return []
-    return [grid for grid in make_grids(samples[sailing], GRID_COLUMNS) if len(grid) >= 10]
+@dataclass(frozen=True)
+class _Stretch:
+    """Unbroken sailing: her heading, where it comes from, whether she turns, the steady wind."""
+
+    grid: Grid
+    head: Floats
+    basis: str
+    turning: Bools
+    wind: Floats
 
 
-def _close_hauled_deg(stretches: list[Grid]) -> float:
+def _sailing_stretches(samples: pd.DataFrame, sailing: Bools) -> list[_Stretch]:
+    """Stretches of sailing with a heading; what lies outside is not seen at all."""
+    out = []
+    for grid in make_grids(samples, GRID_COLUMNS, use=sailing):
+        head, basis = heading(grid)
+        if len(grid) >= 10 and basis != "none":
+            turning = is_turning(head, grid)
+            out.append(_Stretch(grid, head, basis, turning, steady_wind_deg(grid, turning)))
+    return out
+
+
+def _close_hauled_deg(stretches: list[_Stretch]) -> float:
     """The angle she lies at upwind: the lower quarter of what was sailed forward of 70 deg."""
     seen = []
-    for grid in stretches:
-        head, basis = heading(grid)
-        if basis == "none":
-            continue
-        turning = is_turning(head, grid)
-        off = np.abs(wrap180(steady_wind_deg(grid, turning) - head))
-        seen.append(off[~turning & (off > 25.0) & (off < 70.0)])
+    for one in stretches:
+        off = np.abs(wrap180(one.wind - one.head))
+        seen.append(off[~one.turning & (off > 25.0) & (off < 70.0)])
     angles = np.concatenate(seen) if seen else np.empty(0)
     return float(np.percentile(angles, 25)) if angles.size >= 120 else USUAL_CLOSE_HAULED_DEG
 
 
-def _stretch_rows(samples: pd.DataFrame, time: Floats, grid: Grid,
+def _stretch_rows(samples: pd.DataFrame, time: Floats, stretch: _Stretch,
                   close_hauled: float) -> list[dict[str, object]]:
-    head, basis = heading(grid)
-    if basis == "none" or not np.isfinite(grid.column["twd_deg"]).any():
+    grid, head, wind, turning = stretch.grid, stretch.head, stretch.wind, stretch.turning
+    if not np.isfinite(grid.column["twd_deg"]).any():
         return []
-    turning = is_turning(head, grid)
-    wind = steady_wind_deg(grid, turning)
     angle = continuous_angle(wind, head)
     stw = grid.column["stw_kn"]
     speed = np.where(np.isfinite(stw), stw, grid.column["sog_kn"])
@@ -136,7 +145,7 @@ def _stretch_rows(samples: pd.DataFrame, time: Floats, grid: Grid,
         ceiling = limits[k + 1][0] if k + 1 < len(turns) else len(grid)
         around = _around(grid, turning, start, end, floor, ceiling)
         rows.append(_row(samples, time, grid, head, wind, angle, speed, turn, start, end, rate,
-                         around, basis))
+                         around, stretch.basis))
     return rows
 
 
@@ -221,13 +230,13 @@ def _row(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, wind: Fl
     first = around.before.start
     local = slice(first, max(around.after.stop, end + 1))
     line = _wind_line(grid, wind, around, grid.time_s[local])
-    twa = np.full(len(grid), np.nan)
-    twa[local] = wrap180(line - head[local])
+    twa = wrap180(line - head[local])
     settle = grid.bins(20.0)
     before, after = around.before, around.after
     near_before = slice(max(before.start, before.stop - grid.bins(30.0)), before.stop)
     late_after = slice(min(after.start + settle, max(after.start, after.stop - settle)), after.stop)
-    twa_before, twa_after = _angle_mean(twa[near_before]), _angle_mean(twa[late_after])
+    twa_before, twa_after = (_angle_mean(twa[part.start - first:part.stop - first])
+                             for part in (near_before, late_after))
     through = slice(start, min(len(grid), end + grid.bins(10.0) + 1))
     middle = crossing if np.isfinite(crossing) else float(
         0.5 * (grid.time_s[start] + grid.time_s[end]))
