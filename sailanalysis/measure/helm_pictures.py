@@ -107,34 +107,39 @@ def calm_and_busy(windows: pd.DataFrame, tracks: list[Track]
     for helm, mine in known.groupby("helm"):
         options: list[tuple[float, Trace]] = []
         for number, group in mine.groupby("piece"):
-            track = tracks[int(str(number))]
-            start = group["start_s"].to_numpy() - track.start_s
-            end = group["end_s"].to_numpy() - track.start_s
-            for k in range(len(group)):
-                inside = (start >= start[k]) & (end <= start[k] + TRACE_S + 30.0)
-                span = end[inside].max() - start[k] if inside.any() else 0.0
-                if span < SHORTEST_TRACE_S:
-                    continue
-                a = int(start[k] * track.rate_hz)
-                b = min(a + int(TRACE_S * track.rate_hz), track.rudder_deg.size)
-                rudder = track.rudder_deg[a:b]
-                heading = track.heading_deg[a:b]
-                options.append((float(group["residual"].to_numpy()[inside].mean()), Trace(
-                    str(helm), track.piece.point, track.start_s + float(start[k]),
-                    np.arange(b - a) / track.rate_hz, rudder - rudder.mean(),
-                    heading - np.nanmean(heading) if np.isfinite(heading).any() else heading,
-                    float(np.sqrt(group["rudder_var"].to_numpy()[inside].mean())),
-                    float(group["reversals"].to_numpy()[inside].sum() / (span / 60.0)))))
+            options += _options(str(helm), tracks[int(str(number))], group)
         if options:
             options.sort(key=lambda pair: pair[0])
-            calm[str(helm)] = options[0][1]
-            quiet = options[0][1]
+            quiet = calm[str(helm)] = options[0][1]
             apart = [trace for _, trace in options
                      if trace.start_s >= quiet.start_s + quiet.second[-1]
                      or trace.start_s + trace.second[-1] <= quiet.start_s]
             if apart:
                 busy[str(helm)] = apart[-1]
     return calm, busy
+
+
+def _options(helm: str, track: Track, windows: pd.DataFrame) -> list[tuple[float, Trace]]:
+    """Five minutes from each window of one piece on, with their mean residual."""
+    start, end, residual, square, turned = (windows[name].to_numpy() for name in (
+        "start_s", "end_s", "residual", "rudder_var", "reversals"))
+    start, end = start - track.start_s, end - track.start_s
+    found = []
+    for begin in start:
+        inside = (start >= begin) & (end <= begin + TRACE_S + 30.0)
+        span = end[inside].max() - begin if inside.any() else 0.0
+        if span < SHORTEST_TRACE_S:
+            continue
+        a = int(begin * track.rate_hz)
+        b = min(a + int(TRACE_S * track.rate_hz), track.rudder_deg.size)
+        rudder, heading = track.rudder_deg[a:b], track.heading_deg[a:b]
+        found.append((float(residual[inside].mean()), Trace(
+            helm, track.piece.point, track.start_s + float(begin),
+            np.arange(b - a) / track.rate_hz, rudder - rudder.mean(),
+            heading - np.nanmean(heading) if np.isfinite(heading).any() else heading,
+            float(np.sqrt(square[inside].mean())),
+            float(turned[inside].sum() / (span / 60.0)))))
+    return found
 
 
 def weather_helm_by_heel(windows: pd.DataFrame) -> pd.DataFrame:

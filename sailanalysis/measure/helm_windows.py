@@ -314,7 +314,7 @@ def measure_windows(
             moving = _window_means((np.abs(speed) > MOVING_DEG_S).astype(float), fine_edges)
             ends = np.array([end for _, end in reversals(low_pass(fine, fine_hz, BAND_HZ),
                                                          gap_deg)], dtype=int)
-            turned = np.histogram(ends, bins=fine_edges)[0].astype(float)
+            turned = np.diff(np.searchsorted(ends, fine_edges)).astype(float)
         heading = unwrap(channel("hdg_deg")[part])
         wind_angle = unwrap(channel("twa_deg")[part])
         tws = channel("tws_kn")[part]

@@ -9,6 +9,7 @@ up to ``BAND_HZ``, which a log at 1 Hz still carries.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -142,15 +143,23 @@ def to_work_rate(value: ArrayLike, rate_hz: float) -> tuple[Floats, float]:
     if rate_hz >= WORK_RATE_HZ or x.size < 8:
         return x, rate_hz
     up, reach = int(np.ceil(WORK_RATE_HZ / rate_hz)), 10
-    # A windowed sinc over ten samples either way, much sharper than a short one: content just
-    # under the old Nyquist frequency must pass. Beyond the ends the signal goes on as a line.
-    tap = np.arange(-reach * up, reach * up + 1)
-    sinc = np.kaiser(tap.size, 5.0) * np.sinc(tap / up)
+    # Beyond the ends the signal goes on as a line.
     beyond = (x[-1] - x[0]) / (x.size - 1) * np.arange(1, reach + 1)
     spread = np.zeros((x.size + 2 * reach) * up)
     spread[::up] = np.concatenate([x[0] - beyond[::-1], x, x[-1] + beyond])
-    fine = np.convolve(spread, sinc * (up / sinc.sum()))[2 * reach * up:]
+    fine = np.convolve(spread, _sinc(up, reach))[2 * reach * up:]
     return fine[: (x.size - 1) * up + 1], rate_hz * up
+
+
+@cache
+def _sinc(up: int, reach: int) -> Floats:
+    """Windowed sinc over ``reach`` old samples either way, ``up`` new ones to each.
+
+    Much sharper than a short one: content just under the old Nyquist frequency must pass.
+    """
+    tap = np.arange(-reach * up, reach * up + 1)
+    sinc = np.kaiser(tap.size, 5.0) * np.sinc(tap / up)
+    return np.asarray(sinc * (up / sinc.sum()), dtype=float)
 
 
 def reversals(angle_deg: ArrayLike, gap_deg: float) -> list[tuple[int, int]]:
