@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from itertools import chain
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -11,9 +12,11 @@ import numpy as np
 from sailanalysis.channels import CHANNELS
 from sailanalysis.errors import Finding
 from sailanalysis.model import Floats, Stream
-from sailanalysis.read.csvlog_blocks import Gathered, drop_lines, take_block, whole_blocks
+from sailanalysis.read.csvlog_blocks import Block, BlockReader, read_blocks
+from sailanalysis.read.csvlog_cells import Unreadable
 from sailanalysis.read.csvlog_header import Column
 from sailanalysis.read.csvlog_layout import Layout, find_layout
+from sailanalysis.read.csvlog_lines import drop_lines, plain_ends, whole_blocks
 from sailanalysis.read.csvlog_time import RowTimes, TimeParts, moments_to_times, row_times
 from sailanalysis.read.engines import busiest
 from sailanalysis.read.instants import spread_repeats
@@ -44,38 +47,74 @@ def read_csv(handle: BinaryIO, context: ReadContext) -> Reading:
     if layout is None:
         _refuse(reading, first, blocks)
         return reading
-    gathered = Gathered({at: [] for at in layout.wanted()}, {at: [] for at in layout.wanted()})
     column = layout.columns[layout.time_at]
     dated = layout.columns[layout.date_at] if layout.date_at >= 0 else None
     parts = TimeParts(layout.cells[layout.time_at], column.name if column else "",
                       bool(column and column.utc), bool(column and column.elapsed),
                       date_utc=bool(dated and dated.utc))
-    body = drop_lines(first, layout.skip)
+    gathered = Gathered(layout, parts)
     reading.used += layout.skip
     reading.ignored += layout.skip
     reading.lines += layout.skip
-    while True:
-        take_block(body, layout, gathered, parts, reading)
-        body = next(blocks, b"")
-        if not body:
-            break
-    _finish(layout, gathered, parts, context, reading)
+    body = chain([drop_lines(first, layout.skip)], blocks)
+    del first
+    for block in read_blocks(filter(None, body), BlockReader(layout)):
+        gathered.add(block, reading)
+    _finish(layout, gathered, context, reading)
     return reading
+
+
+class Gathered:
+    """What the blocks gave so far, by column; a text column as numbers of its words."""
+
+    def __init__(self, layout: Layout, parts: TimeParts) -> None:
+        self.values: dict[int, list[Floats]] = {}
+        self.words: dict[int, dict[str, int]] = {}
+        for at in layout.wanted():
+            self.values[at] = []
+            if layout.columns[at].role == "text":  # type: ignore[union-attr]
+                self.words[at] = {}
+        self.parts = parts
+        self.unreadable = Unreadable()
+        self.rows = 0
+
+    def add(self, block: Block, reading: Reading) -> None:
+        """Take over the next block, its lines counted."""
+        reading.lines += block.lines
+        reading.used += block.blank
+        reading.ignored += block.blank
+        reading.rejected.update(block.rejected)
+        self.rows += block.rows
+        self.unreadable.add(block.unreadable)
+        for at, value in block.values.items():
+            self.values[at].append(value)
+        for at, cells in block.texts.items():
+            self.values[at].append(_word_numbers(cells, self.words[at]))
+        for mine, piece in ((self.parts.times, block.times), (self.parts.number, block.number),
+                            (self.parts.moments, block.moments), (self.parts.dates, block.dates)):
+            if piece is not None:
+                mine.append(piece)  # type: ignore[attr-defined]
+
+
+def _word_numbers(cells: Any, known: dict[str, int]) -> Any:
+    """Which of the known words each cell holds; new words are added."""
+    coded = cells.dictionary_encode()
+    words = [(word or "").strip() for word in coded.dictionary.to_pylist()]
+    number = np.array([*(known.setdefault(word, len(known)) for word in words),
+                       known.setdefault("", len(known))], dtype=np.int32)
+    return number[coded.indices.fill_null(len(words)).to_numpy(zero_copy_only=False)]
 
 
 def _refuse(reading: Reading, first: bytes, blocks: Iterator[bytes]) -> None:
     """Count every line of a file whose header says nothing."""
-    count = first.count(b"\n")
-    for block in blocks:
-        count += block.count(b"\n")
+    count = sum(plain_ends(block).count(b"\n") for block in chain([first], blocks))
     reading.lines += count
     if count:
         reading.rejected["no usable header"] += count
 
 
-def _finish(layout: Layout, gathered: Gathered, parts: TimeParts, context: ReadContext,
-            reading: Reading) -> None:
-    times = _times(layout, gathered, parts, context)
+def _finish(layout: Layout, gathered: Gathered, context: ReadContext, reading: Reading) -> None:
+    times = _times(layout, gathered.parts, context)
     reading.findings += times.findings
     reading.clock = times.clock
     if times.clock == "local":
@@ -93,13 +132,14 @@ def _finish(layout: Layout, gathered: Gathered, parts: TimeParts, context: ReadC
         return
     rows: Any = slice(None) if used == good.size else np.flatnonzero(good)
     time_s = times.time_s[rows]
-    back = np.diff(time_s) < 0
+    back = time_s[1:] < time_s[:-1]
     if back.any():
         order = np.argsort(time_s, kind="stable")
         time_s, rows = time_s[order], np.arange(good.size)[rows][order]
         reading.findings.append(Finding(
             "time-out-of-order", f"{context.name}: the time steps back {int(back.sum())} times; "
             "the rows were put in order of time.", "note", share=float(back.mean())))
+    del back
     again = _written_twice(time_s, rows, layout, gathered)
     if again is not None:
         time_s, rows = time_s[~again], np.arange(good.size)[rows][~again]
@@ -113,13 +153,13 @@ def _finish(layout: Layout, gathered: Gathered, parts: TimeParts, context: ReadC
     for at in layout.wanted():
         column = layout.columns[at]
         assert column is not None
+        value = np.concatenate(gathered.values.pop(at))[rows]
         if column.role == "text":
-            _texts(gathered.texts.pop(at), column.name, rows, time_s, reading)
+            _texts(value, list(gathered.words[at]), column.name, time_s, reading)
             continue
-        value = _house(np.concatenate(gathered.values.pop(at)), column)[rows]
-        fine = np.isfinite(value)
-        _doubt_unit(value[fine], column, layout.cells[at], context, reading)
-        time, value = (time_s, value) if fine.all() else (time_s[fine], value[fine])
+        value, time = _finite(value, time_s)
+        value, time = _finite(_house(value, column), time)
+        _doubt_unit(value, column, layout.cells[at], context, reading)
         if not time.size:
             continue
         if column.name == "engine_rpm":
@@ -136,32 +176,39 @@ def _finish(layout: Layout, gathered: Gathered, parts: TimeParts, context: ReadC
     _say_unreadable(layout, gathered, context, reading)
 
 
-def _times(layout: Layout, gathered: Gathered, parts: TimeParts,
-           context: ReadContext) -> RowTimes:
+def _times(layout: Layout, parts: TimeParts, context: ReadContext) -> RowTimes:
     if layout.time_kind in ("utc", "plain"):
-        seconds = np.concatenate(gathered.times) if gathered.times else np.zeros(0)
-        gathered.times.clear()
-        return moments_to_times(seconds, layout.time_kind == "utc" or parts.utc, parts, context)
+        return moments_to_times(layout.time_kind == "utc" or parts.utc, parts, context)
     return row_times(parts, context)
 
 
+def _finite(value: Floats, time_s: Floats) -> tuple[Floats, Floats]:
+    """The finite values with their times; the arrays themselves where all are finite."""
+    if not value.size or (np.isfinite(value.min()) and np.isfinite(value.max())):
+        return value, time_s
+    fine = np.isfinite(value)
+    return value[fine], time_s[fine]
+
+
 def _house(value: Floats, column: Column) -> Floats:
-    """House unit, angles wrapped, infinities missing."""
-    value = np.where(np.isfinite(value), value, np.nan)
+    """House unit, angles wrapped; ``value`` is finite and may be overwritten."""
     if column.shift or column.scale != 1.0:
-        value = (value + column.shift) * column.scale
+        value += column.shift
+        value *= column.scale
     channel = CHANNELS.get(column.name)
-    if channel is None or channel.kind not in ("angle", "bearing"):
+    if channel is None or channel.kind not in ("angle", "bearing") or not value.size:
         return value
     # 0..360 becomes -180..180; a value no compass shows is left for the plausibility check.
-    with np.errstate(invalid="ignore"):
-        if channel.kind == "angle" and column.name != "lon":
-            return np.where((value > 180.0) & (value <= 360.0), value - 360.0,
-                            np.where((value <= -180.0) & (value >= -360.0), value + 360.0, value))
-        if channel.kind == "bearing":
-            return np.where((value < 0.0) & (value >= -360.0), value + 360.0,
-                            np.where(value == 360.0, 0.0, value))
-        return np.where((value > 180.0) & (value <= 360.0), value - 360.0, value)
+    low, high = value.min(), value.max()
+    if channel.kind == "bearing":
+        if not (low >= 0.0 and high < 360.0):
+            value[value == 360.0] = 0.0
+            value[(value < 0.0) & (value >= -360.0)] += 360.0
+    elif not (low > -180.0 and high <= 180.0):
+        value[(value > 180.0) & (value <= 360.0)] -= 360.0
+        if column.name != "lon":
+            value[(value <= -180.0) & (value >= -360.0)] += 360.0
+    return value
 
 
 def _doubt_unit(value: Floats, column: Column, cell: str, context: ReadContext,
@@ -183,30 +230,31 @@ def _written_twice(time_s: Floats, rows: Any, layout: Layout, gathered: Gathered
     A sensor at rest repeats its values too: only where nearly no stamp is left twice without the
     repeated rows were they written twice.
     """
-    same = np.concatenate([[False], np.diff(time_s) == 0])
+    same = np.zeros(time_s.size, dtype=bool)
+    np.equal(time_s[1:], time_s[:-1], out=same[1:])
     repeats = int(same.sum())
     if not repeats:
         return None
-    for pieces in filter(None, gathered.values.values()):
+    numbers = (pieces for at, pieces in gathered.values.items() if at not in gathered.words)
+    for pieces in filter(None, numbers):
         value = np.concatenate(pieces)[rows]
         same[1:] &= (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
     return same if same.any() and repeats - int(same.sum()) <= 0.01 * time_s.size else None
 
 
-def _texts(pieces: list[Any], item: str, rows: Any, time_s: Floats, reading: Reading) -> None:
+def _texts(number: Any, words: list[str], item: str, time_s: Floats, reading: Reading) -> None:
     """Changes of a text column, as events."""
-    text = np.concatenate([piece.to_pandas().fillna("").to_numpy(dtype=object)
-                           for piece in pieces])[rows]
-    text = np.array([str(cell).strip() for cell in text], dtype=object)
-    change = np.flatnonzero(np.concatenate([[True], text[1:] != text[:-1]]))
-    reading.modes += [(float(time_s[at]), item, text[at]) for at in change if text[at]]
+    change = np.flatnonzero(np.concatenate([[True], number[1:] != number[:-1]]))
+    reading.modes += [(float(time_s[at]), item, words[number[at]]) for at in change
+                      if words[number[at]]]
 
 
 def _say_unreadable(layout: Layout, gathered: Gathered, context: ReadContext,
                     reading: Reading) -> None:
-    for at, count in gathered.unreadable.items():
+    unreadable = gathered.unreadable
+    for at, count in unreadable.count.items():
         reading.findings.append(Finding(
             "csv-unreadable-cell",
             f"{context.name}: {count} cell{'s' if count > 1 else ''} of {layout.cells[at]!r} "
-            f"{'are' if count > 1 else 'is'} no number (such as {gathered.example[at]!r}) and "
+            f"{'are' if count > 1 else 'is'} no number (such as {unreadable.example[at]!r}) and "
             "count as missing.", share=count / max(gathered.rows, 1)))

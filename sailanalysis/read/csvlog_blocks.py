@@ -6,135 +6,232 @@ block is parsed again as text and mended cell by cell; that block alone pays for
 
 from __future__ import annotations
 
-import codecs
-import io
-import re
-from collections import Counter
-from collections.abc import Iterator
+from collections import Counter, deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any, BinaryIO, Final
+from typing import Any, Final
 
 import numpy as np
 
-from sailanalysis.channels import CHANNELS
 from sailanalysis.model import Floats
-from sailanalysis.read.csvlog_header import Column
-from sailanalysis.read.csvlog_layout import MISSING, NUMBER, Layout
-from sailanalysis.read.csvlog_time import TimeParts, iso_seconds
+from sailanalysis.read.csvlog_cells import Unreadable, mended
+from sailanalysis.read.csvlog_layout import MISSING, Layout
+from sailanalysis.read.csvlog_lines import plain_ends
+from sailanalysis.read.csvlog_moments import Days, Moments, moments_of
+from sailanalysis.read.csvlog_time import iso_seconds
 from sailanalysis.read.limits import MAX_LINE_BYTES
-from sailanalysis.read.reading import Reading
 
-BLOCK_BYTES: Final = 8 << 20
-_POSITION: Final = re.compile(
-    r"\s*([NSEWnsew])?\s*([+-]?\d+(?:\.\d+)?)\s*(?:[°d:\s]\s*(\d+(?:\.\d+)?))?\s*"
-    r"(?:['m:\u2032\s]\s*(\d+(?:\.\d+)?))?\s*[\"s'\u2032\u2033°]*\s*([NSEWnsew])?\s*")
-_SIDED: Final = re.compile(r"\s*([PSLRpslr])?\s*([+-]?\d+(?:\.\d+)?)\s*°?\s*([PSLRpslr])?\s*")
-_SWITCH: Final = {"on": 1.0, "true": 1.0, "yes": 1.0, "auto": 1.0, "engaged": 1.0, "active": 1.0,
-                  "wind": 1.0, "track": 1.0, "route": 1.0, "off": 0.0, "false": 0.0, "no": 0.0,
-                  "standby": 0.0, "manual": 0.0, "disengaged": 0.0, "inactive": 0.0}
+_MOST_BAD_ROWS: Final = 5000
+"""A ruined block is sorted out by counting separators, not one call a line."""
+_NULL_NS: Final = np.iinfo(np.int64).min
 
 
 @dataclass
-class Gathered:
-    """What the blocks gave so far, by column."""
+class Block:
+    """What one block of lines held, by column number.
 
-    values: dict[int, list[Floats]] = field(default_factory=dict)
-    texts: dict[int, list[Any]] = field(default_factory=dict)
-    times: list[Floats] = field(default_factory=list)
-    unreadable: Counter[int] = field(default_factory=Counter)
-    example: dict[int, str] = field(default_factory=dict)
+    ``lines`` counts all of its lines, ``blank`` those without content and repeated headers,
+    ``rows`` those with one.
+    """
+
+    lines: int
+    blank: int = 0
     rows: int = 0
+    rejected: Counter[str] = field(default_factory=Counter)
+    values: dict[int, Floats] = field(default_factory=dict)
+    texts: dict[int, Any] = field(default_factory=dict)
+    times: Floats | None = None
+    number: Floats | None = None
+    moments: Moments | None = None
+    dates: Days | None = None
+    unreadable: Unreadable = field(default_factory=Unreadable)
 
 
-def whole_blocks(handle: BinaryIO, reading: Reading) -> Iterator[bytes]:
-    """Whole lines, some megabytes at a time, as UTF-8; lines without end are cut out."""
-    start = handle.read(4)
-    decoder: codecs.IncrementalDecoder | None = None
-    if start[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        decoder = codecs.getincrementaldecoder("utf-16")(errors="replace")
-    rest = start.removeprefix(b"\xef\xbb\xbf") if decoder is None else b""
-    pending = start if decoder is not None else b""
-    cutting = False
-    while True:
-        raw = handle.read(BLOCK_BYTES)
-        data = pending + raw
-        pending = b""
-        if decoder is not None:
-            data = decoder.decode(data, final=not raw).encode("utf-8", "replace")
-        if b"\r" in data:
-            if data.endswith(b"\r") and raw:
-                data, pending = data[:-1], b"\r"
-                if decoder is not None:
-                    pending = b""
-            data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-        data = rest + data
-        if cutting:
-            end = data.find(b"\n")
-            if end < 0:
-                rest = b""
-                if not raw:
-                    break
-                continue
-            data, cutting = data[end + 1:], False
-        cut = data.rfind(b"\n") + 1
-        block, rest = data[:cut], data[cut:]
-        if not raw:
-            block, rest = (data if not data or data.endswith(b"\n") else data + b"\n"), b""
-        elif len(rest) > MAX_LINE_BYTES:
-            reading.lines += 1
-            reading.rejected["line too long"] += 1
-            rest, cutting = b"", True
-        if block:
-            yield block
-        if not raw:
-            break
+class BlockReader:
+    """Reads blocks of one file; blocks may be read at the same time.
+
+    Parameters
+    ----------
+    layout : Layout
+    """
+
+    def __init__(self, layout: Layout) -> None:
+        import pyarrow as pa
+        import pyarrow.csv as pacsv
+
+        self.layout = layout
+        self.names = [str(at) for at in range(layout.width)]
+        self.channels: list[tuple[int, str]] = []
+        self.words: list[int] = []
+        for at in layout.wanted():
+            column = layout.columns[at]
+            assert column is not None
+            if column.role == "text":
+                self.words.append(at)
+            else:
+                self.channels.append((at, column.name))
+        text = {name: pa.string() for name in self.names}
+        kinds = {"utc": pa.timestamp("ns", "UTC"), "plain": pa.timestamp("ns"),
+                 "number": pa.float64(), "text": pa.string()}
+        typed = {**text, **{self.names[at]: pa.float64() for at, _ in self.channels},
+                 self.names[layout.time_at]: kinds[layout.time_kind]}
+        used = [*(at for at, _ in self.channels), *self.words, layout.time_at, layout.date_at]
+        missing = [*MISSING, *(f" {word}" for word in MISSING if word)]
+        self.text, self.typed = (pacsv.ConvertOptions(
+            column_types=types, include_columns=[self.names[at] for at in used if at >= 0],
+            null_values=missing, strings_can_be_null=True, decimal_point=mark)
+            for types, mark in ((text, "."), (typed, layout.decimal)))
+
+    def __call__(self, block: bytes) -> Block:
+        """Read one block of whole lines."""
+        return self.regular(block) or self.plain(block)
+
+    # --------------------------------------------------------------------- two ways
+    def regular(self, block: bytes) -> Block | None:
+        """The quick way, or None for a block that needs the plain one.
+
+        Without quotes every line end ends a row; a blank line would be a row without a time, and
+        a header line amid the rows could not be read with their types. So rows and bad rows are
+        all that there is to count.
+        """
+        import pyarrow as pa
+
+        if not self.layout.header_shows or b'"' in block or not block.isascii():
+            return None
+        try:
+            table, bad = self._parsed(block, self.typed, quote_char=False,
+                                      ignore_empty_lines=False)
+        except pa.ArrowInvalid:
+            return None
+        if not table.num_rows or table.column(self.names[self.layout.time_at]).null_count:
+            return None
+        out = Block(table.num_rows + bad)
+        out.rejected["wrong number of columns"] = bad
+        return self._columns(table, out)
+
+    def plain(self, block: bytes) -> Block:
+        """The way that copes with every block."""
+        import pyarrow as pa
+
+        block = plain_ends(block)
+        out = Block(block.count(b"\n"))
+        total = out.lines
+        if self.layout.header_line and block.find(b"\n" + self.layout.header_line) >= 0:
+            block, out.blank = _without_header(block, self.layout.header_line)
+            total -= out.blank
+        if not block.isascii():
+            block = _valid_text(block)
+        if b'"' in block:
+            block, bad = _without_open_quotes(block)
+            out.rejected["quote not closed"] = bad
+            total -= bad
+        try:
+            table, bad = self._parsed(block, self.typed)
+        except pa.ArrowInvalid:
+            try:
+                table, bad = self._parsed(block.replace(b"\0", b" "), self.text)
+            except pa.ArrowInvalid:
+                block, short = _only_full_rows(block, self.layout)
+                table, bad = self._parsed(block.replace(b"\0", b" "), self.text)
+                bad += short
+        out.rejected["wrong number of columns"] = bad
+        out.blank += max(total - bad - table.num_rows, 0)
+        return self._columns(table, out)
+
+    # --------------------------------------------------------------------- parts
+    def _parsed(self, block: bytes, convert: Any, **parse: Any) -> tuple[Any, int]:
+        """The wanted columns, and how many rows had another width."""
+        import pyarrow as pa
+        import pyarrow.csv as pacsv
+
+        if block.isspace() or not block:
+            return pa.table({}), 0
+        bad = 0
+
+        def skip(_row: object) -> str:
+            nonlocal bad
+            bad += 1
+            return "skip" if bad <= _MOST_BAD_ROWS else "error"
+
+        table = pacsv.read_csv(
+            pa.BufferReader(block),
+            read_options=pacsv.ReadOptions(
+                column_names=self.names, use_threads=False, block_size=max(len(block), 1 << 16)),
+            parse_options=pacsv.ParseOptions(
+                delimiter=self.layout.delimiter, invalid_row_handler=skip, **parse),
+            convert_options=convert)
+        return table, bad
+
+    def _columns(self, table: Any, out: Block) -> Block:
+        """Take the numbers, texts and times out of a parsed block."""
+        import pyarrow as pa
+
+        out.rows = table.num_rows
+        if not out.rows:
+            return out
+        layout, names = self.layout, self.names
+
+        def numbers(at: int, channel: str) -> Floats:
+            cells = _whole(table, names[at])
+            if pa.types.is_floating(cells.type):
+                return cells.to_numpy(zero_copy_only=False)
+            return mended(cells, at, channel, layout.decimal, out.unreadable)
+
+        for at, channel in self.channels:
+            out.values[at] = numbers(at, channel)
+        for at in self.words:
+            out.texts[at] = _whole(table, names[at])
+        if layout.time_kind == "number":
+            out.number = numbers(layout.time_at, "")
+        else:
+            cells = _whole(table, names[layout.time_at])
+            if pa.types.is_timestamp(cells.type):
+                out.times = _seconds(cells)
+            elif layout.time_kind == "text":
+                out.moments = moments_of(cells)
+            else:
+                out.times = iso_seconds(cells, layout.time_kind == "utc")
+        if layout.date_at >= 0:
+            out.dates = moments_of(_whole(table, names[layout.date_at])).days
+        return out
 
 
-def drop_lines(block: bytes, count: int) -> bytes:
-    """The block without its first lines."""
-    at = 0
-    for _ in range(count):
-        at = block.find(b"\n", at) + 1
-        if at == 0:
-            return b""
-    return block[at:]
-
-
-def take_block(block: bytes, layout: Layout, gathered: Gathered, parts: TimeParts,
-                reading: Reading) -> None:
-    """Parse one block of whole lines into columns, counting every line."""
+def read_blocks(blocks: Iterable[bytes], reader: BlockReader) -> Iterator[Block]:
+    """Blocks in their order, read by as many threads as the machine has; few at a time."""
     import pyarrow as pa
 
-    total = block.count(b"\n")
-    reading.lines += total
-    if not total:
+    workers = pa.cpu_count()
+    if workers < 2:
+        yield from map(reader, blocks)
         return
-    if layout.header_line and block.find(b"\n" + layout.header_line) >= 0:
-        block, same = _without_header(block, layout.header_line)
-        reading.used += same
-        reading.ignored += same
-        total -= same
-    if not block.isascii():
-        block = _valid_text(block)
-    if b'"' in block:
-        block, bad = _without_open_quotes(block)
-        reading.rejected["quote not closed"] += bad
-        total -= bad
-    try:
-        table, invalid = _parse(block, layout, typed=True)
-    except pa.ArrowInvalid:
-        try:
-            table, invalid = _parse(block, layout, typed=False)
-        except pa.ArrowInvalid:
-            block, invalid = _only_full_rows(block, layout)
-            table, more = _parse(block, layout, typed=False)
-            invalid += more
-    reading.rejected["wrong number of columns"] += invalid
-    blank = max(total - invalid - table.num_rows, 0)
-    reading.used += blank
-    reading.ignored += blank
-    if table.num_rows:
-        _take_table(table, layout, gathered, parts)
+    with ThreadPoolExecutor(workers) as pool:
+        waiting: deque[Future[Block]] = deque()
+        for block in blocks:
+            waiting.append(pool.submit(reader, block))
+            if len(waiting) > workers:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def _whole(table: Any, name: str) -> Any:
+    """A column in one piece; one that was parsed in one piece is not copied."""
+    cells = table.column(name)
+    return cells.chunk(0) if cells.num_chunks == 1 else cells.combine_chunks()
+
+
+def _seconds(stamps: Any) -> Floats:
+    """Seconds since 1970 of a column of nanoseconds, NaN for missing ones."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    nanos = stamps.cast(pa.int64())
+    missing = bool(nanos.null_count)
+    nanos = (pc.fill_null(nanos, _NULL_NS) if missing else nanos).to_numpy(zero_copy_only=False)
+    whole = nanos // 1_000_000_000
+    seconds = whole + (nanos - whole * 1_000_000_000) / 1e9
+    return np.where(nanos == _NULL_NS, np.nan, seconds) if missing else seconds
 
 
 def _valid_text(block: bytes) -> bytes:
@@ -177,133 +274,3 @@ def _count_by_line(data: Any, ends: Any, byte: int) -> Any:
 def _kept(data: Any, ends: Any, keep: Any) -> bytes:
     """The bytes of some of the lines."""
     return bytes(data[: ends[-1] + 1][np.repeat(keep, np.diff(ends, prepend=-1))].tobytes())
-
-
-def _parse(block: bytes, layout: Layout, typed: bool) -> tuple[Any, int]:
-    import pyarrow as pa
-    import pyarrow.csv as pacsv
-
-    if block.isspace() or not block:
-        return pa.table({}), 0
-    if not typed:
-        block = block.replace(b"\0", b" ")
-    names = [str(at) for at in range(layout.width)]
-    types = {}
-    for at in layout.wanted():
-        column = layout.columns[at]
-        number = column is not None and column.role == "channel" and typed
-        types[names[at]] = pa.float64() if number else pa.string()
-    kinds = {"utc": pa.timestamp("ns", "UTC"), "plain": pa.timestamp("ns"),
-             "number": pa.float64(), "text": pa.string()}
-    types[names[layout.time_at]] = kinds[layout.time_kind] if typed else pa.string()
-    if layout.date_at >= 0:
-        types[names[layout.date_at]] = pa.string()
-    invalid = 0
-
-    def skip(_row: object) -> str:
-        nonlocal invalid
-        invalid += 1
-        # A ruined block is sorted out by counting separators, not one call a line.
-        return "skip" if invalid <= 5000 else "error"
-
-    missing = [*MISSING, *(f" {word}" for word in MISSING if word)]
-    table = pacsv.read_csv(
-        io.BytesIO(block),
-        read_options=pacsv.ReadOptions(column_names=names, block_size=max(len(block), 1 << 16)
-                                       if len(block) < 1 << 20 else 1 << 20),
-        parse_options=pacsv.ParseOptions(delimiter=layout.delimiter, invalid_row_handler=skip),
-        convert_options=pacsv.ConvertOptions(
-            column_types=types, include_columns=list(types), null_values=missing,
-            strings_can_be_null=True, decimal_point=layout.decimal if typed else "."))
-    return table, invalid
-
-
-def _take_table(table: Any, layout: Layout, gathered: Gathered, parts: TimeParts) -> None:
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    gathered.rows += table.num_rows
-    for at in layout.wanted():
-        column = layout.columns[at]
-        assert column is not None
-        cells = table.column(str(at))
-        if column.role == "text":
-            gathered.texts[at].append(cells)
-        elif pa.types.is_floating(cells.type):
-            gathered.values[at].append(cells.to_numpy())
-        else:
-            gathered.values[at].append(_mend(cells, at, column, layout, gathered))
-    cells = table.column(str(layout.time_at))
-    if pa.types.is_timestamp(cells.type):
-        nanos = cells.cast(pa.int64()).to_numpy() if not cells.null_count else pc.fill_null(
-            cells.cast(pa.int64()), np.iinfo(np.int64).min).to_numpy()
-        seconds = nanos // 1_000_000_000 + (nanos % 1_000_000_000) / 1e9
-        gathered.times.append(np.where(nanos == np.iinfo(np.int64).min, np.nan, seconds))
-    elif layout.time_kind == "number":
-        number = (cells.to_numpy() if pa.types.is_floating(cells.type) else
-                  _mend(cells, layout.time_at, None, layout, gathered))
-        parts.number.append(number)
-    elif layout.time_kind in ("utc", "plain"):
-        gathered.times.append(iso_seconds(cells, layout.time_kind == "utc"))
-    else:
-        parts.text.extend(pc.utf8_trim_whitespace(cells).chunks)
-    if layout.date_at >= 0:
-        parts.date_text.extend(pc.utf8_trim_whitespace(table.column(str(layout.date_at))).chunks)
-
-
-def _mend(cells: Any, at: int, column: Column | None, layout: Layout,
-          gathered: Gathered) -> Floats:
-    """Numbers of a text column; what is no number is read in its other spellings or counted."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    text = pc.utf8_trim_whitespace(cells)
-    if layout.decimal == ",":
-        text = pc.replace_substring(text, ",", ".")
-    text = pc.if_else(pc.is_in(text, pa.array(MISSING)), pa.scalar(None, pa.string()), text)
-    good = pc.match_substring_regex(text, NUMBER)
-    plain = pc.if_else(good, text, pa.scalar(None, pa.string()))
-    values = np.array(pc.cast(plain, pa.float64()).to_numpy(), dtype=float)
-    odd = np.flatnonzero(np.asarray(pc.fill_null(pc.invert(good), False)))
-    if odd.size:
-        name = column.name if column is not None else ""
-        for row, cell in zip(odd.tolist(), text.take(pa.array(odd)).to_pylist(), strict=True):
-            value = _other_spelling(cell, name)
-            if value is None:
-                gathered.unreadable[at] += 1
-                gathered.example.setdefault(at, cell[:30])
-            else:
-                values[row] = value
-    return values
-
-
-def _other_spelling(cell: str, channel: str) -> float | None:
-    if len(cell) > 40:
-        return None
-    if channel in ("lat", "lon"):
-        return _position(cell)
-    if channel == "autopilot":
-        return _SWITCH.get(cell.lower())
-    if channel in CHANNELS and CHANNELS[channel].kind == "angle":
-        found = _SIDED.fullmatch(cell)
-        if found and (found[1] or found[3]):
-            side = (found[1] or found[3]).upper()
-            return float(found[2]) * (-1.0 if side in "PL" else 1.0)
-    if channel in CHANNELS:
-        # A unit repeated in every cell, as in '6.2 kn'.
-        unit = re.fullmatch(r"([+-]?\d+(?:\.\d+)?)\s*(°|deg|kn|kts|m|rpm|°C|C|hPa|%)", cell)
-        if unit:
-            return float(unit[1])
-    return None
-
-
-def _position(cell: str) -> float | None:
-    found = _POSITION.fullmatch(cell)
-    if not found:
-        return None
-    degrees, minutes, seconds = float(found[2]), float(found[3] or 0), float(found[4] or 0)
-    if minutes >= 60 or seconds >= 60:
-        return None
-    size = abs(degrees) + minutes / 60.0 + seconds / 3600.0
-    letter = (found[1] or found[5] or "").upper()
-    return -size if degrees < 0 or letter in ("S", "W") else size

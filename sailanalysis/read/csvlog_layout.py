@@ -11,6 +11,7 @@ from typing import Final
 
 from sailanalysis.errors import Finding
 from sailanalysis.read.csvlog_header import Column, read_header
+from sailanalysis.read.csvlog_lines import first_lines
 from sailanalysis.read.limits import MAX_LINE_BYTES
 from sailanalysis.read.reading import ReadContext, Reading
 
@@ -23,8 +24,14 @@ MISSING: Final = ("", "-", "--", "---", "NaN", "nan", "NAN", "N/A", "n/a", "NA",
                    "NULL", "None", "none", "nil", "#N/A", "?", "*")
 """Cells that say there is no value."""
 NUMBER: Final = r"^\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*$"
+_ABSENT: Final = frozenset(MISSING)
 _COMMA: Final = re.compile(r"\s*[+-]?\d*,\d+\s*$")
 _POINT: Final = re.compile(r"\s*[+-]?\d*\.\d+\s*$")
+_IS_NUMBER: Final = re.compile(NUMBER)
+_IS_COMPACT: Final = re.compile(r"(19|20)\d{6}(\d{6})?(\.\d+)?")
+_PLAIN: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,9})?)?")
+_ZONED: Final = re.compile(_PLAIN.pattern + r"(Z|[+-]\d\d:?\d\d)")
+_DATED: Final = re.compile(r"\d[-/.]\w+[-/.]\d.*\d:\d|\d{8}T?\d{4}")
 
 
 @dataclass
@@ -42,6 +49,8 @@ class Layout:
     date_at: int
     time_kind: str
     """``utc``, ``plain`` (ISO with and without zone), ``number`` or ``text``."""
+    header_shows: bool
+    """Whether the header, met again, cannot be taken for a row: a number or time of it is none."""
 
     def wanted(self) -> list[int]:
         """Columns that are channels or texts."""
@@ -65,9 +74,7 @@ def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout 
     Layout or None
         None where no line names a time and a channel.
     """
-    lines = block[: 1 << 20].split(b"\n", _LOOKED_AT)[:_LOOKED_AT]
-    if len(lines) > 1:
-        lines = lines[:-1]
+    lines = first_lines(block, _LOOKED_AT - 1, 1 << 20) or [block[: 1 << 20]]
     texts = [_decode(line) if len(line) <= MAX_LINE_BYTES else "" for line in lines]
     best = _find_header(texts, context.boat.columns)
     if best is None:
@@ -84,6 +91,7 @@ def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout 
         columns = read_header(cells, context.boat.columns, below[0])
         skip = skip + 1 + next(k for k, text in enumerate(texts[skip:]) if text.strip())
         below = below[1:]
+    named = len(cells)
     width = Counter(len(row) for row in below).most_common(1)[0][0] if below else len(cells)
     needed = [k for k, column in enumerate(columns) if column is not None]
     if width < len(cells) and width <= max(needed[:2], default=0):
@@ -98,7 +106,13 @@ def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout 
             "csv-no-time", f"{context.name}: no column holds readable times."))
         return None
     _say_columns(cells, columns, context, reading, rows)
-    return Layout(skip, delimiter, decimal, lines[at].strip(), cells, columns, width, *found)
+    time_at, date_at, kind = found
+    shows = named == width and (
+        any(_no_number(cell) for cell, column in zip(cells, columns, strict=True)
+            if column is not None and column.role == "channel")
+        or (kind != "text" and _no_number(cells[time_at])))
+    return Layout(skip, delimiter, decimal, lines[at].strip(), cells, columns, width, time_at,
+                  date_at, kind, shows)
 
 
 def names_a_log(head: bytes) -> bool:
@@ -143,10 +157,14 @@ def _decode(line: bytes) -> str:
 
 
 def _cells(text: str, delimiter: str) -> list[str]:
-    try:
-        cells = next(csv.reader([text.lstrip("\ufeff")], delimiter=delimiter), [])
-    except csv.Error:
-        cells = text.split(delimiter)
+    text = text.lstrip("\ufeff")
+    if '"' in text:
+        try:
+            cells = next(csv.reader([text], delimiter=delimiter), [])
+        except csv.Error:
+            cells = text.split(delimiter)
+    else:
+        cells = text.split(delimiter) if text else []
     if cells:
         cells[0] = cells[0].lstrip("#% ")
     return [cell.strip() for cell in cells]
@@ -162,12 +180,17 @@ def _is_units(row: list[str], columns: list[Column | None]) -> bool:
     return bool(channels) and not any(_looks_number(cell) or cell in MISSING for cell in channels)
 
 
+def _no_number(cell: str) -> bool:
+    """Whether a cell can be neither a number nor an ISO time nor a missing one."""
+    return not re.search(r"\d|nan|inf", cell.lower()) and cell not in MISSING
+
+
 def _looks_number(cell: str) -> bool:
-    return len(cell) < 40 and re.match(NUMBER, cell.replace(",", ".", 1)) is not None
+    return len(cell) < 40 and _IS_NUMBER.match(cell.replace(",", ".", 1)) is not None
 
 
 def _decimal(rows: list[list[str]], columns: list[Column | None]) -> str:
-    if not any("," in cell for row in rows for cell in row):
+    if not any("," in "".join(row) for row in rows):
         return "."
     comma = point = 0
     for row in rows:
@@ -187,15 +210,15 @@ def _time_column(columns: list[Column | None], rows: list[list[str]],
              and column.role == "time"]
     ranked = []
     for at in [*times, *dates]:
-        seen = [row[at][:64] for row in rows if row[at] not in MISSING][:200]
+        seen = [row[at][:64] for row in rows if row[at] not in _ABSENT][:200]
         kind = _time_kind(seen)
         if kind == "" or (at in dates and not any(":" in cell for cell in seen)
                           and kind != "number" and times):
             continue
         column = columns[at]
         utc = bool(column and column.utc)
-        whole = sum(1 for cell in seen if re.search(r"\d[-/.]\w+[-/.]\d.*\d:\d|\d{8}T?\d{4}", cell))
-        dated = kind in ("utc", "plain") or whole * 2 > len(seen)
+        dated = kind in ("utc", "plain") or 2 * sum(
+            _DATED.search(cell) is not None for cell in seen) > len(seen)
         epoch = kind == "number" and _median(seen) > 1e8
         rank = (len(seen) > 0) * (8 * (kind == "utc" or epoch) + 6 * dated
                                   + 3 * (bool(dates) and not dated and at not in dates)
@@ -222,17 +245,14 @@ def _median(seen: list[str]) -> float:
 def _time_kind(seen: list[str]) -> str:
     if not seen:
         return "text"
+    for kind, pattern in (("utc", _ZONED), ("plain", _PLAIN)):
+        if all(pattern.fullmatch(cell) for cell in seen):
+            return kind
     numbers = sum(_looks_number(cell) for cell in seen)
     if numbers * 2 > len(seen):
         # Eight bare digits and more in one cell are a date or a compact moment, not a count.
-        compact = sum(re.fullmatch(r"(19|20)\d{6}(\d{6})?(\.\d+)?", cell) is not None
-                      for cell in seen)
+        compact = sum(_IS_COMPACT.fullmatch(cell) is not None for cell in seen)
         return "text" if compact * 2 > len(seen) else "number"
-    iso = r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,9})?)?"
-    if all(re.fullmatch(iso + r"(Z|[+-]\d\d:?\d\d)", cell) for cell in seen):
-        return "utc"
-    if all(re.fullmatch(iso, cell) for cell in seen):
-        return "plain"
     return "text" if any(re.search(r"\d", cell) for cell in seen) else ""
 
 

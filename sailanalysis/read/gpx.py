@@ -380,7 +380,7 @@ def _seconds(packed: list[bytes], reading: Reading, context: ReadContext) -> Flo
             parts.append(nanos // 1_000_000_000 + (nanos % 1_000_000_000) / 1e9)
             zoned = True
         except pa.ArrowInvalid:
-            parts.append(iso_seconds(pa.chunked_array([cells]), False))
+            parts.append(iso_seconds(cells, False))
             zoned |= any(text.endswith("Z") or "+" in text for text in texts[:1000])
     if parts and not zoned:
         reading.clock = "local"

@@ -71,6 +71,11 @@ def near_the_rest(time_s: Floats, findings: list[Finding], name: str) -> Floats:
     name : str
         File name for the message.
     """
+    # One log's span and no broken clock in it: whatever their middle is, no row lies far from it.
+    if time_s.size:
+        low, high = np.fmin.reduce(time_s), np.fmax.reduce(time_s)
+        if low >= 0.0 and high < END_S and high - low <= FAR_S:
+            return time_s
     finite = np.isfinite(time_s)
     if not finite.any():
         return time_s
@@ -102,7 +107,9 @@ def spread_repeats(time_s: Floats) -> Floats:
     """
     if time_s.size < 4:
         return time_s
-    new = np.concatenate([[True], np.diff(time_s) > 0])
+    new = np.empty(time_s.size, dtype=bool)
+    new[0] = True
+    np.greater(time_s[1:], time_s[:-1], out=new[1:])
     if new.sum() > 0.5 * time_s.size or new.sum() < 3:
         return time_s
     start = np.flatnonzero(new)
