@@ -168,6 +168,8 @@ def estimate_calibration(
     start_k = boat.sensors.leeway_k
     # A coefficient from the boat file is knowledge of earlier days, good to about a third.
     prior = {"leeway_k": (start_k, max(2.0, 0.33 * start_k))} if start_k is not None else {}
+    if not np.isfinite(data.heel_deg).any():
+        prior["leeway_side_deg"] = (4.0, 3.0)
     fit = fit_errors(data, prior)
     sailed = _how_sailed(data)
     estimates = _estimates(data, fit, sailed, prior)

@@ -24,6 +24,7 @@ MIN_SPEED_KN = 1.5
 MIN_WIND_KN = 2.5
 """Lighter, a vane points where the mast swings."""
 HEEL_WINDOW_S = 10.0
+CLOSE_HAULED_DEG = 50.0
 
 
 @dataclass(frozen=True)
@@ -79,6 +80,26 @@ class Seconds:
         """
         half = np.radians(self.awa_deg) / 2.0
         return np.asarray(np.tanh(self.awa_deg / 15.0) * np.cos(half) ** 2, dtype=float)
+
+    @cached_property
+    def side_force(self) -> Floats:
+        """Leeway's shape without a heel sensor: about 1 close-hauled, from starboard positive.
+
+        Side force goes with the square of the apparent wind, the keel's grip with that of the
+        speed.
+        """
+        press = (self.aws_kn / np.maximum(self.slow_stw_kn, MIN_SPEED_KN)) ** 2
+        ahead = np.abs(self.awa_deg) < CLOSE_HAULED_DEG
+        usual = float(np.median(press[ahead])) if ahead.any() else 1.0
+        shape = np.clip(press / max(usual, 0.1), 0.0, 3.0) * self.upwash_shape
+        return np.asarray(np.nan_to_num(shape) * self.has_sails, dtype=float)
+
+    @cached_property
+    def chosen_side(self) -> Floats:
+        """The side a lift comes from, by how she is sailed: +-1 on a beat, the other on a run."""
+        up = np.where(np.abs(self.awa_deg) < 60.0, 1.0, np.where(np.abs(self.awa_deg) > 90.0, -1.0,
+                                                                 0.0))
+        return np.asarray(np.nan_to_num(np.sign(self.awa_deg)) * up, dtype=float)
 
     @cached_property
     def cos_heel(self) -> Floats:

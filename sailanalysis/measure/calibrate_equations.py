@@ -15,8 +15,8 @@ from sailanalysis.angles import Floats, unwrap
 from sailanalysis.measure.calibrate_blocks import MIN_WIND_KN, Seconds
 
 WANTED: Final = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_k")
-NUISANCE: Final = ("upwash_deg", "heel_zero_deg", "speed_side",
-                   "dev_sin1_deg", "dev_cos1_deg", "dev_sin2_deg", "dev_cos2_deg")
+NUISANCE: Final = ("upwash_deg", "heel_zero_deg", "speed_side", "leeway_side_deg", "wheel_on_keel",
+                   "lift_deg", "dev_sin1_deg", "dev_cos1_deg", "dev_sin2_deg", "dev_cos2_deg")
 ANGLE_KNOTS_DEG: Final = (30.0, 42.0, 55.0, 75.0, 100.0, 125.0, 150.0, 180.0)
 WIND_KNOTS_DEG: Final = (45.0, 90.0, 150.0)
 POLAR_LEVELS: Final = tuple(f"polar_{k:.0f}" for k in ANGLE_KNOTS_DEG)
@@ -28,6 +28,10 @@ PRIOR: Final[dict[str, tuple[float, float]]] = {
     "stw_factor": (1.0, 0.15), "awa_offset_deg": (0.0, 8.0), "aws_factor": (1.0, 0.15),
     "heading_offset_deg": (0.0, 8.0), "leeway_k": (10.0, 6.0),
     "upwash_deg": (0.0, 1.0), "heel_zero_deg": (0.0, 0.3), "speed_side": (0.0, 0.003),
+    # Leeway beside the keel's law; how much of the leeway's cosine the wheel on the keel misses.
+    "leeway_side_deg": (0.0, 0.2), "wheel_on_keel": (0.5, 0.5),
+    # Who tacks on headers sails lifted: the wind's direction then goes with the side.
+    "lift_deg": (0.0, 1.5),
     "dev_sin1_deg": (0.0, 0.15), "dev_cos1_deg": (0.0, 0.15),
     "dev_sin2_deg": (0.0, 0.15), "dev_cos2_deg": (0.0, 0.15),
     # The boat herself on the two tacks; her speed by angle (log of knots about the day's mean)
@@ -104,9 +108,12 @@ def water_way(
     factor = theta["stw_factor"] * (1.0 + theta["speed_side"] * side)
     slow = np.maximum(data.slow_stw_kn * theta["stw_factor"], 1.0)
     heel = np.nan_to_num(data.slow_heel_deg - theta["heel_zero_deg"])
-    leeway = np.clip(theta["leeway_k"] * heel / slow**2, -25.0, 25.0) * data.has_sails
+    leeway = np.clip(theta["leeway_k"] * heel / slow**2
+                     - theta["leeway_side_deg"] * data.side_force, -25.0, 25.0)
     bow = bow_turn(data, theta) if bow is None else bow
-    return factor * data.stw_kn * bow * compass_turn(leeway)
+    missed = 0.5 * np.radians(leeway) ** 2
+    return factor * (1.0 + theta["wheel_on_keel"] * missed) * data.stw_kn * bow * compass_turn(
+        leeway)
 
 
 def level_air(
@@ -158,6 +165,7 @@ class Equations:
         self.level = float(np.median(np.log(np.abs(wind[good])))) if good.any() else 0.0
         speed = np.log(np.maximum(data.mean(data.stw_kn), 0.3))
         self.log_boat = float(np.median(speed[boat])) if boat.any() else 0.0
+        self._chosen_side = data.mean(data.chosen_side)[self.wind_blocks]
         self._leg, self._leg_hdg_deg = self._legs()
 
     def see(self, theta: dict[str, float]) -> _Seen:
@@ -190,7 +198,8 @@ class Equations:
         basis = polar_basis(seen.twa_deg, seen.log_wind)
         expected = basis @ theta[_POLAR] + named["polar_side"] * np.sign(seen.twa_deg)
         return {"north": seen.water.real, "east": seen.water.imag, "speed": seen.log_speed,
-                "direction": seen.from_deg, "boat": seen.log_boat - expected}
+                "direction": seen.from_deg - named["lift_deg"] * self._chosen_side,
+                "boat": seen.log_boat - expected}
 
     def linear(self, theta: Floats, alike: dict[str, Floats]) -> list[Component]:
         """All equations, linear about ``theta``: small differences, the polar's part exact."""

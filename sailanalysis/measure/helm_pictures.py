@@ -105,22 +105,59 @@ def calm_and_busy(windows: pd.DataFrame, tracks: list[Track]
     busy: dict[str, Trace] = {}
     known = windows[windows["residual"].notna()]
     for helm, mine in known.groupby("helm"):
-        options: list[tuple[float, Trace]] = []
+        spans: list[_Span] = []
         for number, group in mine.groupby("piece"):
-            options += _options(str(helm), tracks[int(str(number))], group)
-        if options:
-            options.sort(key=lambda pair: pair[0])
-            quiet = calm[str(helm)] = options[0][1]
-            apart = [trace for _, trace in options
-                     if trace.start_s >= quiet.start_s + quiet.second[-1]
-                     or trace.start_s + trace.second[-1] <= quiet.start_s]
+            spans += _spans(tracks[int(str(number))], group)
+        if spans:
+            spans.sort(key=lambda span: span.residual)
+            quiet = spans[0]
+            calm[str(helm)] = quiet.trace(str(helm))
+            apart = [span for span in spans
+                     if span.start_s >= quiet.end_s or span.end_s <= quiet.start_s]
             if apart:
-                busy[str(helm)] = apart[-1]
+                busy[str(helm)] = apart[-1].trace(str(helm))
     return calm, busy
 
 
-def _options(helm: str, track: Track, windows: pd.DataFrame) -> list[tuple[float, Trace]]:
-    """Five minutes from each window of one piece on, with their mean residual."""
+@dataclass(frozen=True)
+class _Span:
+    """Some five minutes of one piece, not yet drawn."""
+
+    track: Track
+    begin_s: float
+    residual: float
+    rudder_rms_deg: float
+    reversals_per_min: float
+
+    @property
+    def part(self) -> slice:
+        """Samples of the track."""
+        first = int(self.begin_s * self.track.rate_hz)
+        return slice(first, min(first + int(TRACE_S * self.track.rate_hz),
+                                self.track.rudder_deg.size))
+
+    @property
+    def start_s(self) -> float:
+        """Seconds since 1970."""
+        return self.track.start_s + self.begin_s
+
+    @property
+    def end_s(self) -> float:
+        """Seconds since 1970, of the last sample."""
+        return self.start_s + (self.part.stop - self.part.start - 1) / self.track.rate_hz
+
+    def trace(self, helm: str) -> Trace:
+        """The samples themselves."""
+        track, part = self.track, self.part
+        rudder, heading = track.rudder_deg[part], track.heading_deg[part]
+        return Trace(helm, track.piece.point, self.start_s,
+                     np.arange(rudder.size) / track.rate_hz, rudder - rudder.mean(),
+                     heading - np.nanmean(heading) if np.isfinite(heading).any() else heading,
+                     self.rudder_rms_deg, self.reversals_per_min)
+
+
+def _spans(track: Track, windows: pd.DataFrame) -> list[_Span]:
+    """Five minutes from each window of one piece on."""
     start, end, residual, square, turned = (windows[name].to_numpy() for name in (
         "start_s", "end_s", "residual", "rudder_var", "reversals"))
     start, end = start - track.start_s, end - track.start_s
@@ -128,17 +165,10 @@ def _options(helm: str, track: Track, windows: pd.DataFrame) -> list[tuple[float
     for begin in start:
         inside = (start >= begin) & (end <= begin + TRACE_S + 30.0)
         span = end[inside].max() - begin if inside.any() else 0.0
-        if span < SHORTEST_TRACE_S:
-            continue
-        a = int(begin * track.rate_hz)
-        b = min(a + int(TRACE_S * track.rate_hz), track.rudder_deg.size)
-        rudder, heading = track.rudder_deg[a:b], track.heading_deg[a:b]
-        found.append((float(residual[inside].mean()), Trace(
-            helm, track.piece.point, track.start_s + float(begin),
-            np.arange(b - a) / track.rate_hz, rudder - rudder.mean(),
-            heading - np.nanmean(heading) if np.isfinite(heading).any() else heading,
-            float(np.sqrt(square[inside].mean())),
-            float(turned[inside].sum() / (span / 60.0)))))
+        if span >= SHORTEST_TRACE_S:
+            found.append(_Span(track, float(begin), float(residual[inside].mean()),
+                               float(np.sqrt(square[inside].mean())),
+                               float(turned[inside].sum() / (span / 60.0))))
     return found
 
 

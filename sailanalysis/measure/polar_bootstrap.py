@@ -42,7 +42,7 @@ class Spread:
     moves : ndarray, shape (legs, p)
         Newton step of each leg's score.
     held_root : ndarray, shape (p, p + k)
-        Root of the covariance that the priors hold (smoothing bias, days), and of the gusts' share.
+        Root of the covariance that the priors hold (smoothing bias, days), and of other unknowns.
     covariance : ndarray, shape (p, p)
         Both together: what endless replicates would give.
     widen : float
@@ -63,7 +63,7 @@ class Spread:
 
 
 def leg_spread(fit: Fit, design: Any, weight: Floats, leg: np.ndarray, freedom: int,
-               gusts: Floats) -> Spread:
+               also: Floats) -> Spread:
     """Spread of a fit's coefficients.
 
     Parameters
@@ -74,8 +74,9 @@ def leg_spread(fit: Fit, design: Any, weight: Floats, leg: np.ndarray, freedom: 
         Ordered by leg.
     freedom : int
         Degrees of freedom of the spread (days, or legs of a single day, and the priors' worth).
-    gusts : ndarray, shape (p, k)
-        Moves of the coefficients by one standard error of what the boat answers of a gust.
+    also : ndarray, shape (p, k)
+        Moves of the coefficients by one standard deviation of other unknowns: what the boat
+        answers of a gust, the speed of a single day.
     """
     from scipy.sparse import csr_matrix
     from scipy.special import stdtrit
@@ -109,6 +110,6 @@ def leg_spread(fit: Fit, design: Any, weight: Floats, leg: np.ndarray, freedom: 
         total = prior.total()
         for part in prior.slices():
             held[part, part] += total
-    root = np.hstack([fit.covariance @ np.linalg.cholesky(held + 1e-12 * np.eye(p)), gusts])
+    root = np.hstack([fit.covariance @ np.linalg.cholesky(held + 1e-12 * np.eye(p)), also])
     widen = float(stdtrit(max(freedom, 2), 0.975) / 1.959963984540054)
     return Spread(moves, root, moves.T @ moves + root @ root.T, widen)

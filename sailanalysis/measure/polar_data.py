@@ -22,6 +22,8 @@ LEAST_BLOCKS: Final = 8
 """Four minutes of steady sailing: less is no polar."""
 LEAST_SAIL_BLOCKS: Final = 10
 _TREND_DAYS: Final = 4
+DAY_SD: Final = 0.015
+"""Days differ by some 1.5 % of speed (sea, crew, hull): common practice."""
 TREND: Final = "per 30 days"
 """Name of the effect that says how the boat's speed changes through a season."""
 
@@ -162,9 +164,19 @@ class Plan:
         out += [Prior(self.first_effect + k, [np.eye(1)], [1 / sd**2], [False])
                 for k, (_, _, sd) in enumerate(self.effects)]
         if self.days > 1:
-            # Days differ by some 1.5 % (sea, crew, hull): a prior worth three days.
-            out.append(Prior(self.first_day, [np.eye(self.days)], [1 / 0.015**2], [True],
-                             guess_weight=3.0, guess_variance=0.015**2))
+            # a prior on their spread worth three days
+            out.append(Prior(self.first_day, [np.eye(self.days)], [1 / DAY_SD**2], [True],
+                             guess_weight=3.0, guess_variance=DAY_SD**2))
+        return out
+
+    def lone_day(self) -> Floats:
+        """Move of the coefficients by one standard deviation of a day, shape (p, 0 or 1).
+
+        A single day cannot tell its own speed from the boat's.
+        """
+        p = self.first_day + (self.days if self.days > 1 else 0)
+        out = np.zeros((p, 1 if self.days == 1 else 0))
+        out[: self.fine.size] = DAY_SD  # the splines sum to one: the same share everywhere
         return out
 
     def surface(self, name: str, tws: Floats, twa: Floats) -> Any:

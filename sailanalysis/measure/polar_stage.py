@@ -101,7 +101,8 @@ class Stage:
                                beta=start))
         return cls(data, moved, plan, fit, coarse, found[0], found[1],
                    table, design, weight, used, used_bend,
-                   leg_spread(fit, design, weight, data.leg, _freedom(data), moves))
+                   leg_spread(fit, design, weight, data.leg, _freedom(data),
+                              np.hstack([moves, plan.lone_day()])))
 
     def surface(self, name: str, lattice: Floats, draws: tuple[Floats, Floats]) -> Surface:
         """One sail set's surface on the lattice."""

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sailanalysis.angles import Floats
-from sailanalysis.series import recursive_filter
+from sailanalysis.series import box_count, box_sum, recursive_filter
 
 SLOW_MEAN_S: Final = 60.0
 """Width of the moving mean that is taken off. Slower changes of rudder and course are trim, heel
@@ -61,12 +61,10 @@ def slow_mean(value: ArrayLike, rate_hz: float, window_s: float = SLOW_MEAN_S) -
     x = np.asarray(value, dtype=float)
     n = x.size
     half = max(1, round(window_s * rate_hz / 2 / np.sqrt(2)))
-    i = np.arange(n)
-    lo, hi = np.maximum(i - half, 0), np.minimum(i + half + 1, n)
+    count = box_count(n, half)
     for _ in range(2):
         centre = x[0] if n else 0.0
-        total = np.concatenate([[0.0], np.cumsum(x - centre)])
-        x = (total[hi] - total[lo]) / (hi - lo) + centre
+        x = box_sum(x - centre, half) / count + centre
     return np.asarray(x, dtype=float)
 
 

@@ -2,11 +2,11 @@
 
 The top of a VMG curve is flat: downwind a dozen degrees often cost less than a hundredth, and the
 angle of the top, wind speed by wind speed, is the noisiest thing that a polar holds. But the
-target moves smoothly with the wind, so what is known at one wind speed helps its neighbours. Each
-wind speed's own optimum is weighed by its error, which the replicates give together with how
-neighbours err alike: a sharp top counts for much, a flat one for little. The curve is a cubic
-smoothing spline; how far it may bend is averaged over what the data make likely, so a straight
-line, a bend and a step are all open to it, and the interval knows which are still in doubt.
+target mostly moves smoothly with the wind, so what is known at one wind speed helps its
+neighbours. Each wind speed's own optimum is weighed by its error, which the replicates give
+together with how neighbours err alike: a sharp top counts for much, a flat one for little. The
+curve is a cubic smoothing spline; how far it may bend is averaged over what the data make likely,
+so a straight line, a bend and a step are all open to it, and the interval knows which are in doubt.
 
 References
 ----------

@@ -22,6 +22,7 @@ from sailanalysis.measure.target_curve import smooth_curve
 
 NEAR_BEST: Final = 0.99
 """Share of the best VMG that is as good as the best: a boat's length in a hundred."""
+_REACH_DEG: Final = 4.0
 TARGET_COLUMNS: Final = ("sails", "tws_kn", "direction", "twa_deg", "twa_low_deg", "twa_high_deg",
                          "stw_kn", "vmg_kn", "vmg_low_kn", "vmg_high_kn", "awa_deg", "aws_kn",
                          "near_best_from_deg", "near_best_to_deg")
@@ -93,36 +94,72 @@ def _targets(model: PolarModel, surface: Surface, direction: str) -> list[tuple[
     made = sign * cosd(angles + np.clip(model.leeway_deg[:, half], 0.0, 30.0))
     vmg = surface.median_kn[:, half] * made
     own, _, edge = best_vmg(angles, vmg, 1.0)
-    seen = np.flatnonzero(np.isfinite(own) & ~edge & (model.tws_kn > 0.0))
-    if not seen.size:
+    whole = np.isclose(model.tws_kn % 1.0, 0.0) & (model.tws_kn > 0.0)
+    tops, seen = [], []
+    for at in np.flatnonzero(np.isfinite(own) & ~edge & whole):
+        draws = surface.replicates_kn[:, at, half] * made[at]
+        top, outside = _tops(angles, draws, _bend(angles, vmg[at], own[at]))
+        if outside <= 0.5:
+            tops.append(top)
+            seen.append(at)
+    if not seen:
         return []
-    draws = surface.replicates_kn[:, seen][:, :, half] * made[seen]
-    tops = np.stack([best_vmg(angles, draws[:, k], 1.0)[0] for k in range(seen.size)], axis=1)
-    covariance = np.atleast_2d(np.cov(tops, rowvar=False)) if len(tops) > 1 else np.zeros(
-        (seen.size, seen.size))
-    best, sd = smooth_curve(model.tws_kn[seen], own[seen], covariance)
+    cloud = np.stack(tops, axis=1)
+    # their mean leaps less than the top of the middle surface, where two angles do alike
+    centre = cloud.mean(axis=0)
+    spread = cloud - centre
+    best, sd = smooth_curve(model.tws_kn[seen], centre, spread.T @ spread / len(cloud))
     rows: list[tuple[object, ...]] = []
     for k, at in enumerate(seen):
         tws = float(model.tws_kn[at])
         if not np.isclose(tws % TABLE_TWS_STEP_KN, 0.0):
             continue
+        # the curve chooses among angles that are as good as the best; it overrules no other
+        near = _near_best(angles, vmg[at], own[at])
+        angle = float(np.clip(best[k], *near))
+        low, high = angle - 1.96 * float(sd[k]), angle + 1.96 * float(sd[k])
+        if angle != best[k]:
+            low, high = np.percentile(np.append(cloud[:, k], angle), [2.5, 97.5])
         known = np.isfinite(vmg[at])
-        angle = float(np.clip(best[k], angles[known][0], angles[known][-1]))
         good = float(np.interp(angle, angles[known], vmg[at, known]))
         # the spread at one angle: the draws' own tops are biased outwards (a maximum of noise)
-        here = np.array([np.interp(angle, angles[known], d[known]) for d in draws[:, k]])
+        here = [np.interp(angle, angles[known], d[known] * made[at, known])
+                for d in surface.replicates_kn[:, at, half]]
         wide = 1.96 * float(np.std(here))
         stw = float(np.interp(angle, angles[known], surface.median_kn[at, half][known]))
         leeway = float(np.interp(angle, LATTICE_TWA_DEG, model.leeway_deg[at]))
         # apparent wind off the bow: the boat moves along her course, leeway to leeward
         ahead = tws * cosd(angle) + stw * cosd(leeway)
         abeam = tws * sind(angle) - stw * sind(leeway)
-        rows.append((tws, direction, angle, angle - 1.96 * float(sd[k]),
-                     min(angle + 1.96 * float(sd[k]), 180.0), stw,
+        rows.append((tws, direction, angle, min(float(low), angle),
+                     min(max(float(high), angle), 180.0), stw,
                      sign * good, sign * good - wide, sign * good + wide,
-                     float(arctan2d(abeam, ahead)), float(np.hypot(ahead, abeam)),
-                     *_near_best(angles, vmg[at], angle)))
+                     float(arctan2d(abeam, ahead)), float(np.hypot(ahead, abeam)), *near))
     return rows
+
+
+def _bend(angles: Floats, vmg: Floats, top: float) -> float:
+    """Curvature of the VMG about its top, kn per square degree, from four degrees either side."""
+    known = np.isfinite(vmg)
+    left, middle, right = np.interp([top - _REACH_DEG, top, min(top + _REACH_DEG, 180.0)],
+                                    angles[known], vmg[known])
+    return max(2.0 * middle - left - right, 1e-6) / _REACH_DEG**2
+
+
+def _tops(angles: Floats, draws: Floats, bend: float) -> tuple[Floats, float]:
+    """Best angle of each replicate, and the share of them whose best was not sailed.
+
+    Where a replicate is still rising at the edge of what was sailed, its top lies beyond: as far
+    as a parabola of the fitted curvature takes it.
+    """
+    top, _, edge = best_vmg(angles, draws, 1.0)
+    known = np.flatnonzero(np.isfinite(draws[0]))
+    for end, inward in ((known[0], known[min(3, known.size - 1)]),
+                        (known[-1], known[max(-4, -known.size)])):
+        rising = (draws[:, end] - draws[:, inward]) / (angles[end] - angles[inward])
+        beyond = edge & (top == angles[end])
+        top = np.where(beyond, top + rising / bend, top)
+    return np.clip(top, angles[0], angles[-1]), float(np.mean(edge))
 
 
 def _near_best(angles: Floats, vmg: Floats, angle: float) -> tuple[float, float]:

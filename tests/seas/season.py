@@ -63,6 +63,27 @@ def light_catamaran(tws, twa, sails="main+jib"):
     return 24 * np.tanh(v / 24)
 
 
+def heavy_sixty(tws, twa, sails="main+jib"):
+    """A heavy 60-footer: slow to wake, then pressed against her hull speed."""
+    tws, a = np.asarray(tws, float), np.abs(np.asarray(twa, float))
+    b = np.radians(a)
+    drive = np.clip(np.sin(np.clip(b - 0.30, 0, None) * np.pi / 2 / (1.75 - 0.30)), 0, 1) ** 0.6
+    drive = np.where(b < 1.75, drive, 1 - 0.42 * ((b - 1.75) / (np.pi - 1.75)) ** 2 * (
+        3 - 2 * (b - 1.75) / (np.pi - 1.75)))
+    x = tws * drive / 13.0
+    return 10.4 * x**1.3 / (1 + x**3.2) ** (1.3 / 3.2)
+
+
+def dinghy(tws, twa, sails="main+jib"):
+    """A dinghy that planes: the best angles leap when she does."""
+    tws, a = np.asarray(tws, float), np.abs(np.asarray(twa, float))
+    b = np.radians(a)
+    pull = tws * (1 - np.exp(-((a / 33.0) ** 2))) * (1 - 0.45 * ((1 - np.cos(b)) / 2) ** 3)
+    afloat = 5.4 * np.tanh(pull / 8.0)
+    plane = 1 / (1 + np.exp(-(pull * np.sin(b) ** 0.3 - 12.5) / 1.0))
+    return afloat * (1 + 0.75 * plane * np.sin(b) ** 0.5)
+
+
 def sine(tws, twa, sails=""):
     """V = 8 sin TWA at all winds above: best VMG at 45 and 135 deg (published closed form)."""
     return 8 * np.tanh(np.asarray(tws, float) / 11) * np.sin(np.radians(np.abs(twa)))
