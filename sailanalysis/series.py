@@ -55,8 +55,11 @@ def runs(time_s: ArrayLike, max_gap_s: float | None = None) -> list[slice]:
     time = np.asarray(time_s, dtype=float)
     if time.size == 0:
         return []
+    step = np.diff(time)
+    if max_gap_s is None and step.size and step.max() <= 2.5 * step.min():
+        return [slice(0, time.size)]  # whatever the usual step is
     limit = 2.5 * step_s(time) if max_gap_s is None and time.size > 1 else (max_gap_s or 0.0)
-    cuts = np.flatnonzero(np.diff(time) > limit) + 1
+    cuts = np.flatnonzero(step > limit) + 1
     edges = np.concatenate([[0], cuts, [time.size]])
     return [slice(int(a), int(b)) for a, b in pairwise(edges)]
 
@@ -90,26 +93,54 @@ def running_mean(time_s: ArrayLike, value: ArrayLike, window_s: float) -> Floats
         good = np.isfinite(v)
         # Sums about the run's own mean keep the prefix sums accurate over a long day.
         centre = float(np.mean(v[good])) if good.any() else 0.0
-        total = np.concatenate([[0.0], np.cumsum(np.where(good, v - centre, 0.0))])
-        count = np.concatenate([[0], np.cumsum(good)])
-        lo, hi = _window_bounds(t, window_s)
-        n = count[hi] - count[lo]
-        mean = np.divide(total[hi] - total[lo], n, out=np.full(n.shape, np.nan), where=n > 0)
-        out[run] = mean + centre
+        off = np.where(good, v - centre, 0.0)
+        reach = _regular_reach(t, window_s)
+        if reach is None:
+            lo = np.searchsorted(t, t - window_s / 2 - 1e-6)
+            hi = np.searchsorted(t, t + window_s / 2 + 1e-6)
+            total, n = (np.subtract(*np.concatenate([[0.0], np.cumsum(x)])[[hi, lo]])
+                        for x in (off, good))
+        elif good.all():
+            total, n = box_sum(off, reach), box_count(v.size, reach)
+        else:
+            total, n = box_sum(off, reach), box_sum(good, reach)
+        out[run] = np.divide(total, n, out=np.full(n.shape, np.nan), where=n > 0) + centre
     return out
 
 
-def _window_bounds(time_s: Floats, window_s: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """First and one past the last sample of the centred window about each sample of one run."""
+def _regular_reach(time_s: Floats, window_s: float) -> int | None:
+    """Samples on either side of the middle one in a window; None if the clock is not regular."""
     n = time_s.size
-    step = (time_s[-1] - time_s[0]) / (n - 1) if n > 1 else 1.0
-    if n > 1 and step > 0 and float(np.max(np.abs(np.diff(time_s) - step))) < 1e-3 * step:
-        # A regular clock: the bounds are known without looking for them.
-        reach = int(np.floor((window_s / 2 + 1e-6) / step + 1e-6))
-        at = np.arange(n)
-        return np.maximum(at - reach, 0), np.minimum(at + reach + 1, n)
-    return (np.searchsorted(time_s, time_s - window_s / 2 - 1e-6),
-            np.searchsorted(time_s, time_s + window_s / 2 + 1e-6))
+    step = (time_s[-1] - time_s[0]) / (n - 1) if n > 1 else 0.0
+    if step <= 0 or float(np.max(np.abs(np.diff(time_s) - step))) >= 1e-3 * step:
+        return None
+    return int(np.floor((window_s / 2 + 1e-6) / step + 1e-6))
+
+
+def box_sum(value: ArrayLike, reach: int) -> Floats:
+    """Sum of each sample and ``reach`` on either side; fewer at the ends.
+
+    Parameters
+    ----------
+    value : array_like, shape (n,)
+        Without NaN: it would spread to all that follows.
+    reach : int
+    """
+    x = np.asarray(value)
+    n = x.size
+    reach = min(reach, n)
+    sums, out = np.zeros(n + 1), np.empty(n)
+    np.cumsum(x, out=sums[1:])
+    out[:n - reach] = sums[reach + 1:]
+    out[n - reach:] = sums[n]
+    out[reach:] -= sums[:n - reach]
+    return out
+
+
+def box_count(size: int, reach: int) -> NDArray[np.intp]:
+    """How many samples each sum of :func:`box_sum` holds, of ``size`` samples."""
+    at = np.arange(size)
+    return np.minimum(at + reach + 1, size) - np.maximum(at - reach, 0)
 
 
 def running_mean_angle(

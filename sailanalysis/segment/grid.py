@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.angles import Floats, arctan2d, cosd, sind
-from sailanalysis.series import epoch_s, step_s
+from sailanalysis.series import box_count, box_sum, epoch_s, step_s
 
 Bools = NDArray[np.bool_]
 
@@ -119,24 +119,11 @@ def box_mean(value: Floats, bins: int, weight: Floats | None = None) -> Floats:
     half = max(0, (int(bins) - 1) // 2)
     good = np.isfinite(value)
     if weight is None and good.all():
-        index = np.arange(value.size)
-        count = np.minimum(value.size, index + half + 1) - np.maximum(0, index - half)
-        return _box_sum(value, half) / count
+        return box_sum(value, half) / box_count(value.size, half)
     w = good.astype(float) if weight is None else np.where(good, weight, 0.0)
-    total, share = _box_sum(np.where(good, value, 0.0) * w, half), _box_sum(w, half)
+    total, share = box_sum(np.where(good, value, 0.0) * w, half), box_sum(w, half)
     return np.asarray(np.divide(total, share, out=np.full(value.shape, np.nan),
                                 where=share > 1e-9), dtype=float)
-
-
-def _box_sum(value: Floats, half: int) -> Floats:
-    n = value.size
-    half = min(half, n)
-    sums, out = np.zeros(n + 1), np.empty(n)
-    np.cumsum(value, out=sums[1:])
-    out[:n - half] = sums[half + 1:]
-    out[n - half:] = sums[n]
-    out[half:] -= sums[:n - half]
-    return out
 
 
 def side_mean(value: Floats, bins: int, lag: int = 0) -> tuple[Floats, Floats]:
