@@ -12,7 +12,12 @@ from numpy.typing import NDArray
 from sailanalysis.angles import Floats, mean_angle, wrap180
 from sailanalysis.model import Boat
 from sailanalysis.segment.grid import Grid, box_mean, make_grids
-from sailanalysis.segment.steady_wind import heading, is_turning, steady_wind_deg
+from sailanalysis.segment.steady_wind import (
+    heading,
+    is_from_track,
+    is_turning,
+    steady_wind_deg,
+)
 from sailanalysis.segment.turns import Turn, bounds, continuous_angle, find_turns, rate_of_turn
 from sailanalysis.series import epoch_s, step_s, utc_index
 
@@ -24,7 +29,7 @@ COLUMNS: Final = (
     "recovery_s", "loss_m", "loss_m_low", "loss_m_high", "loss_s", "rated", "why_not", "helm",
     "sails", "remark", "twd_deg", "loss_along", "loss_boat_lengths",
 )
-GRID_COLUMNS: Final = ("hdg_deg", "cog_deg", "twd_deg", "tws_kn", "stw_kn", "sog_kn")
+GRID_COLUMNS: Final = ("hdg_deg", "cog_deg", "twd_deg", "twa_deg", "tws_kn", "stw_kn", "sog_kn")
 AROUND_S: Final = 60.0
 """Steady sailing up to this long on either side tells the wind's direction there."""
 USUAL_CLOSE_HAULED_DEG: Final = 42.0
@@ -198,8 +203,7 @@ def _crossing_s(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, w
     rough = angle[near] - turn.boundary_deg + _wind_line(grid, wind, around, clock) - bearing
     known = np.isfinite(rough)
     a, b = np.searchsorted(time, [t0, t1])
-    name = "hdg_deg" if basis == "heading" else "cog_deg"
-    raw = samples[name].to_numpy(dtype=float)[a:b]
+    raw = _bow(samples, grid, basis)[a:b]
     good = np.isfinite(raw)
     at = time[a:b][good]
     if at.size >= 4:
@@ -209,6 +213,8 @@ def _crossing_s(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, w
         past = np.interp(at, clock[known], rough[known]) - (fine - smooth)
     else:
         inside = known & (clock >= grid.time_s[turn.left]) & (clock <= grid.time_s[turn.reached])
+        if inside.sum() < 2:  # a long hole, drawn straight through
+            inside = known & (clock >= t0) & (clock <= t1)
         at, past = clock[inside], rough[inside]
     change = np.flatnonzero(past[:-1] * past[1:] <= 0)
     change = change[past[change + 1] != past[change]]
@@ -219,6 +225,13 @@ def _crossing_s(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, w
     return float(at[k] + share * (at[k + 1] - at[k]))
 
 
+def _bow(samples: pd.DataFrame, grid: Grid, basis: str) -> Floats:
+    """The samples' own direction of the bow, by what :func:`heading` went by."""
+    if basis == "track" and is_from_track(grid):
+        return np.asarray(samples["twd_deg"] - samples["twa_deg"], dtype=float)
+    return samples["hdg_deg" if basis == "heading" else "cog_deg"].to_numpy(dtype=float)
+
+
 def _smooth(value: Floats, width: int) -> Floats:
     return value if width < 2 else box_mean(value, width | 1)
 
@@ -227,7 +240,7 @@ def _row(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, wind: Fl
          angle: Floats, speed: Floats, turn: Turn, start: int, end: int, rate: float,
          around: Around, basis: str) -> dict[str, object]:
     crossing = _crossing_s(samples, time, grid, head, wind, angle, turn, around, basis)
-    first = around.before.start
+    first = min(around.before.start, end)  # the turning before may end later than this one
     local = slice(first, max(around.after.stop, end + 1))
     line = _wind_line(grid, wind, around, grid.time_s[local])
     twa = wrap180(line - head[local])

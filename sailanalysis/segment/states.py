@@ -41,6 +41,9 @@ NO_GO_DEG: Final = 15.0
 lie at 35-50 deg and pinch for a while at 25."""
 PINCH_DEG: Final = 22.0
 """Two minutes this close count only where the speed is as even as an engine's."""
+STREAM_KN: Final = 3.0
+"""Over ground a boat may seem to point higher than any can: a stream that strong is rarely met
+(common practice)."""
 EVIDENCE_S: Final = 60.0
 """A luff carries way for less than this."""
 
@@ -143,6 +146,8 @@ def is_driven(grid: Grid, stopped: Bools) -> Bools:
         breeze = tws > 2.0
         even = short["spread"] < np.maximum(0.12 * speed, 0.2)
         into_wind = (twa < NO_GO_DEG) & (speed > 2.0) & even & ~short["fading"] & breeze
+        if not np.isfinite(col["tws_kn"]).any():  # told by the track: her tacks prove a breeze
+            into_wind = (_off_wind_less_stream(speed, twa) < PINCH_DEG) & even & ~short["fading"]
         # A wind from astern can push no faster than itself: apparent wind then comes from ahead.
         outrun = (twa > 165.0) & (speed > 1.1 * tws + 0.5) & (short["awa"] < 90.0) & (speed > 2.0)
         calm = (tws < 1.5) & (speed > 2.5) & even
@@ -169,6 +174,12 @@ def is_driven(grid: Grid, stopped: Bools) -> Bools:
         if beside and flat.all() and (part.stop - part.start) * grid.step_s < 1800.0:
             driven[part] = True
     return driven
+
+
+def _off_wind_less_stream(speed_kn: Floats, twa_deg: Floats) -> Floats:
+    """Angle off the wind that is left if the strongest stream had set her to windward."""
+    ahead = np.maximum(speed_kn * cosd(twa_deg) - STREAM_KN, 0.0)
+    return arctan2d(speed_kn * np.abs(sind(twa_deg)), ahead)
 
 
 def _windowed(grid: Grid, window_s: float) -> dict[str, Any]:

@@ -35,18 +35,29 @@ def heading(grid: Grid) -> tuple[Floats, str]:
     -------
     heading_deg : ndarray, shape (n,)
         Heading where the log has it for most of the stretch, else course over ground while she
-        makes a knot of way.
+        makes a knot of way. A wind without a speed was told by the track, and so was the angle off
+        it: the course is then the one it was judged by, without the current across the wind.
     basis : {"heading", "track", "none"}
     """
     hdg, cog = grid.column["hdg_deg"], grid.column["cog_deg"]
     if np.isfinite(hdg).mean() >= 0.5:
         chosen, basis = hdg, "heading"
+    elif is_from_track(grid):
+        chosen, basis = wrap180(grid.column["twd_deg"] - grid.column["twa_deg"]), "track"
     elif np.isfinite(cog).any():
         slow = grid.column["sog_kn"] < 0.8  # a receiver's course is noise without way
         chosen, basis = np.where(slow, np.nan, cog), "track"
     else:
         return np.full(len(grid), np.nan), "none"
     return fill_short(unwrap(chosen), grid.bins(20.0)), basis
+
+
+def is_from_track(grid: Grid) -> bool:
+    """Whether the wind's direction was told by the track: no log gives it without a speed."""
+    def known(name: str) -> bool:
+        return name in grid.column and bool(np.isfinite(grid.column[name]).any())
+
+    return known("twa_deg") and not known("tws_kn") and not known("hdg_deg")
 
 
 def is_turning(heading_deg: Floats, grid: Grid) -> Bools:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from sailanalysis.angles import Floats, arctan2d, cosd, sind, wrap180
 from sailanalysis.segment.grid import Grid, box_mean, side_mean
+from sailanalysis.segment.steady_wind import is_from_track
 from sailanalysis.series import true_stretches
 
 Bools = NDArray[np.bool_]
@@ -177,12 +178,15 @@ def _passing(stay: _Stay, heading_deg: Floats, grid: Grid) -> bool:
     """Whether she only turned through this side, without ever steadying on it."""
     if (stay.last - stay.first) * grid.step_s > 60.0:
         return False
-    span = grid.bins(3.0)
+    # With little way on, the track follows the bow late and unevenly.
+    span_s, steady_deg_s = (10.0, 1.0) if is_from_track(grid) else (3.0, 2.0)
+    span = grid.bins(span_s)
     part = heading_deg[stay.first:stay.last + 1]
     if part.size <= 2 * span:
         return True
-    rate = (part[span:] - part[:-span]) / (span * grid.step_s)
-    return bool(np.nanmin(np.abs(rate)) > 2.0)
+    rate = np.abs(part[span:] - part[:-span]) / (span * grid.step_s)
+    rate = rate[np.isfinite(rate)]
+    return bool(rate.size and rate.min() > steady_deg_s)
 
 
 def _passage(a: _Stay, b: _Stay, heading_deg: Floats, wind_deg: Floats,
