@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import math
 from pathlib import Path
@@ -67,19 +68,18 @@ def iso_utc(value: Any) -> str:
     return stamp.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def _plain(column: pd.Series) -> pd.Series:
+def _plain(column: pd.Series) -> list[Any]:
     if pd.api.types.is_datetime64_any_dtype(column):
-        return column.map(iso_utc)
+        return [iso_utc(value) for value in column]
     if pd.api.types.is_bool_dtype(column):
-        return column.map({True: "true", False: "false"})
+        return ["true" if value else "false" for value in column]
     if pd.api.types.is_float_dtype(column):
-        finite = np.isfinite(column.to_numpy(dtype=float, na_value=np.nan))
-        text = [f"{v:.4f}".rstrip("0").rstrip(".") if ok else ""
-                for v, ok in zip(column, finite, strict=True)]
-        return pd.Series(["0" if t == "-0" else t for t in text], index=column.index, dtype=object)
+        text = [f"{v:.4f}".rstrip("0").rstrip(".") if math.isfinite(v) else ""
+                for v in column.to_numpy(dtype=float, na_value=np.nan).tolist()]
+        return ["0" if t == "-0" else t for t in text]
     if pd.api.types.is_integer_dtype(column):
-        return column
-    return column.map(_text_cell)
+        return column.tolist()
+    return [_text_cell(value) for value in column]
 
 
 def _text_cell(value: Any) -> Any:
@@ -96,9 +96,11 @@ def _text_cell(value: Any) -> Any:
 
 def write_csv(name: str, table: pd.DataFrame, path: Path) -> None:
     """Write one table: UTF-8, decimal points, no cell that a spreadsheet would run."""
-    plain = with_columns(name, table)
-    pd.DataFrame({column: _plain(plain[column]) for column in plain.columns}).to_csv(
-        path, index=False, encoding="utf-8", lineterminator="\n")
+    shown = with_columns(name, table)
+    with path.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(shown.columns)
+        writer.writerows(zip(*(_plain(shown[column]) for column in shown.columns), strict=True))
 
 
 def to_json(value: Any) -> Any:

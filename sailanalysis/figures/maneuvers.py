@@ -60,15 +60,15 @@ def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
         elif i == median:
             style = {"color": "~c1", "width": 2.6, "dash": "dash"}
         sign = 1.0 if sides[i] != "port" else -1.0
-        own = None if traces is None else traces.get(int(table.index[i]))
+        own = _columns(None if traces is None else traces.get(int(table.index[i])))
+        own_step = usual_step_s(own["t_s"]) if own else 0.0
         for number, (column, _) in enumerate(panels, start=1):
-            if own is not None and column in own:
-                clock = own["t_s"].to_numpy(dtype=float)
-                y = _aligned(clock, own[column].to_numpy(dtype=float), grid, usual_step_s(clock))
+            if column in own:
+                y = _aligned(own["t_s"], own[column], grid, own_step)
             else:
                 y = _aligned(time, samples[column].to_numpy(dtype=float), cross[i] + grid, step)
             if column == "twa_deg":
-                y = y if own is not None else sign * y
+                y = y if own else sign * y
                 y = _cut(y)
             elif column == "rate_of_turn_deg_s":
                 y = np.where(np.nanmean(y[(grid > -8) & (grid < 8)]) < 0, -1, 1) * y \
@@ -103,6 +103,13 @@ def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
     frame["shapes"] = [{"type": "line", "xref": "x", "yref": "paper", "x0": 0, "x1": 0, "y0": 0,
                         "y1": 1, "line": {"color": "~soft", "width": 1, "dash": "dot"}}]
     return spec
+
+
+def _columns(trace: pd.DataFrame | None) -> dict[str, Floats]:
+    """A trace's columns; none for no trace."""
+    if trace is None:
+        return {}
+    return dict(zip(trace.columns, trace.to_numpy(dtype=float).T, strict=True))
 
 
 def _cut(angle: Floats) -> Floats:
@@ -200,10 +207,10 @@ def _from_traces(table: pd.DataFrame, traces: dict[int, pd.DataFrame], start_s: 
                  end_s: Floats) -> list[Track]:
     out = []
     for i, label in enumerate(table.index):
-        own = traces.get(int(label))
-        if own is None or "x_m" not in own:
+        own = _columns(traces.get(int(label)))
+        if "x_m" not in own:
             continue
-        t, x, y = (own[c].to_numpy(dtype=float) for c in ("t_s", "x_m", "y_m"))
+        t, x, y = own["t_s"], own["x_m"], own["y_m"]
         keep = np.isfinite(x) & np.isfinite(y) & (t >= start_s[i] - BEFORE_TURN_S) \
             & (t <= end_s[i] + AFTER_TURN_S)
         if keep.sum() >= 5:

@@ -21,18 +21,18 @@ def seconds(column: Any) -> Floats:
     stamps = pd.to_datetime(series, utc=True, errors="coerce", format="ISO8601") \
         if series.dtype == object or pd.api.types.is_string_dtype(series) else \
         pd.to_datetime(series, utc=True)
-    out = np.full(len(series), np.nan)
-    good = stamps.notna().to_numpy()
-    if good.any():
-        out[good] = epoch_s(pd.DatetimeIndex(stamps[good]))
-    return out
+    index = pd.DatetimeIndex(stamps)
+    return np.where(index.isna(), np.nan, epoch_s(index))
 
 
 def numbers(frame: pd.DataFrame, name: str) -> Floats:
     """A numeric column, NaN where it is missing altogether."""
     if name not in frame:
         return np.full(len(frame), np.nan)
-    return pd.to_numeric(frame[name], errors="coerce").to_numpy(dtype=float)
+    column = frame[name]
+    if not pd.api.types.is_float_dtype(column):
+        column = pd.to_numeric(column, errors="coerce")
+    return column.to_numpy(dtype=float)
 
 
 def texts(frame: pd.DataFrame, name: str) -> NDArray[np.object_]:

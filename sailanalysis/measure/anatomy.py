@@ -92,7 +92,8 @@ def study_maneuvers(table: pd.DataFrame, cases: list[Case], response: Response) 
     cases : list of Case
     response : Response
     """
-    rows = [_anatomy(case, table.iloc[case.row]) for case in cases if case.reference is not None]
+    told = table[["helm", "sails", "to_side", "tws_kn", "loss_s", "turn_deg"]].to_dict("records")
+    rows = [_anatomy(case, told[case.row]) for case in cases if case.reference is not None]
     anatomy = pd.DataFrame(rows, columns=None if rows else
                            ["number", "kind", "helm", "sails", "side", "loss_m", "loss_s", *PARTS])
     traces = {case.row: _trace(case) for case in cases
@@ -103,7 +104,7 @@ def study_maneuvers(table: pd.DataFrame, cases: list[Case], response: Response) 
                          tuple(found), tuple(sentences), _luffs(table), response)
 
 
-def _anatomy(case: Case, row: pd.Series) -> dict[str, Any]:
+def _anatomy(case: Case, row: dict[Any, Any]) -> dict[str, Any]:
     one, step = case.series, case.series.grid.step_s
     out: dict[str, Any] = {
         "number": case.row, "kind": case.kind, "helm": row["helm"], "sails": row["sails"],
@@ -196,13 +197,13 @@ def _trace(case: Case) -> pd.DataFrame:
         reference[first - a:last - a] = case.reference.speed_ms[first - shift:last - shift]
     side = -1.0 if case.twa_before_deg < 0 else 1.0
     rate = np.gradient(box_mean(one.heading_deg, grid.bins(2.0))) / grid.step_s
-    return pd.DataFrame({
+    columns = {
         "t_s": one.time_s[part] - one.time_s[case.crossing],
-        "stw_kn": one.speed_ms[part] * MS_TO_KN,
-        "twa_deg": np.asarray(wrap180(side * one.twa_deg[part])),
+        "stw_kn": one.speed_ms[part] * MS_TO_KN, "twa_deg": wrap180(side * one.twa_deg[part]),
         "rate_of_turn_deg_s": rate[part], "vmg_kn": one.vmg_ms[part] * MS_TO_KN,
         "reference_kn": reference * MS_TO_KN,
-        "x_m": right - right[middle], "y_m": up - up[middle]})
+        "x_m": right - right[middle], "y_m": up - up[middle]}
+    return pd.DataFrame(np.column_stack(list(columns.values())), columns=list(columns))
 
 
 def _luffs(table: pd.DataFrame) -> pd.DataFrame:

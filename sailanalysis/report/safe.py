@@ -14,6 +14,9 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 """First characters that spreadsheets take for a formula or a command (OWASP, CSV Injection)."""
 
 
+_FORBIDDEN = {code: " " for code in range(32) if chr(code) not in "\n\t"}
+
+
 def safe_cell(value: Any) -> Any:
     """A table cell that no spreadsheet runs as a formula; numbers pass unchanged.
 
@@ -39,8 +42,7 @@ def safe_cell(value: Any) -> Any:
 
 def escape(text: Any) -> str:
     """HTML text or attribute value; control characters that HTML forbids become spaces."""
-    clean = "".join(c if c >= " " or c in "\n\t" else " " for c in str(text))
-    return html.escape(clean, quote=True)
+    return html.escape(str(text).translate(_FORBIDDEN), quote=True)
 
 
 def _plain(value: Any) -> Any:
