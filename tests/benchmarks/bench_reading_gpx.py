@@ -1,23 +1,29 @@
 """Reading GPX against gpxpy on the same file, in one run.
 
-    python tests/benchmarks/bench_reading_gpx.py [POINTS]
+    python tests/benchmarks/bench_reading_gpx.py [--points 100000] [--runs 5]
 
-prints a table; under pytest-benchmark each way is one benchmark.
+Prints a table in Markdown. Peak memory is that of reading 100 MB of such a track.
 """
 
 from __future__ import annotations
 
+import argparse
 import io
 import sys
-import time
+import tempfile
 from datetime import UTC, datetime
+from pathlib import Path
 
 import gpxpy
-import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from benchmarks.timing import READ, Row, as_table, peak_mb, side_by_side
 
 from sailanalysis.model import Boat
 from sailanalysis.read.gpx import read_gpx
 from sailanalysis.read.reading import ReadContext
+
+COMMAND = "python tests/benchmarks/bench_reading_gpx.py"
 
 
 def log_bytes(points: int) -> bytes:
@@ -25,9 +31,9 @@ def log_bytes(points: int) -> bytes:
     rows = []
     for k in range(points):
         stamp = datetime.fromtimestamp(1.78e9 + k, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-        rows.append(f'<trkpt lat="{50 + k * 2e-5:.7f}" lon="{-3 + k * 1e-5:.7f}"><ele>0.0</ele>'
-                    f"<time>{stamp}</time><extensions><x:TrackPointExtension><x:speed>3.1"
-                    "</x:speed></x:TrackPointExtension></extensions></trkpt>\n")
+        rows.append(f'<trkpt lat="{50 + k % 100000 * 2e-5:.7f}" lon="{-3 + k % 100000 * 1e-5:.7f}">'
+                    f"<ele>0.0</ele><time>{stamp}</time><extensions><x:TrackPointExtension>"
+                    "<x:speed>3.1</x:speed></x:TrackPointExtension></extensions></trkpt>\n")
     return ('<?xml version="1.0"?><gpx version="1.1" creator="x" '
             'xmlns="http://www.topografix.com/GPX/1/1" xmlns:x="http://www.example.org/x">'
             f"<trk><trkseg>{''.join(rows)}</trkseg></trk></gpx>").encode()
@@ -42,16 +48,22 @@ def with_gpxpy(data: bytes) -> int:
     return sum(1 for _ in gpxpy.parse(data.decode()).walk())
 
 
-WAYS = {"sailanalysis": (ours, 5), "gpxpy": (with_gpxpy, 3)}
+def rows(small: bool, points: int = 100_000, runs: int = 5) -> list[Row]:
+    """One row; ``small`` takes a few seconds."""
+    if small:
+        points, runs = 10_000, 3
+    data = log_bytes(points)
+    assert ours(data) == with_gpxpy(data) == points
+    seconds = side_by_side(lambda: ours(data), lambda: with_gpxpy(data), runs)
+    return [Row(f"GPX, {points:,} points, {len(data) / 1e6:.0f} MB", seconds[0], "gpxpy",
+                seconds[1], "1 or more", COMMAND, None if small else peak_of_100_mb())]
 
 
-def median_s(way, data: bytes, repeats: int) -> float:
-    taken = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        way(data)
-        taken.append(time.perf_counter() - start)
-    return float(np.median(taken))
+def peak_of_100_mb() -> float:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "track.gpx"
+        path.write_bytes(log_bytes(540_000))
+        return peak_mb(*READ, path)
 
 
 def test_read_gpx(benchmark):
@@ -64,13 +76,11 @@ def test_read_gpx_gpxpy(benchmark):
 
 
 def main() -> None:
-    points = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
-    data = log_bytes(points)
-    print(f"GPX, {points:,} points, {len(data) / 1e6:.0f} MB")
-    seconds = {name: median_s(way, data, repeats) for name, (way, repeats) in WAYS.items()}
-    for name, taken in seconds.items():
-        print(f"  {name:<14} {taken:7.3f} s  {points / taken:10,.0f} points/s  "
-              f"{seconds['gpxpy'] / taken:5.1f} x gpxpy's speed")
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--points", type=int, default=100_000)
+    parser.add_argument("--runs", type=int, default=5)
+    options = parser.parse_args()
+    print(as_table(rows(False, options.points, options.runs)))
 
 
 if __name__ == "__main__":

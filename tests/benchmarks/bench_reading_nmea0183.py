@@ -3,21 +3,24 @@
     python tests/benchmarks/bench_reading_nmea0183.py [--hours 8] [--runs 5]
 
 Prints a table in Markdown. The log is an invented 10 Hz day, one line in a thousand corrupted;
-all ways verify checksums and convert the same fields to numbers. pynmea2 is timed on a part of
-the log and scaled, because it needs so long.
+both ways verify checksums and convert the same fields to numbers. pynmea2 is timed on a part of
+the log and scaled, because it needs so long. The floor only counts the newlines.
 """
 
 from __future__ import annotations
 
 import argparse
 import io
-import statistics
+import sys
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from benchmarks.timing import READ, Row, as_table, peak_mb, side_by_side
+
+COMMAND = "python tests/benchmarks/bench_reading_nmea0183.py"
 
 
 def _checked(body: str) -> str:
@@ -99,33 +102,32 @@ def with_pynmea2(data: bytes) -> int:
     return count
 
 
-def median_seconds(work: Callable[[], object], runs: int) -> float:
-    """Median of several timings."""
-    taken = []
-    for _ in range(runs):
-        begin = time.perf_counter()
-        work()
-        taken.append(time.perf_counter() - begin)
-    return statistics.median(taken)
-
-
-def measure(hours: float, runs: int) -> list[tuple[str, float, float]]:
-    """Rows of (way, seconds, million lines a second) for the whole log."""
+def rows(small: bool, hours: float = 8.0, runs: int = 5) -> list[Row]:
+    """Against pynmea2, and against the floor; ``small`` takes a few seconds."""
     from sailanalysis.read import read_logs
 
+    if small:
+        hours, runs = 1.0, 3
     data = invented_log(hours)
     lines = data.count(b"\n")
     part = data[: data.rfind(b"\n", 0, len(data) // max(1, round(hours * 6))) + 1]
-    share = part.count(b"\n") / lines
+    name = f"NMEA 0183, {hours:g} h at 10 Hz, {len(data) / 1e6:.0f} MB"
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "day.nmea"
         path.write_bytes(data)
-        rows = [("count the newlines (the floor)",
-                 median_seconds(lambda: path.read_bytes().count(b"\n"), runs)),
-                ("sailanalysis, whole", median_seconds(lambda: read_logs([path]), runs)),
-                ("pynmea2, parse and read the attributes",
-                 median_seconds(lambda: with_pynmea2(part), max(1, runs // 2)) / share)]
-    return [(name, seconds, lines / seconds / 1e6) for name, seconds in rows]
+
+        def ours() -> object:
+            return read_logs([path])
+
+        def floor() -> object:
+            return path.read_bytes().count(b"\n")
+
+        ours_s, peer_s = side_by_side(ours, lambda: with_pynmea2(part), runs)
+        again_s, floor_s = side_by_side(ours, floor, runs)
+        peak = None if small else peak_mb(*READ, path)
+    return [Row(name, ours_s, "pynmea2", peer_s * lines / part.count(b"\n"), "20 or more", COMMAND,
+                peak),
+            Row(name, again_s, "counting its newlines", floor_s, "the floor", COMMAND)]
 
 
 def main() -> None:
@@ -134,11 +136,7 @@ def main() -> None:
     parser.add_argument("--hours", type=float, default=8.0)
     parser.add_argument("--runs", type=int, default=5)
     options = parser.parse_args()
-    rows = measure(options.hours, options.runs)
-    peer = rows[-1][1]
-    print("| way | seconds | million lines/s | against pynmea2 |\n| --- | --- | --- | --- |")
-    for name, seconds, rate in rows:
-        print(f"| {name} | {seconds:.2f} | {rate:.2f} | {peer / seconds:.0f}x |")
+    print(as_table(rows(False, options.hours, options.runs)))
 
 
 if __name__ == "__main__":

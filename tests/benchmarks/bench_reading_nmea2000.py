@@ -1,19 +1,24 @@
 """Reading NMEA 2000 text against the PyPI package nmea2000 on the same messages, in one run.
 
-    python tests/benchmarks/bench_reading_nmea2000.py [MINUTES]
+    python tests/benchmarks/bench_reading_nmea2000.py [--minutes 60] [--runs 5]
 
-prints a table; under pytest-benchmark each way is one benchmark. The package is restricted to the
-messages that are read here, and reads a part of the log whose length is scaled up.
+Prints a table in Markdown. The package is restricted to the messages that are read here, and reads
+a part of the log whose seconds are scaled up. Peak memory is that of reading 100 MB of such a log.
 """
 
 from __future__ import annotations
 
+import argparse
 import io
 import sys
-import time
+import tempfile
 from datetime import UTC
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from benchmarks.timing import READ, Row, as_table, peak_mb, side_by_side
 
 from sailanalysis.model import Boat
 from sailanalysis.read.nmea2000 import read_nmea2000
@@ -24,6 +29,7 @@ RATES_HZ = {127245: 10, 127250: 10, 127251: 10, 127257: 10, 128259: 5, 129025: 1
             130306: 10, 128267: 1, 127258: 1, 127488: 10, 65280: 10, 130824: 20}
 """A bus with ten-hertz sensors and some makers' own messages; 129029 comes at 1 Hz besides."""
 PART = 40_000
+COMMAND = "python tests/benchmarks/bench_reading_nmea2000.py"
 
 
 def log_lines(minutes: float) -> list[str]:
@@ -65,13 +71,25 @@ def with_library(lines: list[str]) -> int:
     return sum(decode(line) is not None for line in lines)
 
 
-def median_s(way, data, repeats: int = 5) -> float:
-    taken = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        way(data)
-        taken.append(time.perf_counter() - start)
-    return float(np.median(taken))
+def rows(small: bool, minutes: float = 60.0, runs: int = 5) -> list[Row]:
+    """One row; ``small`` takes a few seconds."""
+    if small:
+        minutes, runs = 10.0, 3
+    lines = log_lines(minutes)
+    data = "\n".join(lines).encode()
+    part = lines[:PART]
+    seconds = side_by_side(lambda: ours(data), lambda: with_library(part), runs)
+    return [Row(f"NMEA 2000 text, {minutes:g} min, {len(data) / 1e6:.0f} MB", seconds[0],
+                "nmea2000 package", seconds[1] * len(lines) / len(part), "10 or more", COMMAND,
+                None if small else peak_of_100_mb())]
+
+
+def peak_of_100_mb() -> float:
+    minutes = 100e6 / len("\n".join(log_lines(1.0)))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "bus.log"
+        path.write_text("\n".join(log_lines(minutes)))
+        return peak_mb(*READ, path)
 
 
 def test_read_nmea2000(benchmark):
@@ -85,14 +103,11 @@ def test_read_nmea2000_library(benchmark):
 
 
 def main() -> None:
-    minutes = float(sys.argv[1]) if len(sys.argv) > 1 else 60.0
-    lines = log_lines(minutes)
-    data = "\n".join(lines).encode()
-    print(f"NMEA 2000, {minutes:g} min, {len(data) / 1e6:.0f} MB, {len(lines):,} frames")
-    own = len(lines) / median_s(ours, data)
-    theirs = PART / median_s(with_library, lines[:PART], 3)
-    print(f"  sailanalysis      {own / 1e6:6.2f} million frames/s   {own / theirs:5.1f} x")
-    print(f"  nmea2000 package  {theirs / 1e6:6.2f} million frames/s     1.0 x")
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--minutes", type=float, default=60.0)
+    parser.add_argument("--runs", type=int, default=5)
+    options = parser.parse_args()
+    print(as_table(rows(False, options.minutes, options.runs)))
 
 
 if __name__ == "__main__":
