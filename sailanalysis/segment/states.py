@@ -146,7 +146,8 @@ def is_driven(grid: Grid, stopped: Bools) -> Bools:
         breeze = tws > 2.0
         even = short["spread"] < np.maximum(0.12 * speed, 0.2)
         into_wind = (twa < NO_GO_DEG) & (speed > 2.0) & even & ~short["fading"] & breeze
-        if not np.isfinite(col["tws_kn"]).any():  # told by the track: her tacks prove a breeze
+        by_track = not np.isfinite(col["tws_kn"]).any()
+        if by_track:  # her tacks prove a breeze
             into_wind = (_off_wind_less_stream(speed, twa) < PINCH_DEG) & even & ~short["fading"]
         # A wind from astern can push no faster than itself: apparent wind then comes from ahead.
         outrun = (twa > 165.0) & (speed > 1.1 * tws + 0.5) & (short["awa"] < 90.0) & (speed > 2.0)
@@ -164,6 +165,8 @@ def is_driven(grid: Grid, stopped: Bools) -> Bools:
         evidence |= _widen(pinched | (abeam & unmoved), long["half"])
     evidence &= ~stopped
     if not evidence.any():
+        return evidence
+    if by_track:  # an engine and sails may give the same speed, and nothing shows which
         return evidence
     driven = _run_on(grid, evidence, upright) & ~stopped
     # Between proven stretches, or up to a stop, upright all the while: sails were not set.

@@ -27,6 +27,9 @@ from sailanalysis.wind.track_turns import even, track_turns
 
 MIN_TURNS = 4
 """Fewer agreeing turns can be chance."""
+UNLIKE_DEG = 10.0
+"""A boat tacks through much the same angle each time, a turning tide allowed for; bends of a
+river or rounds from buoy to buoy are of any angle."""
 AXIS_SD_DEG = 5.0
 """Scatter of one turn's axis: helming, and a shift between the legs."""
 SIDES_SHARE = 0.05
@@ -131,7 +134,8 @@ def wind_from_track(
     return out, "track", result, [Finding(
         "wind-from-track", f"There is no wind sensor; from {agreeing} tacks and gybes in the track "
         f"the true wind came from {result.twd_deg:.0f} deg, give or take {half:.0f} deg. Its speed "
-        "is not known.", channel="twd_deg")]
+        "is not known; angles to it are those of the track, less the current across the wind.",
+        channel="twd_deg")]
 
 
 def _course_deg(wind: TrackWind, sog_kn: Floats, cog_deg: Floats) -> Floats:
@@ -183,8 +187,10 @@ def find_track_wind(time_s: Floats, sog_kn: Floats, cog_deg: Floats) -> TrackWin
         return _unknown(time, turns, "its turns do not agree on one wind direction.")
     if not _both_ways(good, axis):
         return _unknown(time, turns, "nearly all its turns go the same way round.")
-    if _sides_differ_deg(good) > 12.0:
+    if _sides_differ_deg(good, axis) > 12.0:
         return _unknown(time, turns, "its turns do not lead to and fro between two courses.")
+    if _unlike_deg(good, axis) > UNLIKE_DEG:
+        return _unknown(time, turns, "its turns are not through like angles, as tacks are.")
     if float(good["lost_share"].median()) < 0.05:
         return _unknown(time, turns, "its turns cost no speed, as tacks and gybes do.")
     turns = _with_small_turns(turns, good)
@@ -284,16 +290,25 @@ def _both_ways(turns: pd.DataFrame, axis_deg: float) -> bool:
     return any(0.2 <= share <= 0.8 for share in shares)
 
 
-def _sides_differ_deg(turns: pd.DataFrame) -> float:
-    """Angle between the mean axes of the turns to the left and to the right.
+def _sides_differ_deg(turns: pd.DataFrame, axis_deg: float) -> float:
+    """Angle, less its standard error, between the axes of the turns to the left and to the right.
 
     To and fro between the same two velocities, the difference is the same but for its sign, and
     so is the axis, whatever the current. Course changes that only look alike do not lead back.
     """
-    double = np.exp(2j * np.radians(turns["middle_axis_deg"].to_numpy(dtype=float)))
+    off = wrap180(2.0 * (turns["middle_axis_deg"].to_numpy(dtype=float) - axis_deg)) / 2.0
     right = turns["turn_deg"].to_numpy(dtype=float) > 0
-    apart = np.angle(np.sum(double[right]) * np.conj(np.sum(double[~right])), deg=True)
-    return abs(float(apart)) / 2.0
+    sides = off[right], off[~right]
+    error = np.sqrt(sum(max(np.std(side), AXIS_SD_DEG) ** 2 / side.size for side in sides))
+    return float(abs(np.mean(sides[0]) - np.mean(sides[1])) - error)
+
+
+def _unlike_deg(turns: pd.DataFrame, axis_deg: float) -> float:
+    """How far the turns' angles usually lie from the middle one at their end of the axis."""
+    size = np.abs(turns["turn_deg"].to_numpy(dtype=float))
+    here = np.abs(wrap180(turns["middle_deg"].to_numpy(dtype=float) - axis_deg)) < 90.0
+    off = [np.abs(size[end] - np.median(size[end])) for end in (here, ~here) if end.any()]
+    return float(np.median(np.concatenate(off)))
 
 
 @dataclass(frozen=True)
