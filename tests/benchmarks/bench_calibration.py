@@ -5,7 +5,8 @@
 DAYS (default 100) with random errors (speed and wind speed factor 0.9-1.1, vane +-6 deg, compass
 +-5 deg, leeway coefficient 5-15, tide 0-3 kn) on the tests' own light sea, then a fifth as many
 with upwash, compass deviation and a slow vane, then days that cannot tell: one heading, no tacks.
-The last table repeats a fifth as many on the package's simulator, whose physics differ.
+Then a fifth as many on the package's simulator, whose physics differ. The last tables are those of
+`bench_track.py`: wind and maneuvers from the track alone.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks import bench_track
 from seas.calibration import sail
 
 from sailanalysis.condition import condition
@@ -88,6 +90,7 @@ def main(days: int) -> None:
     table("one heading", lambda: light_sea(few, "one_heading"))
     table("no tacks", lambda: light_sea(few, "no_tacks"))
     table("the package's simulator", lambda: simulator(few))
+    bench_track.main(max(3, 3 * few // 5))
 
 
 if __name__ == "__main__":
