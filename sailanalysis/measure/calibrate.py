@@ -35,6 +35,17 @@ MIN_SIDE_S: Final = 180.0
 MIN_UP_DOWNS: Final = 2
 """One change from beating to running cannot be told from the wind's own change at that hour."""
 MIN_TOTAL_S: Final = 600.0
+FINEST_SD: Final = {
+    # No sensor's error stays the same all day to better than this: a wheel fouls and the bow yaws
+    # (cosine of 4 deg: 0.2 %), a compass and a vane are read to a few tenths (common practice).
+    "stw_factor": 0.001, "awa_offset_deg": 0.1, "aws_factor": 0.005, "heading_offset_deg": 0.05,
+    "leeway_k": 0.1,
+}
+UNALIKE_SHARE: Final = 0.12
+"""How much of a difference in pointing between the tacks may pass into the vane's estimate.
+
+The slope of speed over angle close-hauled comes out too flat by some tenths, for the angle it is
+read at is noisy; a quarter of half the difference may be left (this is one standard deviation)."""
 Z95: Final = 1.959964
 
 
@@ -227,7 +238,10 @@ def _estimates(data: Seconds, fit: Fit, sailed: _Sailed,
     prior = PRIOR | prior
     out = {}
     for name in WANTED:
-        value, sd = fit.value[name], fit.sd[name]
+        value, sd = fit.value[name], np.hypot(fit.sd[name], FINEST_SD[name])
+        if name == "awa_offset_deg":
+            sd = np.hypot(sd, UNALIKE_SHARE * _points_apart(fit))
+        sd = float(sd)
         if name in ("stw_factor", "heading_offset_deg", "leeway_k"):
             blocks = fit.water_blocks
         else:
@@ -241,6 +255,15 @@ def _estimates(data: Seconds, fit: Fit, sailed: _Sailed,
             name, value, low, high, not why, why, int(blocks.size),
             float(data.seconds[blocks].sum()))
     return out
+
+
+def _points_apart(fit: Fit) -> float:
+    """Close-hauled, how much closer she points on one tack than on the other, degrees."""
+    upwind = np.abs(fit.twa_deg) < 65.0
+    starboard, port = (fit.twa_deg[upwind & (side * fit.twa_deg > 0)] for side in (1, -1))
+    if min(starboard.size, port.size) < 3:
+        return 0.0
+    return float(abs(np.median(starboard) + np.median(port)))
 
 
 _RECIPROCAL = ("In open water hold a steady course for five minutes under sail or engine, then "

@@ -23,9 +23,10 @@ block did: a gust or an eddy is in a block's reading and in its response alike, 
 estimate (the method of instrumental variables, with its own covariance).
 
 Nuisance terms that a real boat has and nobody asked for (upwash at the masthead, a heel sensor
-off zero, compass deviation, a speed sensor or a boat that differs on the two tacks) are carried
-with modest priors: they make the intervals as wide as they should be. The estimate of the vane
-supposes a boat alike on both tacks within a percent of speed.
+off zero, compass deviation, a speed sensor or a boat that differs on the two tacks, leeway by
+another law, a wheel that runs along the keel, a helm who tacks on headers and so sails lifted on
+both tacks) are carried with modest priors: they make the intervals as wide as they should be.
+The estimate of the vane supposes a boat alike on both tacks within a percent of speed.
 
 References
 ----------
@@ -58,9 +59,10 @@ WATER: Final = Variation(3.0, (
     Scale(180.0, 0.03), Scale(1200.0, 0.05), Scale(7200.0, 0.5, smooth=True)), white_sd=0.04,
     dof=1.0)
 WIND_DIRECTION: Final = Variation(90.0, (
-    # Degrees: gusts, oscillating shifts, slow shifts, a front or a sea breeze.
-    Scale(120.0, 3.0), Scale(600.0, 3.5), Scale(3600.0, 5.0), Scale(10800.0, 8.0, smooth=True)),
-    white_sd=2.0)
+    # Degrees: gusts, oscillating shifts (which swing on through a tack), slow shifts, a front or a
+    # sea breeze.
+    Scale(120.0, 3.0), Scale(200.0, 3.0, smooth=True), Scale(3600.0, 5.0),
+    Scale(10800.0, 8.0, smooth=True)), white_sd=2.0)
 WIND_SPEED: Final = Variation(2.0, (
     # Natural logarithm: gusts, lulls, freshening.
     Scale(120.0, 0.06), Scale(600.0, 0.07), Scale(3600.0, 0.08), Scale(10800.0, 0.15, smooth=True)),
@@ -88,6 +90,8 @@ class Fit:
         The equations at the estimates.
     wind_from_deg, wind_kn : ndarray
         Wind over the ground of each wind block at the estimates.
+    twa_deg : ndarray
+        Of each block of the boat's own equation.
     water_blocks, wind_blocks : ndarray of int
         Blocks used by each equation.
     """
@@ -99,6 +103,7 @@ class Fit:
     components: list[Component]
     wind_from_deg: Floats
     wind_kn: Floats
+    twa_deg: Floats
     water_blocks: NDArray[np.intp]
     wind_blocks: NDArray[np.intp]
 
@@ -175,7 +180,7 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
         covariance=covariance, processes=processes,
         components=equations.linear(theta, alike),
         wind_from_deg=seen.from_deg + equations.centre_deg,
-        wind_kn=np.exp(seen.log_speed + equations.level),
+        wind_kn=np.exp(seen.log_speed + equations.level), twa_deg=seen.twa_deg,
         water_blocks=equations.water_blocks, wind_blocks=equations.wind_blocks)
 
 
