@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.errors import Finding
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Floats = NDArray[np.float64]
 

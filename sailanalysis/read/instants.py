@@ -6,7 +6,6 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
 from sailanalysis.errors import Finding
 from sailanalysis.model import Floats
@@ -26,6 +25,8 @@ def local_to_utc(naive_s: Floats, zone: tzinfo) -> Floats:
     """
     if zone is UTC or getattr(zone, "key", "") == "UTC":
         return naive_s
+    import pandas as pd
+
     with np.errstate(invalid="ignore"):
         usable = np.isfinite(naive_s) & (naive_s > -2e9) & (naive_s < 7e9)
     out = np.full(naive_s.shape, np.nan)

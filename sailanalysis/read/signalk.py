@@ -8,6 +8,7 @@ starboard, pitch positive bow up.
 from __future__ import annotations
 
 import json
+from array import array
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -84,7 +85,7 @@ _ONLY_OURS: Final = ("environment.", "steering.", "propulsion.", "tanks.",
 class _Vessel:
     """What one context said: values by channel, path and source."""
 
-    values: dict[tuple[str, str, str], tuple[list[float], list[float]]] = field(
+    values: dict[tuple[str, str, str], tuple[array[float], array[float]]] = field(
         default_factory=dict)
     deltas: int = 0
     own_kind: int = 0
@@ -249,9 +250,12 @@ def _take_value(path: str, value: Any, time_s: float, source: str, vessel: _Vess
     if not abs(value) < 1e12:
         log.not_finite += 1
         return
-    times, kept = vessel.values.setdefault((channel, path, source), ([], []))
-    times.append(time_s)
-    kept.append(value)
+    key = channel, path, source
+    pair = vessel.values.get(key)
+    if pair is None:
+        pair = vessel.values[key] = array("d"), array("d")
+    pair[0].append(time_s)
+    pair[1].append(value)
 
 
 def _other_path(path: str) -> tuple[str, float, float] | None:

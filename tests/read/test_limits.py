@@ -198,3 +198,18 @@ def test_a_stream_that_fails_meanwhile_is_said(tmp_path, monkeypatch):
     monkeypatch.setattr(logs, "open_log", broken)
     with pytest.raises(LogError, match="Input/output error"):
         read_logs([path])
+
+
+# ------------------------------------------------------------------ imports
+@pytest.mark.parametrize(("text", "absent"), [
+    (FIX * 3, ("pandas", "pyarrow", "scipy")),
+    (b'{"updates":[{"timestamp":"2026-07-03T10:00:00Z","values":[{"path":'
+     b'"navigation.speedThroughWater","value":3.1}]}]}\n', ("pandas", "pyarrow", "scipy")),
+    (b"time,BSP\n2026-07-03T10:00:00Z,6\n", ("scipy", "pyarrow.parquet", "pyarrow.dataset")),
+], ids=["nmea0183", "signalk", "csv"])
+def test_a_reader_imports_only_what_its_format_needs(tmp_path, text, absent):
+    code = ("import sys; from sailanalysis.read import read_logs; read_logs([sys.argv[1]]); "
+            "print(*sys.modules)")
+    run = subprocess.run([sys.executable, "-c", code, str(write(tmp_path, text))], check=True,
+                         capture_output=True, text=True, cwd=Path(__file__).resolve().parents[2])
+    assert not set(run.stdout.split()) & set(absent)
