@@ -11,6 +11,17 @@ from sailanalysis.wind.track_turns import MIN_SPEED_KN
 TOLD = 2.5
 """Log odds of twelve to one: below that the track is said not to tell."""
 
+SLOWEST_KN = 2.5
+"""Where she was slower, an ordinary stream of one knot along the wind, which the track does not
+show, changes the share of speed that turns seem to cost by more than tacks differ from gybes."""
+
+
+def is_slow(turns: pd.DataFrame, axis_deg: float) -> bool:
+    """Whether she sailed too slowly at either end of the axis for a stream not to matter."""
+    speed = turns["speed_kn"].to_numpy(dtype=float)
+    here = np.abs(wrap180(turns["middle_deg"].to_numpy(dtype=float) - axis_deg)) < 90.0
+    return any(float(np.median(speed[end])) < SLOWEST_KN for end in (here, ~here) if end.sum() >= 2)
+
 
 def upwind_evidence(turns: pd.DataFrame, axis_deg: float, run_s: tuple[float, float]) -> float:
     """Log odds that the wind blows from ``axis_deg`` rather than from the other end.

@@ -177,6 +177,15 @@ def test_a_stream_to_windward_is_not_the_engine():
     assert (samples["state"] == "sailing").mean() > 0.95
 
 
+def test_a_boat_slower_than_a_current_may_make_her_seem_tells_no_wind():
+    # 2.5 kn with a knot of stream against the wind: tacks over ground lose little, gybes much.
+    slow = way([(s, c, 2.4) for s, c, _ in BEAT + RUN], 1.2)
+    wind = find_track_wind(np.arange(float(slow.size)), np.abs(slow),
+                           np.degrees(np.angle(slow)) % 360.0)
+    assert not wind.known
+    assert "slow" in wind.why_not
+
+
 def test_turns_of_any_angle_are_no_tacks():
     # To and fro about one axis, slowing in every turn, but by 45 to 150 degrees.
     rng = np.random.default_rng(3)
