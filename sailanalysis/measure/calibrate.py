@@ -41,11 +41,11 @@ FINEST_SD: Final = {
     "stw_factor": 0.001, "awa_offset_deg": 0.1, "aws_factor": 0.005, "heading_offset_deg": 0.05,
     "leeway_k": 0.1,
 }
-UNALIKE_SHARE: Final = 0.12
+UNALIKE_SHARE: Final = 0.08
 """How much of a difference in pointing between the tacks may pass into the vane's estimate.
 
 The slope of speed over angle close-hauled comes out too flat by some tenths, for the angle it is
-read at is noisy; a quarter of half the difference may be left (this is one standard deviation)."""
+read at is noisy; a sixth of half the difference may be left (this is one standard deviation)."""
 Z95: Final = 1.959964
 
 

@@ -29,11 +29,11 @@ PRIOR: Final[dict[str, tuple[float, float]]] = {
     "heading_offset_deg": (0.0, 8.0), "leeway_k": (10.0, 6.0),
     "upwash_deg": (0.0, 1.0), "heel_zero_deg": (0.0, 0.3), "speed_side": (0.0, 0.006),
     # Leeway beside the keel's law; how much of the leeway's cosine the wheel on the keel misses.
-    "leeway_side_deg": (0.0, 0.2), "wheel_on_keel": (0.5, 0.5),
+    "leeway_side_deg": (0.0, 0.1), "wheel_on_keel": (0.5, 0.3),
     # Who tacks on headers sails lifted: the wind's direction then goes with the side.
     "lift_deg": (0.0, 1.5),
-    "dev_sin1_deg": (0.0, 1.0), "dev_cos1_deg": (0.0, 1.0),
-    "dev_sin2_deg": (0.0, 1.0), "dev_cos2_deg": (0.0, 1.0),
+    "dev_sin1_deg": (0.0, 0.5), "dev_cos1_deg": (0.0, 0.5),
+    "dev_sin2_deg": (0.0, 0.5), "dev_cos2_deg": (0.0, 0.5),
     # The boat herself on the two tacks; her speed by angle (log of knots about the day's mean)
     # and how it grows with the wind (a power of it).
     "polar_side": (0.0, 0.006),

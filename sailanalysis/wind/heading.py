@@ -12,6 +12,9 @@ from sailanalysis.errors import Finding
 from sailanalysis.series import epoch_s
 from sailanalysis.wind.variation import decimal_year, is_covered, variation_along
 
+UNDER_WAY_KN = 2.0
+"""Faster, the course over ground follows the bow."""
+
 
 @dataclass(frozen=True)
 class North:
@@ -41,8 +44,9 @@ def _column(samples: pd.DataFrame, name: str) -> Floats | None:
 def find_north(samples: pd.DataFrame) -> North:
     """Variation from the log, else from the World Magnetic Model for place and date.
 
-    A variation of zero all day where the model gives more than 1.5 deg was never set, and the
-    model's is used; any other is the log's own word, and used, with a warning where it lies more
+    A variation of zero all day where the model gives more than 1.5 deg was never set, or the
+    heading is true already: the model's is used unless the track lies nearer the heading without
+    it. Any other variation is the log's own word, and used, with a warning where it lies more
     than 3 deg from the model's (which is good to half a degree nearly everywhere at sea).
     """
     time = epoch_s(samples.index)
@@ -55,7 +59,7 @@ def find_north(samples: pd.DataFrame) -> North:
         typical = float(np.nanmedian(logged))
         off = float(wrap180(typical - np.nanmedian(model))) if has_model else 0.0
         unset = float(np.nanmax(np.abs(logged))) == 0.0
-        if not (unset and abs(off) > 1.5):
+        if not (unset and abs(off) > 1.5 and _brings_nearer(samples, -off)):
             return North(logged, "log", _doubt(typical, off))
     if not has_model:
         return North(np.full(time.shape, np.nan), "none", ())
@@ -71,6 +75,22 @@ def find_north(samples: pd.DataFrame) -> North:
             "model holds; variation is carried on from the nearest model and may be 1 deg off.",
             level="note"))
     return North(model, "model", tuple(findings))
+
+
+def _brings_nearer(samples: pd.DataFrame, variation_deg: float) -> bool:
+    """Whether a variation brings the magnetic heading nearer the track, leeway and tide apart.
+
+    True where the log cannot tell.
+    """
+    needed = ("hdg_mag_deg", "cog_deg", "sog_kn")
+    hdg, cog, sog = (_column(samples, name) for name in needed)
+    if hdg is None or cog is None or sog is None:
+        return True
+    off = wrap180(cog - hdg)[sog > UNDER_WAY_KN]
+    off = off[np.isfinite(off)]
+    if off.size < 60:
+        return True
+    return bool(abs(np.median(wrap180(off - variation_deg))) < abs(np.median(off)))
 
 
 def _doubt(typical: float, off: float) -> tuple[Finding, ...]:
