@@ -29,6 +29,10 @@ Pseudo = Callable[[Floats, float], tuple[Floats, float]]
 
 
 _NEWTON = 4
+_EDF_STILL = 0.05
+"""Strengths may rest where they move the effective parameters by a twentieth of one."""
+_SLOWEST = 0.8
+_LONGEST = 2.0 * float(np.log(5.0))
 _NORMAL_QUARTILES = 1.3489795
 """Between the quartiles of a normal distribution, in standard deviations."""
 
@@ -170,7 +174,7 @@ def solve(
     at = leg if leg is not None else np.zeros(n, dtype=np.int64)
     root = np.sqrt(weight)
     beta = np.zeros(p) if beta is None else beta.copy()
-    edf, moved, first = 0.0, np.inf, True
+    edf, first, pace = 0.0, True, Pace()
     for step in range(iterations):
         # the strengths and the noise stand still for a few Newton steps, so one factor serves them
         scaled = (response - design @ beta - effect[at]) * root
@@ -208,7 +212,7 @@ def solve(
             if change < 1e-6:
                 break
         covariance = _inverse(factor[0])
-        edf = float(np.sum((precision - penalty) * covariance))
+        last, edf = edf, float(np.sum((precision - penalty) * covariance))
         if leg is not None:
             reach = np.asarray(cross.multiply(cross @ covariance).sum(axis=1)).ravel() / variance**2
             spread = 1.0 / own + reach / own**2
@@ -216,9 +220,10 @@ def solve(
             edf += known
             # a weak prior of three legs at 2 % keeps a handful of legs from zero or wild spreads
             next_sd = float(np.sqrt((effect @ effect + 3 * 0.02**2) / (known + 3)))
-        if (step > 1 and change < 1e-5 and moved < 0.02) or step == iterations - 1:
+        if (step > 1 and change < 1e-5 and abs(edf - last) < _EDF_STILL) or (
+                step == iterations - 1):
             break  # before the strengths move on: what is returned belongs together
-        moved = _update(priors, beta, covariance)
+        _update(priors, beta, covariance, pace)
         leg_sd, first = (next_sd if leg is not None else leg_sd), False
     residual = response - design @ beta - effect[at]
     pushed, _ = pseudo(residual * root, scale)
@@ -237,10 +242,29 @@ def _inverse(lower: Floats) -> Floats:
     return half + np.tril(half, -1).T
 
 
-def _update(priors: list[Prior], beta: Floats, covariance: Floats) -> float:
-    """One Fellner-Schall step for every free strength; largest change of a logarithm."""
-    moved = 0.0
-    for prior in priors:
+class Pace:
+    """Logarithmic steps of the strengths, sped up along the way.
+
+    The updates close in by an even share of what is left, often a small one: after two steps
+    that tell the share, the third goes all the way (Aitken's extrapolation).
+    """
+
+    def __init__(self) -> None:
+        self._before: dict[tuple[int, int], float] = {}
+
+    def step(self, key: tuple[int, int], plain: float) -> float:
+        """Step to take where the update asks for ``plain``."""
+        before = self._before.pop(key, None)
+        if before is None or plain * before <= 0.0:
+            self._before[key] = plain
+            return plain
+        left = min(plain / before, _SLOWEST)
+        return float(np.clip(plain / (1.0 - left), -_LONGEST, _LONGEST))
+
+
+def _update(priors: list[Prior], beta: Floats, covariance: Floats, pace: Pace) -> None:
+    """One Fellner-Schall step for every free strength."""
+    for number, prior in enumerate(priors):
         if not any(prior.free):
             continue
         inverse = np.linalg.inv(prior.total())
@@ -254,7 +278,5 @@ def _update(priors: list[Prior], beta: Floats, covariance: Floats) -> float:
             up = full - used + prior.guess_weight / prior.strength[j]
             down = rough + prior.guess_weight * prior.guess_variance
             ratio = np.clip(max(up, 1e-12) / max(down, 1e-12), 0.2, 5.0)
-            new = float(np.clip(prior.strength[j] * ratio, 1e-2, 1e8))
-            moved = max(moved, abs(np.log(new / prior.strength[j])))
-            prior.strength[j] = new
-    return moved
+            step = pace.step((number, j), float(np.log(ratio)))
+            prior.strength[j] = float(np.clip(prior.strength[j] * np.exp(step), 1e-2, 1e8))

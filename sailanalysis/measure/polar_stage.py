@@ -32,7 +32,7 @@ from sailanalysis.stats import mad_sd
 
 _COARSE_ANGLE_DEG: Final = 30.0
 _COARSE_TWS_KN: Final = 6.0
-_PASSES: Final = 3
+_PASSES: Final = 2
 
 
 @dataclass
@@ -60,12 +60,11 @@ class Stage:
     def of(cls, data: Data, plan: Plan, before: Stage | None = None) -> Stage:
         """Fit in passes: noise by wind, curvature and gust answer from the pass before."""
         priors = plan.priors()
-        spread_by_kn, answer = np.ones(61), Answer()
-        bend, fit = np.zeros(data.tws.size), None
-        passes = _PASSES
+        spread_by_kn, answer, bend = np.ones(61), Answer(), np.zeros(data.tws.size)
+        beta, leg_sd, passes = None, 0.02, _PASSES
         if before is not None:  # a simpler fit of the same blocks has learnt most of it
             spread_by_kn, answer, bend = before.spread_by_kn, before.answer, before.bend
-            passes = 1
+            beta, leg_sd, passes = _start(before, plan, priors), before.fit.leg_sd, 1
         for number in range(passes):
             moved = answered(data, answer)
             reference = np.maximum(plan.shape.speed_kn(moved.tws, moved.twa), 0.05)
@@ -75,10 +74,9 @@ class Stage:
             weight = weight / np.mean(weight)
             design = plan.design(moved)
             response = (data.stw - bend) / reference - 1.0
-            fit = solve(design, response, weight, data.leg, priors,
-                        beta=None if fit is None else fit.beta,
-                        leg_sd=0.02 if fit is None else fit.leg_sd,
+            fit = solve(design, response, weight, data.leg, priors, beta=beta, leg_sd=leg_sd,
                         iterations=16 if number == 0 else 5)
+            beta, leg_sd = fit.beta, fit.leg_sd
             bends = bends_at(moved, plan, fit.beta)
             used_bend, bend = bend, curvature(moved, bends)
             used = answer
@@ -92,11 +90,14 @@ class Stage:
         loose = coarse.design(moved.tws, moved.twa)
         even = _even_weights(data, fit)
         found = []
-        for quantile in (0.5, 0.9):
-            rough = coarse.penalties()
-            prior = Prior(0, [rough[0], rough[1], np.eye(coarse.size)], [100.0, 100.0, 0.05],
-                          [True, True, False])
+        rough = coarse.penalties()
+        for quantile, like in ((0.5, before and before.middle), (0.9, before and before.best)):
+            strength = [100.0, 100.0, 0.05]
             start = np.full(coarse.size, np.quantile(left, quantile))
+            if like is not None:
+                strength, start = list(like.priors[0].strength), like.beta
+            prior = Prior(0, [rough[0], rough[1], np.eye(coarse.size)], strength,
+                          [True, True, False])
             found.append(solve(loose, left, even, None, [prior], pseudo=check(quantile),
                                beta=start))
         return cls(data, moved, plan, fit, coarse, found[0], found[1],
@@ -227,6 +228,14 @@ class Stage:
         if self.plan.days < 2:
             return float("nan")
         return float(1.0 / np.sqrt(self.fit.priors[-1].strength[0]))
+
+
+def _start(before: Stage, plan: Plan, priors: list[Prior]) -> Floats:
+    """Coefficients of a fit without sail sets as a start for one with them, strengths too."""
+    for mine, known in ((priors[0], before.fit.priors[0]), (priors[-1], before.fit.priors[-1])):
+        mine.strength = list(known.strength)
+    old, at = before.fit.beta, plan.fine.size
+    return np.concatenate([old[:at], np.zeros(plan.first_shape - at), old[at:]])
 
 
 def _shares(data: Data, speed: Floats, basis: str) -> pd.DataFrame:

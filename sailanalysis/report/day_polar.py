@@ -153,7 +153,11 @@ def polar_section(facts: Facts) -> Section:
             "speed of the best tenth (90th percentile).",
             "The interval resamples whole legs, since neighbouring seconds are not independent. "
             "Cells without data stay empty: no extrapolated promise.",
-            "A target is the angle where the fitted surface gives the best VMG in that wind.",
+            "A target is the angle of the best VMG, a smooth curve over the wind speed. The top is "
+            "flat: at any angle within 1 % of the best next to nothing is lost.",
+            "The intervals hold for the wind as her instruments measure it. A single day cannot "
+            "tell its own speed from the boat's: 1.5 % (one standard deviation, common practice) "
+            "is counted for that.",
         ),
         source=("Eilers and Marx, \u201cFlexible smoothing with B-splines and penalties\u201d, "
                 "Statistical Science 11(2), 89-121, 1996.",
@@ -192,16 +196,24 @@ def _best_targets(targets) -> dict[str, dict]:
 def _targets_table(targets) -> Table:
     rows = []
     for row in targets.to_dict("records"):
-        row = dict(row)
-        rows.append(row)
+        rows.append(dict(row, near_best=near_best(row)))
     return Table("targets", "Best course made good, by wind speed", (
         Column("sails", "sails"), Column("tws_kn", "true wind", 0, "kn"),
         Column("direction", "direction"),
         Column("twa_deg", "true wind angle", 0, "°", "twa_low_deg", "twa_high_deg"),
         Column("stw_kn", "boat speed", 2, "kn"),
         Column("vmg_kn", "VMG", 2, "kn", "vmg_low_kn", "vmg_high_kn"),
+        Column("near_best", "within 1 % of the best"),
         Column("awa_deg", "apparent angle", 0, "°"), Column("aws_kn", "apparent wind", 1, "kn")),
         rows)
+
+
+def near_best(row: dict) -> str:
+    """The range of angles that cost less than a hundredth, in words."""
+    low, high = row.get("near_best_from_deg"), row.get("near_best_to_deg")
+    if not (known(low) and known(high)):
+        return ""
+    return f"{low:.0f}° to {high:.0f}°"
 
 
 def _sets_table(facts: Facts, polar, sets: list[str]) -> Table:

@@ -10,7 +10,7 @@ import pandas as pd
 from sailanalysis.report.auto import auto_table
 from sailanalysis.report.day_head import Head
 from sailanalysis.report.day_instruments import CORRECTIONS
-from sailanalysis.report.day_polar import TARGET_CAUTION
+from sailanalysis.report.day_polar import TARGET_CAUTION, near_best
 from sailanalysis.report.facts import get, numbers, texts
 from sailanalysis.report.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.words import (
@@ -149,8 +149,10 @@ def _polar(season: Any) -> Section:
             Column("twa_deg", "true wind angle", 0, "°", "twa_low_deg", "twa_high_deg"),
             Column("stw_kn", "boat speed", 2, "kn"),
             Column("vmg_kn", "VMG", 2, "kn", "vmg_low_kn", "vmg_high_kn"),
+            Column("near_best", "within 1 % of the best"),
             Column("awa_deg", "apparent angle", 0, "°"),
-            Column("aws_kn", "apparent wind", 1, "kn")), targets.to_dict("records")),
+            Column("aws_kn", "apparent wind", 1, "kn")), [
+                dict(row, near_best=near_best(row)) for row in targets.to_dict("records")]),
             Text(("A card of these numbers for the helm station, one page, is beside this report: "
                   "card.html.",)), TARGET_CAUTION]
     rows = [{"what": e.name, "percent": e.percent, "low": e.low, "high": e.high,

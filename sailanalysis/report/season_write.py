@@ -66,12 +66,17 @@ def card_page(season: Any, sails: str = "all") -> str:
         value = row.get(name)
         return f"{abs(float(value)):.{digits}f}" if known(value) else ""
 
+    def span(row: dict[str, Any], word: str) -> str:
+        ends = [cell(row, f"{word}_near_best_{end}_deg", 0) for end in ("from", "to")]
+        return "–".join(ends) + "°" if all(ends) and ends[0] != ends[1] else ""
+
     lines = [{
         "tws": f"{row['tws_kn']:.0f}",
-        "up": [cell(row, "up_twa_deg", 0), cell(row, "up_awa_deg", 0), cell(row, "up_stw_kn", 1)],
+        "up": [cell(row, "up_twa_deg", 0), cell(row, "up_awa_deg", 0), cell(row, "up_stw_kn", 1),
+               span(row, "up")],
         "reach": [cell(row, name, 1) for name in reaches],
         "down": [cell(row, "down_twa_deg", 0), cell(row, "down_awa_deg", 0),
-                 cell(row, "down_stw_kn", 1)]} for row in rows]
+                 cell(row, "down_stw_kn", 1), span(row, "down")]} for row in rows]
     angles = [str(name).split("_")[1] + "°" for name in reaches]
     return str(_template().get_template("card.html").render(
         boat=season.boat_name or "Helm card", span=f"{season.start} to {season.end}", sails=sails,

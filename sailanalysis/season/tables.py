@@ -11,6 +11,8 @@ import pandas as pd
 from sailanalysis.measure.polar_model import PolarModel
 from sailanalysis.season.season import Season
 
+CARD_TARGETS: Final = ("twa_deg", "stw_kn", "vmg_kn", "awa_deg", "near_best_from_deg",
+                       "near_best_to_deg")
 CARD_REACHES_DEG: Final = (60.0, 75.0, 90.0, 110.0, 120.0, 135.0, 150.0)
 
 POLAR_WORDS: Final = {
@@ -42,17 +44,18 @@ def helm_card(season: Season, sails: str = "all") -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a wind speed: ``tws_kn``, for ``up`` and ``down`` the target ``_twa_deg, _stw_kn,
-        _vmg_kn, _awa_deg``, and ``reach_ANGLE_kn`` for usual reaching angles; NaN where not known.
+        One row a wind speed: ``tws_kn``, for ``up`` and ``down`` the target (``CARD_TARGETS``),
+        and ``reach_ANGLE_kn`` for usual reaching angles; NaN where not known.
     """
     targets = season.targets[season.targets["sails"] == sails]
+    targets = targets.reindex(columns=["tws_kn", "direction", *CARD_TARGETS])
     surface = season.polar[season.polar["sails"] == sails]
     rows = []
     for tws in sorted(set(targets["tws_kn"]) | set(surface["tws_kn"])):
         row: dict[str, float] = {"tws_kn": float(tws)}
         for word, direction in (("up", "upwind"), ("down", "downwind")):
             here = targets[(targets["tws_kn"] == tws) & (targets["direction"] == direction)]
-            for name in ("twa_deg", "stw_kn", "vmg_kn", "awa_deg"):
+            for name in CARD_TARGETS:
                 row[f"{word}_{name}"] = float(here[name].iloc[0]) if len(here) else np.nan
         speed = season.model.speed_kn(tws, np.array(CARD_REACHES_DEG), sails)
         row |= {f"reach_{a:.0f}_kn": float(v) for a, v in zip(CARD_REACHES_DEG, speed, strict=True)}
