@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from sailanalysis.angles import Floats, wrap180, wrap360
 from sailanalysis.errors import Finding
 from sailanalysis.series import epoch_s, running_median, true_stretches
-from sailanalysis.wind.track_ends import TOLD, is_slow, seconds_near, upwind_evidence
+from sailanalysis.wind.track_ends import TOLD, in_a_stream, seconds_near, upwind_evidence
 from sailanalysis.wind.track_turns import even, track_turns
 
 MIN_TURNS = 4
@@ -194,7 +194,7 @@ def find_track_wind(time_s: Floats, sog_kn: Floats, cog_deg: Floats) -> TrackWin
     if float(good["lost_share"].median()) < 0.05:
         return _unknown(time, turns, "its turns cost no speed, as tacks and gybes do.")
     turns = _with_small_turns(turns, good)
-    if is_slow(turns[turns["agrees"]], axis):
+    if in_a_stream(turns[turns["agrees"]], axis):
         return _unknown(time, turns, "its turns lie about one axis, but at such slow speeds a "
                         "current hides whether they are tacks or gybes.")
     evidence = upwind_evidence(turns[turns["agrees"]], axis, seconds_near(time, velocity, axis))

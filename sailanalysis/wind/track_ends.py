@@ -12,15 +12,19 @@ TOLD = 2.5
 """Log odds of twelve to one: below that the track is said not to tell."""
 
 SLOWEST_KN = 2.5
-"""Where she was slower, an ordinary stream of one knot along the wind, which the track does not
-show, changes the share of speed that turns seem to cost by more than tacks differ from gybes."""
+APART = 1.5
+"""So slow at one end, and half as fast again at the other, she may be in a stream of a knot along
+the wind: what turns seem to cost over ground then differs by more than tacks do from gybes."""
 
 
-def is_slow(turns: pd.DataFrame, axis_deg: float) -> bool:
-    """Whether she sailed too slowly at either end of the axis for a stream not to matter."""
+def in_a_stream(turns: pd.DataFrame, axis_deg: float) -> bool:
+    """Whether the speeds at the two ends look like a slow boat's in a stream along the axis."""
     speed = turns["speed_kn"].to_numpy(dtype=float)
     here = np.abs(wrap180(turns["middle_deg"].to_numpy(dtype=float) - axis_deg)) < 90.0
-    return any(float(np.median(speed[end])) < SLOWEST_KN for end in (here, ~here) if end.sum() >= 2)
+    if min(here.sum(), (~here).sum()) < 2:
+        return False
+    slow, fast = sorted((float(np.median(speed[here])), float(np.median(speed[~here]))))
+    return slow < SLOWEST_KN and fast > APART * slow
 
 
 def upwind_evidence(turns: pd.DataFrame, axis_deg: float, run_s: tuple[float, float]) -> float:
