@@ -27,7 +27,7 @@ from sailanalysis.angles import Floats
 _LATTICE_SD_DEG: Final = 0.3
 """Error of reading a top off a lattice of whole degrees: 1 / sqrt(12)."""
 _LEAST_WINDS: Final = 3
-_BENDS_DEG: Final = np.append(0.0, np.geomspace(0.25, 16.0, 13))
+_BENDS_DEG: Final = np.append(0.0, np.geomspace(0.25, 256.0, 21))
 """How far the curve may leave a straight line within ten knots, from not at all to a step."""
 
 

@@ -23,13 +23,16 @@ from seas.season_score import score, season_blocks
 
 from sailanalysis.measure.polar import fit_polar
 
-ALWAYS = ("light_catamaran", "cardioid", "sine")
+ALWAYS = ("light_catamaran", "cardioid", "sine", "heavy_sixty", "dinghy")
+MANNERS = {"heavy_sixty": {"response_s": 35.0, "helm_sd_deg": 1.5, "gust": 0.08},
+           "dinghy": {"response_s": 2.5, "helm_sd_deg": 3.5}}
 
 
 def accuracy(seasons: int) -> None:
     rows, targets = [], []
-    for name, days in (("cruiser", 20), ("light_catamaran", 20), ("cardioid", 12), ("sine", 12),
-                       ("cruiser", 1)):
+    for name, days in (("cruiser", 20), ("light_catamaran", 20), ("heavy_sixty", 20),
+                       ("dinghy", 20), ("cardioid", 12), ("sine", 12), ("cruiser", 1),
+                       ("light_catamaran", 1)):
         truth = getattr(sea, name)
         plain = "main+jib" if name in ALWAYS else None
         usual = sea.choose_sails
@@ -37,7 +40,7 @@ def accuracy(seasons: int) -> None:
             sea.choose_sails = lambda rng, angle: "main+jib"
         parts = []
         for seed in range(seasons if days > 1 else 3 * seasons):
-            how = sea.Sea() if days > 1 else sea.Sea(day_sd=0.0)
+            how = sea.Sea(**MANNERS.get(name, {}))
             winds = (6.0, 17.0) if days > 1 else (9.0, 14.0)
             parts.append(score(truth, season_blocks(truth, days, how, seed, winds), plain))
         sea.choose_sails = usual
@@ -57,6 +60,7 @@ def accuracy(seasons: int) -> None:
                             part["angle_error_deg"].abs().median(),
                             (part["angle_error_deg"].abs() < 2).mean(),
                             part["angle_covered"].mean(),
+                            part["lost_percent"].mean(), part["lost_percent"].max(),
                             part["vmg_error_percent"].abs().median(),
                             (part["vmg_error_percent"].abs() < 1).mean(),
                             part["vmg_covered"].mean()))
@@ -71,13 +75,13 @@ def accuracy(seasons: int) -> None:
     print("\nTargets\n")
     print(pd.DataFrame(targets, columns=[
         "boat", "days", "direction", "n", "angle |e| deg", "within 2 deg", "angle covered",
-        "VMG |e| %", "within 1 %", "VMG covered"]).round(2).to_string(index=False))
+        "lost %", "lost max %", "VMG |e| %", "within 1 %", "VMG covered"]).round(2).to_string(index=False))
 
 
 def speed() -> None:
     from scipy.interpolate import RBFInterpolator
 
-    blocks = season_blocks(sea.cruiser, 60, sea.Sea(hours=6.0), seed=0)
+    blocks = season_blocks(sea.cruiser, 60, sea.Sea(hours=8.0), seed=0)
     rows = []
     for days in (1, 6, 20, 60):
         part = blocks[blocks["day"].isin(sorted(blocks["day"].unique())[:days])]

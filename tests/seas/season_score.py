@@ -37,7 +37,7 @@ def score(truth, blocks, plain=None):
 
 
 def _targets(truth, model, plain):
-    fine = np.arange(20, 180.01, 0.05)
+    fine = np.minimum(np.arange(20, 180.01, 0.05), 180.0)
     rows = []
     for row in targets_table(model).itertuples():
         if (row.sails == "all") != (plain is not None):
@@ -47,8 +47,9 @@ def _targets(truth, model, plain):
         best = int(np.argmax(made) if row.direction == "upwind" else np.argmin(made))
         rows.append({"sails": sails, "tws_kn": row.tws_kn, "direction": row.direction,
                      "angle_error_deg": row.twa_deg - fine[best],
+                     "lost_percent": 100 * (1 - np.interp(row.twa_deg, fine, made) / made[best]),
                      "vmg_error_percent": 100 * (row.vmg_kn / made[best] - 1),
-                     "angle_covered": row.twa_low_deg <= fine[best] <= row.twa_high_deg,
+                     "angle_covered": row.twa_low_deg - 0.01 <= fine[best] <= row.twa_high_deg + 0.01,
                      "vmg_covered": row.vmg_low_kn <= made[best] <= row.vmg_high_kn})
     return pd.DataFrame(rows)
 
