@@ -58,7 +58,9 @@ def spoiled(raw: RawLog, fault: str, channel: str, rng: np.random.Generator) -> 
         if fault == "stuck":
             x[at: at + n // 6] = x[at]
         elif fault == "spikes":
-            x[rng.choice(n, max(5, n // 1000), replace=False)] += 25.0
+            # A wave may throw a vane 30 degrees; a reading 90 degrees off is nobody's wind.
+            x[rng.choice(n, max(5, n // 1000), replace=False)] += {"stw_kn": 25.0,
+                                                                   "awa_deg": 90.0}[channel]
         elif fault == "dropouts":
             for start in rng.integers(0, n - n // 50, 6):
                 x[start: start + n // 50] = np.nan
@@ -88,16 +90,16 @@ def health(days: int, first: int) -> tuple[Counter[str], Counter[str]]:
                 samples, _, _ = wind_and_water(cond, Boat())
                 said = sensor_health(cond, samples)
                 row = said.sensors.set_index("channel").loc[channel]
-                late = " ".join(said.lags["advice"]) if len(said.lags) else ""
+                late = said.lags[said.lags["advice"] != ""].set_index("sensor")["advice"]
                 if fault == "none":
                     bad = said.sensors[said.sensors["verdict"] != "good"]
                     alarms.update(f"{r.label}: {r.advice}" for r in bad.itertuples())
-                    alarms.update(a for a in late.split(". ") if a)
+                    alarms.update(late.index + " late")
                     break
                 found[f"{fault} {channel}"] += {
                     "stuck": row["stuck_share"] > 0.01, "spikes": row["spikes"] > 0,
                     "dropouts": row["verdict"] != "good", "noise": row["verdict"] != "good",
-                    "lag": late.lower().startswith(sensor) or f". {sensor}" in late.lower()}[fault]
+                    "lag": sensor in late.index}[fault]
     return found, alarms
 
 
