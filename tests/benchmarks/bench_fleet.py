@@ -58,7 +58,7 @@ def rows(small: bool, days: int = 12, hours: float = 3.0) -> list[Row]:
         one = seconds_of(lambda: add("one"))
         two = seconds_of(lambda: add("two", "--workers", "2"))
     return [Row(f"filing {days} days of {hours:g} h at 10 Hz, two processes", two, "one process", one,
-                "towards 2", f"bench_fleet.py {days} {hours:g}")]
+                "towards 2", f"python tests/benchmarks/bench_fleet.py {days} {hours:g}")]
 
 
 if __name__ == "__main__":
