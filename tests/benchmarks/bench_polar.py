@@ -96,7 +96,7 @@ def rows(small: bool) -> list[Row]:
         part = blocks[blocks["day"].isin(sorted(blocks["day"].unique())[:days])]
         fit_polar(part, replicates=2)  # imports
         ours_s, peer_s = side_by_side(lambda part=part: fit_polar(part, replicates=200), peer, 2)
-        out.append(Row(f"polar, {days} days, {len(part)} blocks, 200 replicates", ours_s,
+        out.append(Row(f"polar of {days} days of 8 h, 200 replicates", ours_s,
                        "scipy's thin plates, 3000 blocks", peer_s,
                        "under 4 s" if days == 60 else "", COMMAND))
     return out
