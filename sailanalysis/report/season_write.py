@@ -37,13 +37,12 @@ def write_season_report(season: Any, out_dir: str | Path, plotly_beside: bool = 
     write_text(out / "season.html", page)
 
 
-def card_page(season: Any, sails: str = "all") -> str:
+def card_page(season: Any) -> str:
     """One page for the helm station: large type, black on white or red on black.
 
     Parameters
     ----------
     season : Season
-    sails : str
 
     Returns
     -------
@@ -57,8 +56,9 @@ def card_page(season: Any, sails: str = "all") -> str:
     from sailanalysis.report.render import _static, _template
     from sailanalysis.season import helm_card
 
-    table = helm_card(season, sails)
-    useful = [c for c in table.columns if c != "tws_kn" and table[c].notna().any()]
+    table = helm_card(season)
+    useful = [c for c in table.select_dtypes("number") if c != "tws_kn" and table[c].notna().any()]
+    sets = {str(name) for word in ("up", "down") for name in table.get(f"{word}_sails", ())} - {""}
     rows = [r for r in table.to_dict("records") if any(known(r[c]) for c in useful)]
     reaches = [c for c in useful if str(c).startswith("reach_")]
 
@@ -70,15 +70,16 @@ def card_page(season: Any, sails: str = "all") -> str:
         ends = [cell(row, f"{word}_near_best_{end}_deg", 0) for end in ("from", "to")]
         return "–".join(ends) + "°" if all(ends) and ends[0] != ends[1] else ""
 
-    lines = [{
-        "tws": f"{row['tws_kn']:.0f}",
-        "up": [cell(row, "up_twa_deg", 0), cell(row, "up_awa_deg", 0), cell(row, "up_stw_kn", 1),
-               span(row, "up")],
-        "reach": [cell(row, name, 1) for name in reaches],
-        "down": [cell(row, "down_twa_deg", 0), cell(row, "down_awa_deg", 0),
-                 cell(row, "down_stw_kn", 1), span(row, "down")]} for row in rows]
+    def target(row: dict[str, Any], word: str) -> dict[str, str]:
+        return {"twa": cell(row, f"{word}_twa_deg", 0), "awa": cell(row, f"{word}_awa_deg", 0),
+                "stw": cell(row, f"{word}_stw_kn", 1), "near": span(row, word),
+                "sails": str(row[f"{word}_sails"]) if len(sets) > 1 else ""}
+
+    lines = [{"tws": f"{row['tws_kn']:.0f}", "up": target(row, "up"),
+              "reach": [cell(row, name, 1) for name in reaches], "down": target(row, "down")}
+             for row in rows]
     angles = [str(name).split("_")[1] + "°" for name in reaches]
     return str(_template().get_template("card.html").render(
-        boat=season.boat_name or "Helm card", span=f"{season.start} to {season.end}", sails=sails,
-        lines=lines, angles=angles, nonce=secrets.token_urlsafe(18),
+        boat=season.boat_name or "Helm card", span=f"{season.start} to {season.end}",
+        sets=sorted(sets), lines=lines, angles=angles, nonce=secrets.token_urlsafe(18),
         early_js=Markup(_static("early.js")), css=Markup(_static("card.css"))))

@@ -38,27 +38,36 @@ def season_tables(season: Season) -> dict[str, pd.DataFrame]:
     }
 
 
-def helm_card(season: Season, sails: str = "all") -> pd.DataFrame:
-    """Numbers for one page at the helm station.
+def helm_card(season: Season) -> pd.DataFrame:
+    """Numbers for one page at the helm station, each under the sail set that does best there.
 
     Returns
     -------
     DataFrame
-        One row a wind speed: ``tws_kn``, for ``up`` and ``down`` the target (``CARD_TARGETS``),
-        and ``reach_ANGLE_kn`` for usual reaching angles; NaN where not known.
+        One row a wind speed: ``tws_kn``, for ``up`` and ``down`` the target of the set with the
+        best VMG (``CARD_TARGETS`` and ``sails``), and ``reach_ANGLE_kn``, the fastest set's usual
+        speed at usual reaching angles; NaN where not known. Where no single set gives a number,
+        what was done under whatever was set, and no sails are named.
     """
-    targets = season.targets[season.targets["sails"] == sails]
-    targets = targets.reindex(columns=["tws_kn", "direction", *CARD_TARGETS])
-    surface = season.polar[season.polar["sails"] == sails]
+    targets = season.targets.reindex(columns=["tws_kn", "direction", "sails", *CARD_TARGETS])
+    sets = sorted(set(season.polar["sails"]) - {"all"})
+    angles = np.array(CARD_REACHES_DEG)
     rows = []
-    for tws in sorted(set(targets["tws_kn"]) | set(surface["tws_kn"])):
-        row: dict[str, float] = {"tws_kn": float(tws)}
+    for tws in sorted(set(targets["tws_kn"]) | set(season.polar["tws_kn"])):
+        row: dict[str, Any] = {"tws_kn": float(tws)}
         for word, direction in (("up", "upwind"), ("down", "downwind")):
             here = targets[(targets["tws_kn"] == tws) & (targets["direction"] == direction)]
-            for name in CARD_TARGETS:
-                row[f"{word}_{name}"] = float(here[name].iloc[0]) if len(here) else np.nan
-        speed = season.model.speed_kn(tws, np.array(CARD_REACHES_DEG), sails)
-        row |= {f"reach_{a:.0f}_kn": float(v) for a, v in zip(CARD_REACHES_DEG, speed, strict=True)}
+            pooled = here["sails"] == "all"
+            here = here if pooled.all() else here[~pooled]
+            best = here.loc[here["vmg_kn"].abs().idxmax()] if len(here) else None
+            row |= {f"{word}_{name}": np.nan if best is None else float(best[name])
+                    for name in CARD_TARGETS}
+            row[f"{word}_sails"] = "" if best is None or best["sails"] == "all" else best["sails"]
+        pooled_kn = season.model.speed_kn(tws, angles, "all")
+        speeds = [season.model.speed_kn(tws, angles, name) for name in sets] or [pooled_kn]
+        fastest = np.fmax.reduce(speeds)
+        fastest = np.where(np.isfinite(fastest), fastest, pooled_kn)
+        row |= {f"reach_{a:.0f}_kn": float(v) for a, v in zip(angles, fastest, strict=True)}
         rows.append(row)
     return pd.DataFrame(rows)
 

@@ -159,6 +159,20 @@ def test_the_card_and_the_json(season):
     known = card[np.isfinite(card["up_twa_deg"])]
     assert len(known) >= 3
     assert (known["up_awa_deg"] < known["up_twa_deg"]).all()
+    targets = season.targets[season.targets["sails"] != "all"]
+    for row in card.itertuples():
+        for word, direction in (("up", "upwind"), ("down", "downwind")):
+            here = targets[(targets["tws_kn"] == row.tws_kn) & (targets["direction"] == direction)]
+            vmg, sails = getattr(row, f"{word}_vmg_kn"), getattr(row, f"{word}_sails")
+            if len(here):  # sails of every leg were logged: some set gives each number or none
+                assert abs(vmg) == here["vmg_kn"].abs().max()
+                assert sails in set(here["sails"])
+            else:
+                assert sails == ""
+        speeds = [season.model.speed_kn(row.tws_kn, 90.0, sails) for sails in season.model.surfaces
+                  if sails != "all"]
+        if np.isfinite(speeds).any():
+            assert np.fmax.reduce(speeds) == row.reach_90_kn
     text = json.loads(polar_json(season.polar, season.boat_name))
     assert text["boat"] == "Skarv" and list(text["columns"]) == list(POLAR_WORDS)
     assert len(text["rows"]) == len(season.polar)
