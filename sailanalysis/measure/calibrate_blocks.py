@@ -95,6 +95,12 @@ class Seconds:
         return np.asarray(np.nan_to_num(shape) * self.has_sails, dtype=float)
 
     @cached_property
+    def leaning(self) -> Floats:
+        """The side she leans to, starboard 1: by heel, without a heel sensor away from the wind."""
+        away = -np.nan_to_num(np.sign(self.awa_deg)) * self.has_sails
+        return np.where(np.isfinite(self.slow_heel_deg), np.sign(self.slow_heel_deg), away)
+
+    @cached_property
     def chosen_side(self) -> Floats:
         """The side a lift comes from, by how she is sailed: +-1 on a beat, the other on a run."""
         up = np.where(np.abs(self.awa_deg) < 60.0, 1.0, np.where(np.abs(self.awa_deg) > 90.0, -1.0,

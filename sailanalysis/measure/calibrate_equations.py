@@ -27,7 +27,11 @@ PRIOR: Final[dict[str, tuple[float, float]]] = {
     # off, vane and compass a few degrees; the keel's leeway coefficient mostly 5-15.
     "stw_factor": (1.0, 0.15), "awa_offset_deg": (0.0, 8.0), "aws_factor": (1.0, 0.15),
     "heading_offset_deg": (0.0, 8.0), "leeway_k": (10.0, 6.0),
-    "upwash_deg": (0.0, 1.0), "heel_zero_deg": (0.0, 0.3), "speed_side": (0.0, 0.006),
+    "upwash_deg": (0.0, 1.0), "speed_side": (0.0, 0.006),
+    # Heel shown with no side force: a sensor levelled by eye and a boat that lists with stores and
+    # crew are within a degree (common practice). It reads as leeway the same way on both tacks,
+    # which only the compass can answer for: k / stw^2 degrees of it.
+    "heel_zero_deg": (0.0, 0.5),
     # Leeway beside the keel's law; how much of the leeway's cosine the wheel on the keel misses.
     "leeway_side_deg": (0.0, 0.1), "wheel_on_keel": (0.5, 0.3),
     # Who tacks on headers sails lifted: the wind's direction then goes with the side.
@@ -104,8 +108,7 @@ def water_way(
     data: Seconds, theta: dict[str, float], bow: NDArray[np.complex128] | None = None
 ) -> NDArray[np.complex128]:
     """Velocity through the water, sample by sample; ``bow`` as from :func:`bow_turn`."""
-    side = np.sign(np.nan_to_num(data.slow_heel_deg))
-    factor = theta["stw_factor"] * (1.0 + theta["speed_side"] * side)
+    factor = theta["stw_factor"] * (1.0 + theta["speed_side"] * data.leaning)
     slow = np.maximum(data.slow_stw_kn * theta["stw_factor"], 1.0)
     heel = np.nan_to_num(data.slow_heel_deg - theta["heel_zero_deg"])
     leeway = np.clip(theta["leeway_k"] * heel / slow**2

@@ -9,6 +9,7 @@ from seas.calibration_rough import draw, sail
 
 from sailanalysis.condition import condition
 from sailanalysis.measure.calibrate import estimate_calibration
+from sailanalysis.measure.calibrate_blocks import Seconds
 from sailanalysis.model import Boat
 from sailanalysis.wind import wind_and_water
 from sailanalysis.wind.heading import find_north
@@ -30,6 +31,33 @@ def test_without_heel_leeway_does_not_pass_for_speed_or_compass():
         for name in ("stw_factor", "heading_offset_deg"):
             half = 0.5 * (found[name].high - found[name].low)
             assert abs(found[name].value - day.truth[name]) < 1.5 * half
+
+
+@pytest.mark.parametrize("zero_deg", [-0.8, 0.8])
+def test_a_heel_sensor_off_zero_does_not_pass_for_a_compass_error(zero_deg):
+    world = replace(draw(3), hours=2.0, rate_hz=1.0, plan="mixed", leeway="k", motor_min=0.0,
+                    deviation_deg=0.0, paddle_apart=0.0, missing=(), heel_most_deg=20.0)
+    for seed in (3, 5, 7):
+        day = sail(seed, world)
+        off = np.mean(day.raw.of("heel_deg")[0].value) - np.mean(day.true["heel_deg"])
+        streams = tuple(replace(s, value=s.value - off + zero_deg) if s.channel == "heel_deg" else s
+                        for s in day.raw.streams)
+        found = calibrated(replace(day, raw=replace(day.raw, streams=streams)))
+        compass = found["heading_offset_deg"]
+        assert compass.determined
+        assert compass.low < day.truth["heading_offset_deg"] < compass.high
+
+
+def test_a_wheel_that_differs_by_tack_is_carried_without_a_heel_sensor():
+    data = Seconds(
+        time_s=np.arange(4.0), stw_kn=np.full(4, 6.0), hdg_deg=np.zeros(4),
+        awa_deg=np.array([30.0, -30.0, np.nan, 30.0]), aws_kn=np.full(4, 12.0),
+        heel_deg=np.full(4, np.nan), ground_kn=np.zeros(4, dtype=complex),
+        slow_heel_deg=np.array([np.nan, np.nan, np.nan, 12.0]), slow_stw_kn=np.full(4, 6.0),
+        has_sails=np.ones(4, dtype=bool), start=np.zeros(1, dtype=np.intp),
+        middle_s=np.array([1.5]), seconds=np.array([4.0]))
+    # Wind from starboard leans her to port; a heel sensor knows better than the wind.
+    assert data.leaning.tolist() == [-1.0, 1.0, 0.0, 1.0]
 
 
 @pytest.mark.parametrize(("off_deg", "origin"), [(0.0, "log"), (-6.0, "model")])
