@@ -214,9 +214,11 @@ def solve(
         covariance = _inverse(factor[0])
         last, edf = edf, float(np.sum((precision - penalty) * covariance))
         if leg is not None:
-            reach = np.asarray(cross.multiply(cross @ covariance).sum(axis=1)).ravel() / variance**2
-            spread = 1.0 / own + reach / own**2
-            known = max(legs - float(np.sum(spread)) / leg_sd**2, 1e-3 * legs)
+            # the legs' own variance, and what the surface's error adds: a trace, by one product
+            # of the sparse sums rather than by every leg's own
+            reach = float((cross.T @ diags(1.0 / own**2) @ cross).multiply(covariance).sum())
+            spread = float(np.sum(1.0 / own)) + reach / variance**2
+            known = max(legs - spread / leg_sd**2, 1e-3 * legs)
             edf += known
             # a weak prior of three legs at 2 % keeps a handful of legs from zero or wild spreads
             next_sd = float(np.sqrt((effect @ effect + 3 * 0.02**2) / (known + 3)))
