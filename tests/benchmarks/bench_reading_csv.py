@@ -8,7 +8,6 @@ that of reading 100 MB of such a log in a process of its own.
 
 from __future__ import annotations
 
-import argparse
 import io
 import sys
 import tempfile
@@ -22,7 +21,7 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from benchmarks.timing import READ, Row, as_table, peak_mb, side_by_side
+from benchmarks.timing import READ, Row, peak_mb, print_rows, side_by_side
 
 from sailanalysis.model import Boat
 from sailanalysis.read.csvlog import read_csv
@@ -163,13 +162,5 @@ def test_read_csv_pyarrow(benchmark):
     assert len(benchmark(arrow_iso, iso_log(0.5))) == 18_000
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--hours", type=float, default=4.0)
-    parser.add_argument("--runs", type=int, default=9)
-    options = parser.parse_args()
-    print(as_table(rows(False, options.hours, options.runs)))
-
-
 if __name__ == "__main__":
-    main()
+    print_rows(rows, __doc__)

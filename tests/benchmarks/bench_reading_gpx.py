@@ -7,7 +7,6 @@ Prints a table in Markdown. Peak memory is that of reading 100 MB of such a trac
 
 from __future__ import annotations
 
-import argparse
 import io
 import sys
 import tempfile
@@ -17,7 +16,7 @@ from pathlib import Path
 import gpxpy
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from benchmarks.timing import READ, Row, as_table, peak_mb, side_by_side
+from benchmarks.timing import READ, Row, peak_mb, print_rows, side_by_side
 
 from sailanalysis.model import Boat
 from sailanalysis.read.gpx import read_gpx
@@ -75,13 +74,5 @@ def test_read_gpx_gpxpy(benchmark):
     benchmark.pedantic(with_gpxpy, args=(log_bytes(5_000),), rounds=3)
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--points", type=int, default=100_000)
-    parser.add_argument("--runs", type=int, default=5)
-    options = parser.parse_args()
-    print(as_table(rows(False, options.points, options.runs)))
-
-
 if __name__ == "__main__":
-    main()
+    print_rows(rows, __doc__)

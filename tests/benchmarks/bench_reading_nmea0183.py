@@ -9,7 +9,6 @@ the log and scaled, because it needs so long. The floor only counts the newlines
 
 from __future__ import annotations
 
-import argparse
 import io
 import sys
 import tempfile
@@ -18,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from benchmarks.timing import READ, Row, as_table, peak_mb, side_by_side
+from benchmarks.timing import READ, Row, peak_mb, print_rows, side_by_side
 
 COMMAND = "python tests/benchmarks/bench_reading_nmea0183.py"
 
@@ -131,14 +130,5 @@ def rows(small: bool, hours: float = 8.0, runs: int = 5) -> list[Row]:
                 Row(name, again_s, "counting its newlines", floor_s, "the floor", COMMAND)]
 
 
-def main() -> None:
-    """Measure and print the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--hours", type=float, default=8.0)
-    parser.add_argument("--runs", type=int, default=5)
-    options = parser.parse_args()
-    print(as_table(rows(False, options.hours, options.runs)))
-
-
 if __name__ == "__main__":
-    main()
+    print_rows(rows, __doc__)

@@ -8,7 +8,6 @@ a part of the log whose seconds are scaled up. Peak memory is that of reading 10
 
 from __future__ import annotations
 
-import argparse
 import io
 import sys
 import tempfile
@@ -18,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from benchmarks.timing import READ, Row, as_table, peak_mb, side_by_side
+from benchmarks.timing import READ, Row, peak_mb, print_rows, side_by_side
 
 from sailanalysis.model import Boat
 from sailanalysis.read.nmea2000 import read_nmea2000
@@ -102,13 +101,5 @@ def test_read_nmea2000_library(benchmark):
     benchmark.pedantic(with_library, args=(log_lines(1),), rounds=3)
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--minutes", type=float, default=60.0)
-    parser.add_argument("--runs", type=int, default=5)
-    options = parser.parse_args()
-    print(as_table(rows(False, options.minutes, options.runs)))
-
-
 if __name__ == "__main__":
-    main()
+    print_rows(rows, __doc__)

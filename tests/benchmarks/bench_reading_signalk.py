@@ -9,7 +9,6 @@ makes no streams. Peak memory is that of reading 100 MB of such a log.
 
 from __future__ import annotations
 
-import argparse
 import io
 import json
 import sys
@@ -20,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from benchmarks.timing import READ, Row, as_table, peak_mb, side_by_side
+from benchmarks.timing import READ, Row, peak_mb, print_rows, side_by_side
 
 from sailanalysis.model import Boat
 from sailanalysis.read.reading import ReadContext
@@ -87,13 +86,5 @@ def test_read_signalk(benchmark):
     assert benchmark(ours, log_bytes(1.0)) == 7 * 600
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--minutes", type=float, default=60.0)
-    parser.add_argument("--runs", type=int, default=5)
-    options = parser.parse_args()
-    print(as_table(rows(False, options.minutes, options.runs)))
-
-
 if __name__ == "__main__":
-    main()
+    print_rows(rows, __doc__)

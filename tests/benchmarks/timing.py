@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import statistics
+import argparse
+import inspect
 import subprocess
 import sys
 import time
@@ -50,11 +51,6 @@ def seconds_of(work: Callable[[], object]) -> float:
     begin = time.perf_counter()
     work()
     return time.perf_counter() - begin
-
-
-def median_s(work: Callable[[], object], runs: int = 5) -> float:
-    """Median wall-clock seconds of several calls."""
-    return statistics.median(seconds_of(work) for _ in range(runs))
 
 
 def side_by_side(ours: Callable[[], object], peer: Callable[[], object],
@@ -131,3 +127,19 @@ def as_table(rows: list[Row]) -> str:
         lines.append(f"| {row.name} | {row.ours_s:.3g} | {row.peer} | {row.peer_s:.3g} | "
                      f"{row.ratio:.2f} x | {row.asked} | {peak} | `{row.command}` |")
     return "\n".join(lines)
+
+
+def print_rows(rows: Callable[..., list[Row]], doc: str) -> None:
+    """Run a benchmark from the command line and print its table.
+
+    Parameters
+    ----------
+    rows : callable
+        ``rows(small, ...)``; what it takes besides becomes options, of their defaults' types.
+    doc : str
+        What ``--help`` says.
+    """
+    parser = argparse.ArgumentParser(description=doc)
+    for name, taken in list(inspect.signature(rows).parameters.items())[1:]:
+        parser.add_argument(f"--{name}", type=type(taken.default), default=taken.default)
+    print(as_table(rows(False, **vars(parser.parse_args()))))

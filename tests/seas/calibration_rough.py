@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.signal import lfilter
 
 from sailanalysis.model import RawLog, Stream
+from seas.calibration import _lag, _ou
 
 START_S = 1_780_300_800.0
 M_PER_S = 0.514444
@@ -116,20 +116,6 @@ def features(p: Physics) -> list[str]:
             out.append(words)
     out += ["tacks on headers"] * p.tacks_on_headers + ["coarse steps"] * p.quantised
     return out + [f"no {m}" for m in p.missing]
-
-
-def _ou(r, n, dt, tau, sd):
-    a = np.exp(-dt / tau)
-    kick = r.normal(0, sd * np.sqrt(1 - a * a), n)
-    kick[0] = r.normal(0, sd)
-    return lfilter([1.0], [1.0, -a], kick)
-
-
-def _lag(x, tau, dt):
-    if tau <= 0:
-        return x
-    a = np.exp(-dt / tau)
-    return lfilter([1 - a], [1.0, -a], x, zi=[a * x[0]])[0]
 
 
 def _smooth_steps(r, t, every_s, sd):
