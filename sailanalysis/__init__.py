@@ -11,16 +11,16 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOMES = {
-    "analyse": "sailanalysis.pipeline",
-    "analyse_season": "sailanalysis.pipeline",
+    "analyse": "sailanalysis.app.pipeline",
+    "analyse_season": "sailanalysis.app.pipeline",
     "read_logs": "sailanalysis.read",
-    "read_boat_file": "sailanalysis.read.boatfile",
-    "read_crew_log": "sailanalysis.read.crewlog",
+    "read_boat_file": "sailanalysis.read.written.boatfile",
+    "read_crew_log": "sailanalysis.read.written.crewlog",
     "Archive": "sailanalysis.season",
-    "Day": "sailanalysis.model",
-    "Boat": "sailanalysis.model",
+    "Day": "sailanalysis.core.model",
+    "Boat": "sailanalysis.core.model",
     "day_sections": "sailanalysis.report",
-    "example_folder": "sailanalysis.shipped",
+    "example_folder": "sailanalysis.app.shipped",
 }
 __all__ = ["__version__", *_HOMES]
 

@@ -1,5 +1,5 @@
 """``python -m sailanalysis``."""
 
-from sailanalysis.cli import main
+from sailanalysis.app.cli import main
 
 raise SystemExit(main())

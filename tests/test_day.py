@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sailanalysis.cli import main
-from sailanalysis.tables import COLUMNS, DAY_TABLES
+from sailanalysis.app.cli import main
+from sailanalysis.app.tables import COLUMNS, DAY_TABLES
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 
@@ -126,7 +126,7 @@ def test_motoring_is_left_out_and_times_add_up(out):
 
 
 def test_samples_hold_the_published_columns(out):
-    from sailanalysis.channels import SAMPLE_COLUMNS
+    from sailanalysis.core.channels import SAMPLE_COLUMNS
 
     samples = pd.read_parquet(out / "samples.parquet")
     assert list(samples.columns[: len(SAMPLE_COLUMNS) + 1]) == ["time", *SAMPLE_COLUMNS]

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from seas import whole_days as sea
 
-from sailanalysis.cli import main
-from sailanalysis.errors import SailAnalysisError
-from sailanalysis.executor import _in_order, run_all
+from sailanalysis.app.cli import main
+from sailanalysis.app.executor import _in_order, run_all
+from sailanalysis.core.errors import SailAnalysisError
 from sailanalysis.season import Archive
 
 

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from seas import whole_days as sea
 
-from sailanalysis.cli import main
-from sailanalysis.tables import COLUMNS
+from sailanalysis.app.cli import main
+from sailanalysis.app.tables import COLUMNS
 
 TABLES = ("days", "polar", "targets", "crossovers", "helm_progress", "helm_trend", "maneuver_progress")
 

@@ -8,8 +8,8 @@ import time
 
 import pytest
 
-from sailanalysis.errors import SailAnalysisError
-from sailanalysis.staging import staged
+from sailanalysis.core.errors import SailAnalysisError
+from sailanalysis.core.staging import staged
 
 
 def test_files_move_into_place(tmp_path):
@@ -47,8 +47,8 @@ def test_full_disk_is_one_clear_error(tmp_path):
 import resource, signal, sys
 resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-from sailanalysis.errors import SailAnalysisError
-from sailanalysis.staging import staged
+from sailanalysis.core.errors import SailAnalysisError
+from sailanalysis.core.staging import staged
 try:
     with staged({str(tmp_path / "out")!r}) as folder:
         (folder / "big").write_bytes(b"x" * 100000)
@@ -63,7 +63,7 @@ except SailAnalysisError as error:
 def test_interrupt_leaves_nothing_half_written(tmp_path):
     code = f"""
 import time
-from sailanalysis.staging import staged
+from sailanalysis.core.staging import staged
 with staged({str(tmp_path / "out")!r}) as folder:
     (folder / "a").write_text("half"); print("go", flush=True); time.sleep(30)
 """

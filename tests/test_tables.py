@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sailanalysis.tables import COLUMNS, iso_utc, to_json, write_csv, write_json
+from sailanalysis.app.tables import COLUMNS, iso_utc, to_json, write_csv, write_json
 
 
 def test_iso_utc_has_z_and_milliseconds():

@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from sailanalysis.angles import Floats, unwrap, wrap180
-from sailanalysis.channels import is_circular
 from sailanalysis.condition.clock import Pace, covered_stretches
-from sailanalysis.stats import MAD_TO_SD
+from sailanalysis.core.angles import Floats, unwrap, wrap180
+from sailanalysis.core.channels import is_circular
+from sailanalysis.core.stats import MAD_TO_SD
 
 TOGETHER: Final = (
     ("lat", "lon"), ("sog_kn", "cog_deg"), ("awa_deg", "aws_kn"),

@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sailanalysis.angles import Floats, unwrap, wrap180, wrap360
-from sailanalysis.channels import CHANNELS, is_circular
+from sailanalysis.core.angles import Floats, unwrap, wrap180, wrap360
+from sailanalysis.core.channels import CHANNELS, is_circular
 
 Bools = NDArray[np.bool_]
 

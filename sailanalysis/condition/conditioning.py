@@ -7,8 +7,6 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from sailanalysis.angles import Floats, cosd, wrap180
-from sailanalysis.channels import CHANNELS
 from sailanalysis.condition.choose import (
     TOGETHER,
     Candidate,
@@ -35,11 +33,13 @@ from sailanalysis.condition.marks import (
     is_stuck,
     may_be_stuck,
 )
-from sailanalysis.errors import Finding, LogError
-from sailanalysis.geo import radii_m
-from sailanalysis.model import Boat, Conditioned, RawLog
-from sailanalysis.series import resample, utc_index
-from sailanalysis.units import MS_TO_KN
+from sailanalysis.core.angles import Floats, cosd, wrap180
+from sailanalysis.core.channels import CHANNELS
+from sailanalysis.core.errors import Finding, LogError
+from sailanalysis.core.geo import radii_m
+from sailanalysis.core.model import Boat, Conditioned, RawLog
+from sailanalysis.core.series import resample, utc_index
+from sailanalysis.core.units import MS_TO_KN
 
 SOURCE_COLUMNS = ("channel", "source", "chosen", "count", "share", "rate_hz", "noise", "why")
 LEFT_OUT_COLUMNS = ("channel", "source", "reason", "start", "end", "count", "share")

@@ -11,11 +11,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sailanalysis.angles import Floats, cosd, unwrap, wrap180
-from sailanalysis.channels import CHANNELS, is_circular
-from sailanalysis.geo import radii_m
-from sailanalysis.stats import MAD_TO_SD
-from sailanalysis.units import KN_TO_MS
+from sailanalysis.core.angles import Floats, cosd, unwrap, wrap180
+from sailanalysis.core.channels import CHANNELS, is_circular
+from sailanalysis.core.geo import radii_m
+from sailanalysis.core.stats import MAD_TO_SD
+from sailanalysis.core.units import KN_TO_MS
 
 Bools = NDArray[np.bool_]
 

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from sailanalysis.angles import arctan2d, cosd, sind, wrap180, wrap360
-from sailanalysis.errors import SailAnalysisError
-from sailanalysis.geo import radii_m
+from sailanalysis.core.angles import arctan2d, cosd, sind, wrap180, wrap360
+from sailanalysis.core.errors import SailAnalysisError
+from sailanalysis.core.geo import radii_m
 
 Floats = NDArray[np.float64]
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sailanalysis.angles import cosd, sind, wrap360
+from sailanalysis.core.angles import cosd, sind, wrap360
+from sailanalysis.core.series import epoch_s, running_mean
 from sailanalysis.figures.spec import Spec, axis, clock_ticks, f32, layout, time_axis
 from sailanalysis.figures.tables import usual_step_s
 from sailanalysis.figures.thin import open_gaps, thinned
-from sailanalysis.series import epoch_s, running_mean
 
 
 def current_figure(samples: pd.DataFrame, fit: pd.DataFrame | None = None,

@@ -6,12 +6,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.angles import cosd, mean_angle, sind
+from sailanalysis.core.angles import cosd, mean_angle, sind
+from sailanalysis.core.series import epoch_s
 from sailanalysis.figures.chart import chart_of, positions
 from sailanalysis.figures.palette import category
 from sailanalysis.figures.spec import Spec, axis, f32, layout
 from sailanalysis.figures.tables import flags, numbers, seconds, texts, usual_step_s
-from sailanalysis.series import epoch_s
 
 Floats = NDArray[np.float64]
 BEFORE_S, AFTER_S, STEP_S = 30.0, 75.0, 0.5

@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.channels import CHANNELS
+from sailanalysis.core.channels import CHANNELS
+from sailanalysis.core.model import CrewLog
+from sailanalysis.core.series import epoch_s, runs, true_stretches
 from sailanalysis.figures.palette import category
 from sailanalysis.figures.spec import Spec, axis, clock_ticks, f32, layout, time_axis
 from sailanalysis.figures.tables import coded, seconds, usual_step_s
 from sailanalysis.figures.thin import thinned
-from sailanalysis.model import CrewLog
-from sailanalysis.series import epoch_s, runs, true_stretches
 
 OFFERED = ("stw_kn", "tws_kn", "twa_deg", "twd_deg", "rudder_deg", "heel_deg", "hdg_deg",
            "vmg_kn", "sog_kn", "cog_deg", "awa_deg", "aws_kn", "leeway_deg",

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.series import epoch_s
+from sailanalysis.core.series import epoch_s
 
 Floats = NDArray[np.float64]
 

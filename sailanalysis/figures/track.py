@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.angles import cosd, sind
+from sailanalysis.core.angles import cosd, sind
+from sailanalysis.core.series import epoch_s, running_mean, runs
 from sailanalysis.figures.chart import (
     Chart,
     Floats,
@@ -21,7 +22,6 @@ from sailanalysis.figures.palette import DASHES, DIVERGING, STEPS, category
 from sailanalysis.figures.spec import Spec, axis, f32, layout
 from sailanalysis.figures.tables import coded, seconds, usual_step_s
 from sailanalysis.figures.thin import keep_peaks
-from sailanalysis.series import epoch_s, running_mean, runs
 
 POINTS = 3000
 """Points of the whole-day track: one every few pixels on a large screen."""

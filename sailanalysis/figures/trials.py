@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from sailanalysis.core.series import epoch_s
 from sailanalysis.figures.spec import Spec, axis, clock_ticks, f32, layout, time_axis
 from sailanalysis.figures.tables import numbers, seconds, texts
 from sailanalysis.figures.thin import thinned
-from sailanalysis.series import epoch_s
 
 _MARK = {"faster": "triangle-right", "slower": "triangle-left"}
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from sailanalysis.model import Floats
+from sailanalysis.core.model import Floats
 
 HOLD_S = 5.0
 """An engine's last word counts this long: rpm is sent ten times to once a second, seldom slower."""

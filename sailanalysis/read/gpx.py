@@ -13,14 +13,14 @@ from xml.parsers import expat
 
 import numpy as np
 
-from sailanalysis.angles import arctan2d, cosd, wrap180, wrap360
-from sailanalysis.errors import Finding
-from sailanalysis.geo import radii_m
-from sailanalysis.model import Floats, Stream
-from sailanalysis.read.csvlog_time import iso_seconds
-from sailanalysis.read.instants import near_the_rest
+from sailanalysis.core.angles import arctan2d, cosd, wrap180, wrap360
+from sailanalysis.core.errors import Finding
+from sailanalysis.core.geo import radii_m
+from sailanalysis.core.model import Floats, Stream
+from sailanalysis.core.units import MS_TO_KN
+from sailanalysis.read.clock.instants import near_the_rest
+from sailanalysis.read.csv.time import iso_seconds
 from sailanalysis.read.reading import ReadContext, Reading
-from sailanalysis.units import MS_TO_KN
 
 MAX_DEPTH: Final = 64
 """GPX nests six deep, extensions a few more."""

@@ -8,9 +8,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from sailanalysis.channels import CHANNELS
-from sailanalysis.errors import LogError
-from sailanalysis.model import Boat, Stream
+from sailanalysis.core.channels import CHANNELS
+from sailanalysis.core.errors import LogError
+from sailanalysis.core.model import Boat, Stream
 from sailanalysis.read.logs import (
     DayOfLogs,
     Progress,

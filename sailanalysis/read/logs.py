@@ -13,21 +13,21 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 
-from sailanalysis.errors import Finding, LogError
-from sailanalysis.model import Boat, CrewEntry, InputReport, RawLog
-from sailanalysis.read.clock_marks import DAY_S
-from sailanalysis.read.files import Found, copies, files_under
-from sailanalysis.read.limits import open_log, stopped_by
-from sailanalysis.read.merge import Source, join, put_on_one_day
+from sailanalysis.core.errors import Finding, LogError
+from sailanalysis.core.model import Boat, CrewEntry, InputReport, RawLog
+from sailanalysis.read.clock.marks import DAY_S
+from sailanalysis.read.merge.merge import Source, join, put_on_one_day
+from sailanalysis.read.open.files import Found, copies, files_under
+from sailanalysis.read.open.limits import open_log, stopped_by
 from sailanalysis.read.reading import ReadContext, Reading
 from sailanalysis.read.recognise import HEAD_BYTES, describe, recognise
 from sailanalysis.read.wording import span_words, time_words
 
 READERS: Final = {
-    "nmea0183": ("nmea0183", "read_nmea0183"),
-    "nmea2000": ("nmea2000", "read_nmea2000"),
+    "nmea0183": ("nmea0183.read", "read_nmea0183"),
+    "nmea2000": ("nmea2000.read", "read_nmea2000"),
     "signalk": ("signalk", "read_signalk"),
-    "csv": ("csvlog", "read_csv"),
+    "csv": ("csv.read", "read_csv"),
     "gpx": ("gpx", "read_gpx"),
 }
 """Format to its module and function. A new format needs a line here and one in ``recognise``."""
@@ -98,7 +98,7 @@ def read_logs(
 
 def merge_day(day: DayOfLogs) -> RawLog:
     """Merge the readings of a day; without any stream where nothing could be read."""
-    from sailanalysis.read.align import align_clocks
+    from sailanalysis.read.merge.align import align_clocks
 
     put_on_one_day(day.sources)
     offsets, findings = align_clocks([source.reading for source in day.sources])

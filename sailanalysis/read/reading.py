@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from datetime import date, tzinfo
 from typing import BinaryIO, Literal, Protocol
 
-from sailanalysis.errors import Finding
-from sailanalysis.model import Boat, Stream
+from sailanalysis.core.errors import Finding
+from sailanalysis.core.model import Boat, Stream
 
 ClockKind = Literal["gps", "stamped", "local", "none"]
 """``gps``: satellite time inside the log; ``stamped``: a time before each line from the logger's

@@ -65,7 +65,7 @@ def recognise(head: bytes) -> str:
     sample = text[:4096]
     controls = sum(1 for byte in sample if byte < 32 and byte not in b"\t\r\n")
     if controls <= 0.01 * len(sample):
-        from sailanalysis.read.csvlog_layout import names_a_log
+        from sailanalysis.read.csv.layout import names_a_log
 
         if names_a_log(start) or _looks_like_table(lines):
             return "csv"
@@ -76,7 +76,7 @@ def _is_frame(line: bytes) -> bool:
     """Whether a line is a CAN frame or packet in any text form."""
     if len(line) > 2000 or not _HEX_RUN.search(line):
         return False
-    from sailanalysis.read.nmea2000_plain import read_line
+    from sailanalysis.read.nmea2000.plain import read_line
 
     return not isinstance(read_line(line), str)
 

@@ -17,15 +17,15 @@ from typing import Any, BinaryIO, Final
 
 import numpy as np
 
-from sailanalysis.angles import wrap180, wrap360
-from sailanalysis.channels import CHANNELS
-from sailanalysis.errors import Finding
-from sailanalysis.model import Floats, Stream
+from sailanalysis.core.angles import wrap180, wrap360
+from sailanalysis.core.channels import CHANNELS
+from sailanalysis.core.errors import Finding
+from sailanalysis.core.model import Floats, Stream
+from sailanalysis.core.units import MS_TO_KN
+from sailanalysis.read.clock.instants import near_the_rest, spread_repeats
+from sailanalysis.read.clock.stamps import stamp_in
 from sailanalysis.read.engines import busiest
-from sailanalysis.read.instants import near_the_rest, spread_repeats
 from sailanalysis.read.reading import ReadContext, Reading
-from sailanalysis.read.stamps import stamp_in
-from sailanalysis.units import MS_TO_KN
 
 MAX_LINE: Final = 1 << 20
 """The whole state of a well-equipped boat in one delta is some 100 kB."""

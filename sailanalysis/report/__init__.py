@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 _HOMES = {
-    "Section": "sections", "Text": "sections", "Table": "sections", "Figure": "sections",
-    "day_sections": "day", "render": "render", "write_day_report": "write",
-    "report_notebook": "notebook", "open_day": "notebook", "studied": "notebook",
-    "private_day": "private",
-    "season_sections": "season", "write_season_report": "season_write", "safe_cell": "safe",
+    "Section": "page.sections", "Text": "page.sections", "Table": "page.sections",
+    "Figure": "page.sections", "render": "page.render", "safe_cell": "page.safe",
+    "day_sections": "day.sections", "write_day_report": "day.write",
+    "report_notebook": "day.notebook", "open_day": "day.notebook", "studied": "day.notebook",
+    "private_day": "day.private",
+    "season_sections": "season.sections", "write_season_report": "season.write",
 }
 __all__ = sorted(_HOMES)
 

@@ -34,9 +34,9 @@ from typing import Any, Final
 
 import pandas as pd
 
-from sailanalysis.errors import SailAnalysisError
-from sailanalysis.measure.steady import steady_averages
-from sailanalysis.model import Day
+from sailanalysis.core.errors import SailAnalysisError
+from sailanalysis.core.model import Day
+from sailanalysis.core.series import epoch_s
 from sailanalysis.season.migrations import FORMAT_VERSION, migrate
 from sailanalysis.season.store import (
     file_digest,
@@ -47,7 +47,7 @@ from sailanalysis.season.store import (
     write_table,
     write_text,
 )
-from sailanalysis.series import epoch_s
+from sailanalysis.segment.steady import steady_averages
 
 TABLES: Final = ("blocks", "legs", "maneuvers", "helm", "trials", "polar", "targets")
 _BUSY_S: Final = 60.0
@@ -388,8 +388,8 @@ class Archive:
         dict
             ``polar_model`` and ``usual``; each missing where nothing is known.
         """
-        from sailanalysis.measure.helm_usual import fit_usual
-        from sailanalysis.measure.polar import fit_polar
+        from sailanalysis.helm.usual import fit_usual
+        from sailanalysis.polar.fit import fit_polar
 
         blocks, helm = self.blocks(), self.helm_rows()
         if without is not None:

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from sailanalysis.measure.polar_model import PolarModel
+from sailanalysis.polar.model import PolarModel
 
 SECTORS: Final = (
     ("close-hauled", 30.0, 52.5), ("close reach", 52.5, 77.5), ("beam reach", 77.5, 102.5),

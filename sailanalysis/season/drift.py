@@ -7,8 +7,8 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from sailanalysis.angles import Floats
-from sailanalysis.stats import Estimate
+from sailanalysis.core.angles import Floats
+from sailanalysis.core.stats import Estimate
 
 DRIFT_COLUMNS: Final = ("date", "day", "key", "value", "low", "high", "determined", "boat_file",
                         "total")

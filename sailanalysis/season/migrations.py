@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Callable
 from typing import Final
 
-from sailanalysis.errors import SailAnalysisError
+from sailanalysis.core.errors import SailAnalysisError
 
 Step = Callable[[sqlite3.Connection], None]
 

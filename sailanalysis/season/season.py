@@ -9,15 +9,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sailanalysis.errors import Finding
-from sailanalysis.measure.crossovers import (
+from sailanalysis.core.errors import Finding
+from sailanalysis.polar.crossovers import (
     crossover_angles,
     crossovers_table,
     sail_change_pairs,
 )
-from sailanalysis.measure.polar import TREND, fit_polar, polar_table
-from sailanalysis.measure.polar_model import Effect, PolarModel
-from sailanalysis.measure.targets import targets_table
+from sailanalysis.polar.fit import TREND, fit_polar, polar_table
+from sailanalysis.polar.model import Effect, PolarModel
+from sailanalysis.polar.targets import targets_table
 from sailanalysis.season.archive import Archive
 from sailanalysis.season.coverage import coverage_table, sail_next
 from sailanalysis.season.drift import calibration_rows, drift_trends, step_change
@@ -139,8 +139,8 @@ def fit_season(
 
 # ------------------------------------------------------------------ helms and maneuvers
 def _helm(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    from sailanalysis.measure.helm_usual import fit_usual, rescore
-    from sailanalysis.measure.progress import helm_progress
+    from sailanalysis.helm.progress import helm_progress
+    from sailanalysis.helm.usual import fit_usual, rescore
 
     if len(rows) == 0:
         return helm_progress(pd.DataFrame())

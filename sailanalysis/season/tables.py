@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from sailanalysis.measure.polar_model import PolarModel
+from sailanalysis.polar.model import PolarModel
 from sailanalysis.season.season import Season
 
 CARD_TARGETS: Final = ("twa_deg", "stw_kn", "vmg_kn", "awa_deg", "near_best_from_deg",
@@ -90,7 +90,7 @@ def polar_json(polar: pd.DataFrame, boat_name: str = "") -> str:
 
 def polar_grid(model: PolarModel, sails: str = "all") -> pd.DataFrame:
     """Typical speed as a grid: a row a wind angle, a column a wind speed, empty where unknown."""
-    from sailanalysis.measure.polar import polar_table
+    from sailanalysis.polar.fit import polar_table
 
     table = polar_table(model, [sails]) if sails in model.surfaces else polar_table(model, [])
     return table.pivot_table(index="twa_deg", columns="tws_kn", values="stw_kn")

@@ -1,7 +1,6 @@
-"""The day cut into states, maneuvers and steady legs."""
+"""The day in states and steady sailing: who drove the boat, on one grid, at one definition."""
 
-from sailanalysis.segment.legs import find_legs
-from sailanalysis.segment.maneuvers import find_maneuvers, maneuver_mask
 from sailanalysis.segment.states import find_states
+from sailanalysis.segment.steady import steady_averages
 
-__all__ = ["find_legs", "find_maneuvers", "find_states", "maneuver_mask"]
+__all__ = ["find_states", "steady_averages"]

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.angles import Floats, arctan2d, cosd, sind
-from sailanalysis.series import box_count, box_sum, epoch_s, step_s
+from sailanalysis.core.angles import Floats, arctan2d, cosd, sind
+from sailanalysis.core.series import box_count, box_sum, epoch_s, step_s
 
 Bools = NDArray[np.bool_]
 

@@ -16,13 +16,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.angles import Floats, arctan2d, cosd, sind
-from sailanalysis.errors import Finding
-from sailanalysis.geo import local_xy_m
-from sailanalysis.model import CrewLog
+from sailanalysis.core.angles import Floats, arctan2d, cosd, sind
+from sailanalysis.core.errors import Finding
+from sailanalysis.core.geo import local_xy_m
+from sailanalysis.core.model import CrewLog
+from sailanalysis.core.series import epoch_s, true_stretches
+from sailanalysis.core.units import KN_TO_MS
 from sailanalysis.segment.grid import Grid, box_mean, make_grids
-from sailanalysis.series import epoch_s, true_stretches
-from sailanalysis.units import KN_TO_MS
 
 Bools = NDArray[np.bool_]
 

@@ -14,9 +14,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sailanalysis.angles import Floats, arctan2d, cosd, sind, unwrap, wrap180
+from sailanalysis.core.angles import Floats, arctan2d, cosd, sind, unwrap, wrap180
+from sailanalysis.core.series import true_stretches
 from sailanalysis.segment.grid import Grid, box_mean, fill_short, side_mean
-from sailanalysis.series import true_stretches
 
 Bools = NDArray[np.bool_]
 

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.model import CrewLog
-from sailanalysis.series import epoch_s, hold
+from sailanalysis.core.model import CrewLog
+from sailanalysis.core.series import epoch_s, hold
 
 Texts = NDArray[np.object_]
 

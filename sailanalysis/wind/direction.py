@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from sailanalysis.angles import Floats, unwrap, wrap360
-from sailanalysis.series import (
+from sailanalysis.core.angles import Floats, unwrap, wrap360
+from sailanalysis.core.series import (
     angle_rate_deg_s,
     epoch_s,
     running_mean,

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from sailanalysis.angles import Floats, wrap180, wrap360
-from sailanalysis.errors import Finding
-from sailanalysis.series import epoch_s
+from sailanalysis.core.angles import Floats, wrap180, wrap360
+from sailanalysis.core.errors import Finding
+from sailanalysis.core.series import epoch_s
 from sailanalysis.wind.variation import decimal_year, is_covered, variation_along
 
 UNDER_WAY_KN = 2.0

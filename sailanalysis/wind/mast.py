@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sailanalysis.angles import Floats, arctan2d, cosd, sind
-from sailanalysis.series import running_mean, slope_per_s
-from sailanalysis.units import MS_TO_KN
+from sailanalysis.core.angles import Floats, arctan2d, cosd, sind
+from sailanalysis.core.series import running_mean, slope_per_s
+from sailanalysis.core.units import MS_TO_KN
 
 
 def shown_wind(

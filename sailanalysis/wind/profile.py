@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sailanalysis.angles import Floats
-from sailanalysis.units import KN_TO_MS, MS_TO_KN
+from sailanalysis.core.angles import Floats
+from sailanalysis.core.units import KN_TO_MS, MS_TO_KN
 
 VON_KARMAN: Final = 0.41
 CHARNOCK: Final = 0.0144

@@ -19,9 +19,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.angles import Floats, wrap180, wrap360
-from sailanalysis.errors import Finding
-from sailanalysis.series import epoch_s, running_median, true_stretches
+from sailanalysis.core.angles import Floats, wrap180, wrap360
+from sailanalysis.core.errors import Finding
+from sailanalysis.core.series import epoch_s, running_median, true_stretches
 from sailanalysis.wind.track_ends import TOLD, in_a_stream, seconds_near, upwind_evidence
 from sailanalysis.wind.track_turns import even, track_turns
 
@@ -250,7 +250,7 @@ def _unknown(time: Floats, turns: pd.DataFrame, why: str) -> TrackWind:
 
 def _shown(turns: pd.DataFrame) -> pd.DataFrame:
     """The public columns."""
-    from sailanalysis.series import utc_index
+    from sailanalysis.core.series import utc_index
 
     out = turns.rename(columns={"middle_axis_deg": "axis_deg"})
     out = out.assign(time=utc_index(out["time_s"].to_numpy(dtype=float)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sailanalysis.angles import Floats, wrap180
+from sailanalysis.core.angles import Floats, wrap180
 from sailanalysis.wind.track_turns import MIN_SPEED_KN
 
 TOLD = 2.5

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sailanalysis.angles import Floats, arctan2d, wrap180, wrap360
-from sailanalysis.series import running_mean, runs, step_s
+from sailanalysis.core.angles import Floats, arctan2d, wrap180, wrap360
+from sailanalysis.core.series import running_mean, runs, step_s
 
 MIN_TURN_DEG = 45.0
 MAX_TURN_DEG = 160.0

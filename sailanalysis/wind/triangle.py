@@ -36,7 +36,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sailanalysis.angles import Floats, arctan2d, cosd, sind, wrap180, wrap360
+from sailanalysis.core.angles import Floats, arctan2d, cosd, sind, wrap180, wrap360
 
 CALM_KN = 1e-5
 """Below this speed a direction is not defined [1]_."""

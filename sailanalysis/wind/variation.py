@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sailanalysis.angles import Floats, unwrap, wrap180
+from sailanalysis.core.angles import Floats, unwrap, wrap180
 
 MODELS: Final = ((2010.0, "wmm/WMM_2010.COF"), (2015.0, "wmm/WMM_2015v2.COF"),
                  (2020.0, "wmm/WMM_2020.COF"), (2025.0, "wmm/WMM_2025.COF"))

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sailanalysis.angles import Floats, arctan2d, cosd, sind, wrap180, wrap360
-from sailanalysis.channels import SAMPLE_COLUMNS
-from sailanalysis.errors import Finding
-from sailanalysis.geo import steps_m
-from sailanalysis.model import Boat, Conditioned, CrewLog, Sensors
-from sailanalysis.series import angle_rate_deg_s, epoch_s, running_mean, runs
-from sailanalysis.units import MS_TO_KN
+from sailanalysis.core.angles import Floats, arctan2d, cosd, sind, wrap180, wrap360
+from sailanalysis.core.channels import SAMPLE_COLUMNS
+from sailanalysis.core.errors import Finding
+from sailanalysis.core.geo import steps_m
+from sailanalysis.core.model import Boat, Conditioned, CrewLog, Sensors
+from sailanalysis.core.series import angle_rate_deg_s, epoch_s, running_mean, runs
+from sailanalysis.core.units import MS_TO_KN
 from sailanalysis.wind import triangle
 from sailanalysis.wind.crewcolumns import crew_column, helm_column, load_column
 from sailanalysis.wind.heading import find_north, true_heading

@@ -24,10 +24,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks import bench_track
 from seas.calibration import sail
 
+from sailanalysis.calibrate.equations import WANTED
+from sailanalysis.calibrate.estimate import estimate_calibration
 from sailanalysis.condition import condition
-from sailanalysis.measure.calibrate import estimate_calibration
-from sailanalysis.measure.calibrate_equations import WANTED
-from sailanalysis.model import Boat, RawLog, Stream
+from sailanalysis.core.model import Boat, RawLog, Stream
 from sailanalysis.wind import wind_and_water
 
 Day = tuple[RawLog, dict[str, float]]
@@ -40,7 +40,7 @@ def light_sea(count: int, kind: str = "mixed", **physics: float) -> Iterator[Day
 
 
 def simulator(count: int) -> Iterator[Day]:
-    from sailanalysis.simulate import random_scenario, simulate_day
+    from simulator import random_scenario, simulate_day
 
     for seed in range(count):
         rng = np.random.default_rng(7000 + seed)

@@ -21,12 +21,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from seas.calibration_rough import draw, features, sail
 
+from sailanalysis.calibrate.equations import WANTED
+from sailanalysis.calibrate.estimate import estimate_calibration
+from sailanalysis.calibrate.health import sensor_health
 from sailanalysis.condition import condition
-from sailanalysis.measure.calibrate import estimate_calibration
-from sailanalysis.measure.calibrate_equations import WANTED
-from sailanalysis.measure.health import sensor_health
-from sailanalysis.model import Boat, CrewLog, RawLog
-from sailanalysis.segment import find_maneuvers, find_states
+from sailanalysis.core.model import Boat, CrewLog, RawLog
+from sailanalysis.maneuvers import find_maneuvers
+from sailanalysis.segment import find_states
 from sailanalysis.wind import wind_and_water
 
 Row = tuple[str, float, float, bool, list[str]]

@@ -25,12 +25,11 @@ from timing import Row
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from seas import whole_days as sea
-
-from sailanalysis.simulate.write_nmea0183 import checksums
+from simulator.write_nmea0183 import checksums
 
 COMMAND = "python tests/benchmarks/bench_day.py"
 READ = "from sailanalysis.read import read_logs\nraw = read_logs([sys.argv[1]])"
-DAY = ("from sailanalysis.cli import main\n"
+DAY = ("from sailanalysis.app.cli import main\n"
        "assert main(['day', sys.argv[1], '--out', sys.argv[2], '--quiet']) == 0")
 
 

@@ -18,8 +18,8 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from seas import whole_days as sea
 
-from sailanalysis import pipeline
-from sailanalysis.series import epoch_s
+from sailanalysis.app import pipeline
+from sailanalysis.core.series import epoch_s
 
 
 def draw(rng):

@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from seas import whole_days as sea
 
-from sailanalysis.cli import main as sailanalysis
+from sailanalysis.app.cli import main as sailanalysis
 
 
 def write_days(folder: Path, days: int, hours: float) -> list[str]:

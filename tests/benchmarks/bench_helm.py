@@ -26,9 +26,9 @@ from helm.studies import (
 from seas.helming import PILOT, Helm, sail
 from seas.trials import trial
 
-from sailanalysis.measure.helm import rate_helming
-from sailanalysis.measure.trials import judge_trials
-from sailanalysis.model import Boat
+from sailanalysis.core.model import Boat
+from sailanalysis.helm.rate import rate_helming
+from sailanalysis.trials.changes import judge_trials
 
 NONE = pd.DataFrame()
 

@@ -17,11 +17,11 @@ from process import least
 from timing import Row, as_table
 
 COMMAND = "python tests/benchmarks/bench_imports.py"
-HELP = "from sailanalysis.cli import main\ntry:\n    main(['--help'])\nexcept SystemExit:\n    pass"
-WRONG = "from sailanalysis.cli import main\nmain(['day', 'no-such-file', '--out', 'nowhere'])"
+HELP = "from sailanalysis.app.cli import main\ntry:\n    main(['--help'])\nexcept SystemExit:\n    pass"
+WRONG = "from sailanalysis.app.cli import main\nmain(['day', 'no-such-file', '--out', 'nowhere'])"
 _LOADED = """
 import json, sys, tempfile
-from sailanalysis.cli import main
+from sailanalysis.app.cli import main
 bare = set(sys.modules)
 with tempfile.TemporaryDirectory() as folder:
     main(["demo", "--quiet", "--out", folder])

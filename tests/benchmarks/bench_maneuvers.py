@@ -18,9 +18,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from seas.maneuvers import START_S, Instruments, Scenario, Weather, polar_of, sail_all, varied
 
-from sailanalysis.measure.loss import rate_maneuvers
-from sailanalysis.model import Boat, CrewLog
-from sailanalysis.segment import find_legs, find_maneuvers, find_states
+from sailanalysis.core.model import Boat, CrewLog
+from sailanalysis.maneuvers import find_legs, find_maneuvers
+from sailanalysis.maneuvers.rate import rate_maneuvers
+from sailanalysis.segment import find_states
 
 
 def day_rows(day, polars):

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import seas.season as sea
 from seas.season_score import score, season_blocks
 
-from sailanalysis.measure.polar import fit_polar
+from sailanalysis.polar.fit import fit_polar
 
 COMMAND = "python tests/benchmarks/bench_polar.py"
 ALWAYS = ("light_catamaran", "cardioid", "sine", "heavy_sixty", "dinghy")

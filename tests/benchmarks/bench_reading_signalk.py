@@ -21,7 +21,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks.timing import READ, Row, peak_mb, print_rows, side_by_side
 
-from sailanalysis.model import Boat
+from sailanalysis.core.model import Boat
 from sailanalysis.read.reading import ReadContext
 from sailanalysis.read.signalk import read_signalk
 

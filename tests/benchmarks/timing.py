@@ -87,7 +87,7 @@ READ = ("""
 import tempfile
 from pathlib import Path
 from sailanalysis.read import read_logs
-import sailanalysis.read.align, sailanalysis.read.merge
+import sailanalysis.read.merge.align, sailanalysis.read.merge.merge
 # A few lines of the log first, so that what the reader imports is not counted as its memory.
 with tempfile.TemporaryDirectory() as folder:
     few = Path(folder) / "few"

@@ -7,11 +7,11 @@ import pytest
 from pytest import approx
 from seas.calibration import sail
 
-from sailanalysis.angles import wrap180
+from sailanalysis.calibrate.equations import WANTED
+from sailanalysis.calibrate.estimate import estimate_calibration
 from sailanalysis.condition import condition
-from sailanalysis.measure.calibrate import estimate_calibration
-from sailanalysis.measure.calibrate_equations import WANTED
-from sailanalysis.model import Boat, Sensors
+from sailanalysis.core.angles import wrap180
+from sailanalysis.core.model import Boat, Sensors
 from sailanalysis.wind import wind_and_water
 
 

@@ -7,9 +7,9 @@ import pytest
 from pytest import approx
 from seas.calibration import sail
 
+from sailanalysis.calibrate.health import sensor_health
 from sailanalysis.condition import condition
-from sailanalysis.measure.health import sensor_health
-from sailanalysis.model import Boat
+from sailanalysis.core.model import Boat
 from sailanalysis.wind import wind_and_water
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from sailanalysis.measure.calibrate_noise import Process, Scale, Variation
+from sailanalysis.calibrate.noise import Process, Scale, Variation
 
 
 def _made(rng, time, sds, white, constant=3.0):

@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from seas.calibration_rough import draw, sail
 
+from sailanalysis.calibrate.blocks import Seconds
+from sailanalysis.calibrate.estimate import estimate_calibration
 from sailanalysis.condition import condition
-from sailanalysis.measure.calibrate import estimate_calibration
-from sailanalysis.measure.calibrate_blocks import Seconds
-from sailanalysis.model import Boat
+from sailanalysis.core.model import Boat
 from sailanalysis.wind import wind_and_water
 from sailanalysis.wind.heading import find_north
 

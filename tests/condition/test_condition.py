@@ -9,9 +9,9 @@ from real_logs import real_log
 
 from sailanalysis.condition import condition
 from sailanalysis.condition.clock import common_rate_hz, onto_clock, pace
-from sailanalysis.errors import LogError
-from sailanalysis.model import RawLog, Stream
-from sailanalysis.series import epoch_s, runs
+from sailanalysis.core.errors import LogError
+from sailanalysis.core.model import RawLog, Stream
+from sailanalysis.core.series import epoch_s, runs
 
 T0 = 1_750_000_000.0
 

@@ -8,7 +8,7 @@ from datetime import UTC, date
 
 import numpy as np
 
-from sailanalysis.model import Boat, Tank
+from sailanalysis.core.model import Boat, Tank
 from sailanalysis.read.reading import ReadContext
 
 BOAT = Boat(tanks={"fuel": Tank(100.0)}, columns={"Bt Spd": "stw_kn", "when": "time"})

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 from seas.helming import CRAFTS, PILOT, helm_of_skill, sail
 
-from sailanalysis.measure.helm import rate_helming
-from sailanalysis.measure.helm_usual import SPREAD, fit_usual, rescore
-from sailanalysis.measure.progress import helm_progress
-from sailanalysis.model import Boat
+from sailanalysis.core.model import Boat
+from sailanalysis.helm.progress import helm_progress
+from sailanalysis.helm.rate import rate_helming
+from sailanalysis.helm.usual import SPREAD, fit_usual, rescore
 
 LOGS = {
     "10 Hz": lambda s: s, "2 Hz": lambda s: s.iloc[::5], "1 Hz": lambda s: s.iloc[::10],

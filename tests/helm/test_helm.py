@@ -8,11 +8,11 @@ import pytest
 from pytest import approx
 from seas.helming import Helm, sail
 
-from sailanalysis.measure.helm import HELM_COLUMNS, rate_helming
-from sailanalysis.measure.helm_usual import Usual, fit_usual, rescore
-from sailanalysis.measure.helm_windows import Piece, measure_windows
-from sailanalysis.measure.steering import nomoto_yaw_deg_s
-from sailanalysis.model import Boat, Rudder, Sensors
+from sailanalysis.core.model import Boat, Rudder, Sensors
+from sailanalysis.helm.rate import HELM_COLUMNS, rate_helming
+from sailanalysis.helm.steering import nomoto_yaw_deg_s
+from sailanalysis.helm.usual import Usual, fit_usual, rescore
+from sailanalysis.helm.windows import Piece, measure_windows
 
 BOAT = Boat(lwl_m=9.2, displacement_kg=5500, rudder=Rudder(1, 0.4, 1.2))
 NONE = pd.DataFrame()

@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from sailanalysis.measure.helm_pictures import Spectrum, drag_from_day, weather_helm_by_heel
-from sailanalysis.measure.helm_response import Response
-from sailanalysis.measure.helm_words import advice, compared, verdict
-from sailanalysis.stats import Estimate
+from sailanalysis.core.stats import Estimate
+from sailanalysis.helm.pictures import Spectrum, drag_from_day, weather_helm_by_heel
+from sailanalysis.helm.response import Response
+from sailanalysis.helm.words import advice, compared, verdict
 
 
 def minutes_of(cost_percent, pieces=30, each=8, seed=0):

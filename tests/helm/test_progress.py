@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from sailanalysis.measure.progress import (
+from sailanalysis.helm.progress import (
     PROGRESS_COLUMNS,
     TREND_COLUMNS,
     change_seen,

@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from sailanalysis.measure.helm_response import (
+from sailanalysis.core.model import Boat
+from sailanalysis.helm.response import (
     Turning,
     _leads_or_follows,
     cross_lag_s,
@@ -14,8 +15,7 @@ from sailanalysis.measure.helm_response import (
     over_correction,
     wind_or_compass,
 )
-from sailanalysis.measure.steering import nomoto_yaw_deg_s
-from sailanalysis.model import Boat
+from sailanalysis.helm.steering import nomoto_yaw_deg_s
 
 
 def smooth_noise(rng, n, rate, hz=0.3):

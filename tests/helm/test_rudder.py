@@ -5,7 +5,8 @@ import pytest
 from published_cases import published
 from pytest import approx
 
-from sailanalysis.measure.rudder import (
+from sailanalysis.core.model import Boat, Rudder
+from sailanalysis.helm.rudder import (
     RudderDrag,
     effective_aspect,
     hoerner_lift_slope_per_rad,
@@ -14,7 +15,6 @@ from sailanalysis.measure.rudder import (
     lift_slope_per_rad,
     side_force_n,
 )
-from sailanalysis.model import Boat, Rudder
 
 CASES = {row["case"]: row for row in published("rudder_cases.csv")}
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from published_cases import published
 from pytest import approx
 
-from sailanalysis.measure.steering import (
+from sailanalysis.helm.steering import (
     band_pass_rate,
     extra_distance,
     extra_distance_normal,

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sailanalysis.measure.helm import HELM_COLUMNS, rate_helming
-from sailanalysis.measure.trials import COLUMNS, judge_trials
-from sailanalysis.model import Boat, CrewEntry, CrewLog
+from sailanalysis.core.model import Boat, CrewEntry, CrewLog
+from sailanalysis.helm.rate import HELM_COLUMNS, rate_helming
+from sailanalysis.trials.changes import COLUMNS, judge_trials
 
 
 def untidy(seed):

@@ -32,7 +32,8 @@ def texts(book) -> str:
 
 
 @pytest.mark.parametrize("name", ["reviewing_a_day", "building_a_polar", "helm_progress"])
-def test_notebook_runs(name, tmp_path):
+def test_notebook_runs(name, tmp_path, monkeypatch):
+    monkeypatch.setenv("PYTHONPATH", str(NOTEBOOKS.parent / "tests"))  # the generator's home
     book = execute(NOTEBOOKS / f"{name}.ipynb", tmp_path)
     assert any(cell.get("outputs") for cell in book.cells)
 
@@ -51,7 +52,7 @@ def test_a_reports_own_notebook_runs_on_its_saved_tables(tmp_path):
     from made_day import made_day
 
     from sailanalysis.report import write_day_report
-    from sailanalysis.tables import write_day_tables
+    from sailanalysis.app.tables import write_day_tables
 
     day = made_day()
     write_day_tables(day, tmp_path, False)

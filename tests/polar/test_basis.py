@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from published_cases import published
 
-from sailanalysis.measure.polar_basis import Basis, basis_for, cardinal_weights
-from sailanalysis.measure.polar_solve import Prior, check, huber, solve
+from sailanalysis.polar.basis import Basis, basis_for, cardinal_weights
+from sailanalysis.polar.solve import Prior, check, huber, solve
 
 
 def test_cardinal_weights_are_scipys_b_splines():

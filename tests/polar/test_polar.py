@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sailanalysis.measure.crossovers import crossover_angles, crossovers_table, sail_change_pairs
-from sailanalysis.measure.polar import fit_polar, leg_polar_ratio, no_polar, polar_table
-from sailanalysis.measure.polar_mask import lattice_tws_kn, support
-from sailanalysis.measure.polar_shape import Shape, fit_shape
-from sailanalysis.measure.steady import empty_blocks
-from sailanalysis.measure.targets import targets_table
+from sailanalysis.polar.crossovers import crossover_angles, crossovers_table, sail_change_pairs
+from sailanalysis.polar.fit import fit_polar, leg_polar_ratio, no_polar, polar_table
+from sailanalysis.polar.mask import lattice_tws_kn, support
+from sailanalysis.polar.shape import Shape, fit_shape
+from sailanalysis.polar.targets import targets_table
+from sailanalysis.segment.steady import empty_blocks
 
 
 def curve(tws, twa):

@@ -102,7 +102,7 @@ def test_single_days_where_ten_minutes_were_sailed():
 
 def test_intervals_are_as_wide_as_a_bootstrap_of_whole_refits():
     """Days drawn again and everything fitted anew: the spread our one-step intervals stand for."""
-    from sailanalysis.measure.polar import fit_polar
+    from sailanalysis.polar.fit import fit_polar
 
     blocks = season_blocks(cruiser, 12, Sea(hours=2.0), seed=31)
     model = fit_polar(blocks, sail_sets=False)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sailanalysis.measure.target_curve import smooth_curve, spline_kernel
+from sailanalysis.polar.target_curve import smooth_curve, spline_kernel
 
 TWS = np.arange(6.0, 17.0)
 

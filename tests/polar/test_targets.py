@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from published_cases import published
 
-from sailanalysis.measure.polar_model import LATTICE_TWA_DEG, PolarModel, Surface
-from sailanalysis.measure.targets import best_vmg, targets_table
+from sailanalysis.polar.model import LATTICE_TWA_DEG, PolarModel, Surface
+from sailanalysis.polar.targets import best_vmg, targets_table
 
 ANGLE = LATTICE_TWA_DEG
 

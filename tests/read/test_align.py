@@ -5,8 +5,8 @@ import pytest
 from pytest import approx
 from seas.reading import outing, seen
 
-from sailanalysis.model import Stream
-from sailanalysis.read.align import align_clocks
+from sailanalysis.core.model import Stream
+from sailanalysis.read.merge.align import align_clocks
 from sailanalysis.read.reading import Reading
 
 

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sailanalysis.errors import BoatFileError
-from sailanalysis.model import Boat, Rudder, Sensors, Tank
-from sailanalysis.read.boatfile import (
+from sailanalysis.core.errors import BoatFileError
+from sailanalysis.core.model import Boat, Rudder, Sensors, Tank
+from sailanalysis.read.written.boatfile import (
     read_boat_file,
     read_boat_file_with_findings,
     write_sensor_corrections,

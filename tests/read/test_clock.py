@@ -11,7 +11,7 @@ from pytest import approx
 from real_logs import real_log
 from seas.nmea0183_logs import START, Bus, sentence
 
-from sailanalysis.errors import LogError
+from sailanalysis.core.errors import LogError
 from sailanalysis.read import read_logs
 
 WEEKS_1024_DAYS = 1024 * 7

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sailanalysis.errors import BoatFileError
-from sailanalysis.read.crewlog import read_crew_log
+from sailanalysis.core.errors import BoatFileError
+from sailanalysis.read.written.crewlog import read_crew_log
 
 
 def at(text):

@@ -41,7 +41,7 @@ PROGRAM = """
 import io, json, resource, sys
 from datetime import UTC
 from importlib import import_module
-from sailanalysis.model import Boat
+from sailanalysis.core.model import Boat
 from sailanalysis.read.reading import ReadContext
 
 class Endless(io.RawIOBase):

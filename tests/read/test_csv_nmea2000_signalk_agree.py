@@ -2,11 +2,7 @@
 
 import numpy as np
 import pytest
-
-from sailanalysis.angles import wrap180
-from sailanalysis.channels import is_circular
-from sailanalysis.read import read_logs
-from sailanalysis.simulate import (
+from simulator import (
     Leg,
     Scenario,
     simulate_day,
@@ -15,6 +11,10 @@ from sailanalysis.simulate import (
     write_nmea2000,
     write_signalk,
 )
+
+from sailanalysis.core.angles import wrap180
+from sailanalysis.core.channels import is_circular
+from sailanalysis.read import read_logs
 
 # Half the last digit of each form's coarsest spelling (0183 and CSV: a tenth), doubled for time
 # stamps that are rounded while the value moves.

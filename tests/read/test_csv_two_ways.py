@@ -11,10 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sailanalysis.model import Boat
-from sailanalysis.read import csvlog_blocks, csvlog_lines, csvlog_moments
-from sailanalysis.read.csvlog import read_csv
-from sailanalysis.read.csvlog_layout import find_layout
+from sailanalysis.core.model import Boat
+from sailanalysis.read.csv import blocks as csvlog_blocks
+from sailanalysis.read.csv import lines as csvlog_lines
+from sailanalysis.read.csv import moments as csvlog_moments
+from sailanalysis.read.csv.layout import find_layout
+from sailanalysis.read.csv.read import read_csv
 from sailanalysis.read.reading import ReadContext, Reading
 
 CONTEXT = ReadContext("log.csv", 1.78e9, None, UTC, Boat())

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytest import approx
 
-from sailanalysis.channels import CHANNELS
-from sailanalysis.model import Boat
-from sailanalysis.read.csvlog import read_csv
-from sailanalysis.read.csvlog_layout import names_a_log
+from sailanalysis.core.channels import CHANNELS
+from sailanalysis.core.model import Boat
+from sailanalysis.read.csv.layout import names_a_log
+from sailanalysis.read.csv.read import read_csv
 from sailanalysis.read.reading import ReadContext
 
 MODIFIED = datetime(2026, 7, 5, 18, tzinfo=UTC).timestamp()

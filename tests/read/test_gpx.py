@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytest import approx
 
-from sailanalysis.geo import distance_m
-from sailanalysis.model import Boat
+from sailanalysis.core.geo import distance_m
+from sailanalysis.core.model import Boat
 from sailanalysis.read.gpx import MAX_DEPTH, read_gpx, speed_and_course
 from sailanalysis.read.reading import ReadContext
 

@@ -8,7 +8,7 @@ from pytest import approx
 from real_logs import real_log
 from seas.nmea0183_logs import START, Bus, sentence
 
-from sailanalysis.errors import LogError
+from sailanalysis.core.errors import LogError
 from sailanalysis.read import inspect_logs, inspect_text
 from sailanalysis.read.wording import count_words, span_words, time_words
 

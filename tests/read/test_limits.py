@@ -12,9 +12,10 @@ import numpy as np
 import pytest
 from seas.nmea0183_logs import Bus, sentence
 
-from sailanalysis.errors import LogError
-from sailanalysis.read import limits, read_logs
-from sailanalysis.read.limits import open_log, stopped_by
+from sailanalysis.core.errors import LogError
+from sailanalysis.read import read_logs
+from sailanalysis.read.open import limits
+from sailanalysis.read.open.limits import open_log, stopped_by
 
 FIX = sentence("GPRMC,100000.00,A,5918.0,N,01806.0,E,6.5,045.0,010624,,,A")
 
@@ -141,7 +142,7 @@ def test_memory_stays_within_three_times_the_log(tmp_path):
     path = write(tmp_path, data * 1)
     script = ("import resource, sys\n"
               "from sailanalysis.read import read_logs\n"
-              "import pandas, sailanalysis.read.logs, sailanalysis.read.nmea0183, sailanalysis.read.align\n"
+              "import pandas, sailanalysis.read.logs, sailanalysis.read.nmea0183.read, sailanalysis.read.merge.align\n"
               "before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
               "raw = read_logs([sys.argv[1]])\n"
               "print((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) * 1024)\n")

@@ -16,13 +16,13 @@ from pytest import approx
 from real_logs import real_log
 from seas.nmea0183_logs import Bus, sentence
 
-from sailanalysis.read.nmea0183 import read_nmea0183
-from sailanalysis.read.nmea0183_gather import Gathered, in_order
-from sailanalysis.read.nmea0183_lines import checksum, number, read_line
-from sailanalysis.read.nmea0183_scan import gather
-from sailanalysis.read.nmea0183_sentences import TYPES
-from sailanalysis.read.nmea0183_xdr import channel_of_name, layout
-from sailanalysis.units import MS_TO_KN
+from sailanalysis.core.units import MS_TO_KN
+from sailanalysis.read.nmea0183.gather import Gathered, in_order
+from sailanalysis.read.nmea0183.lines import checksum, number, read_line
+from sailanalysis.read.nmea0183.read import read_nmea0183
+from sailanalysis.read.nmea0183.scan import gather
+from sailanalysis.read.nmea0183.sentences import TYPES
+from sailanalysis.read.nmea0183.xdr import channel_of_name, layout
 
 # Layouts: gpsd NMEA.adoc; values: published parser tests; each row names its source (tests/published).
 CASES = published("nmea0183_cases.csv")

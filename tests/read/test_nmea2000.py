@@ -15,9 +15,9 @@ from published_cases import published
 from pytest import approx
 from real_logs import real_log
 
-from sailanalysis.model import Boat
-from sailanalysis.read.nmea2000 import read_nmea2000
-from sailanalysis.read.nmea2000_fields import Message, number, whole
+from sailanalysis.core.model import Boat
+from sailanalysis.read.nmea2000.fields import Message, number, whole
+from sailanalysis.read.nmea2000.read import read_nmea2000
 from sailanalysis.read.reading import ReadContext
 
 T0 = datetime(2026, 7, 3, 10, tzinfo=UTC).timestamp()

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from real_logs import real_log
 from seas.nmea0183_logs import Bus, sentence
 
-from sailanalysis.errors import LogError
+from sailanalysis.core.errors import LogError
 from sailanalysis.read import read_logs
 from sailanalysis.read.logs import recognised
 from sailanalysis.read.recognise import describe, recognise

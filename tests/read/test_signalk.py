@@ -12,8 +12,8 @@ from published_cases import published
 from pytest import approx
 from real_logs import real_log
 
-from sailanalysis.channels import CHANNELS
-from sailanalysis.model import Boat
+from sailanalysis.core.channels import CHANNELS
+from sailanalysis.core.model import Boat
 from sailanalysis.read.reading import ReadContext
 from sailanalysis.read.signalk import PATHS, read_signalk
 

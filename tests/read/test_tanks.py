@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pytest import approx
 
-from sailanalysis.model import Boat, CrewEntry, CrewLog, RawLog, Stream, Tank
-from sailanalysis.read.tanks import match_tanks, tank_gauge_check, tank_load_kg
+from sailanalysis.core.model import Boat, CrewEntry, CrewLog, RawLog, Stream, Tank
+from sailanalysis.read.written.tanks import match_tanks, tank_gauge_check, tank_load_kg
 
 BOAT = Boat(tanks={"fuel": Tank(200.0, 0.84), "water_fore": Tank(300.0, 1.0)})
 TIME = np.arange(0.0, 4 * 3600, 2.5)

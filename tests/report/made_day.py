@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sailanalysis.channels import SAMPLE_COLUMNS
-from sailanalysis.errors import Finding
-from sailanalysis.model import Boat, CrewEntry, CrewLog, Day, InputReport
-from sailanalysis.series import utc_index
+from sailanalysis.core.channels import SAMPLE_COLUMNS
+from sailanalysis.core.errors import Finding
+from sailanalysis.core.model import Boat, CrewEntry, CrewLog, Day, InputReport
+from sailanalysis.core.series import utc_index
 
 START_S = 1_750_000_000.0
 

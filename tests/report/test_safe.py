@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sailanalysis.report.safe import escape, safe_cell, script_json
+from sailanalysis.report.page.safe import escape, safe_cell, script_json
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+cmd|' /C calc'!A0", "-2+3", "@SUM(A1)", "\t=1", "\r=1",

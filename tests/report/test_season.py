@@ -11,8 +11,8 @@ import pytest
 from made_day import made_day
 
 from sailanalysis.report import write_season_report
-from sailanalysis.report.season import season_head, season_sections
-from sailanalysis.report.sections import figures_of
+from sailanalysis.report.page.sections import figures_of
+from sailanalysis.report.season.sections import season_head, season_sections
 
 EVIL = '<script>window.hurt=1</script>"><img src=x onerror=1>'
 

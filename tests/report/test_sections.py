@@ -13,12 +13,12 @@ import pandas as pd
 import pytest
 from made_day import made_day, made_samples
 
-from sailanalysis.measure.compare_maneuvers import median_interval
+from sailanalysis.maneuvers.compare import median_interval
 from sailanalysis.report import day_sections, write_day_report
-from sailanalysis.report.day import facts_of, sections_of
-from sailanalysis.report.day_head import day_head
-from sailanalysis.report.render import render
-from sailanalysis.report.sections import Section, Table, View, figures_of
+from sailanalysis.report.day.head import day_head
+from sailanalysis.report.day.sections import facts_of, sections_of
+from sailanalysis.report.page.render import render
+from sailanalysis.report.page.sections import Section, Table, View, figures_of
 
 EVIL = '<script>window.hurt=1</script>"\'</style></script><img src=x onerror=window.hurt=1>'
 
@@ -191,7 +191,7 @@ def test_hostile_text_stays_text(tmp_path):
     write_day_report(evil_day(), tmp_path)
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     # plotly's own script is taken out: it holds markup in its strings.
-    from sailanalysis.report.render import plotly_script
+    from sailanalysis.report.page.render import plotly_script
     page = page.replace(plotly_script(), "")
     parser = Markup()
     parser.feed(page)
@@ -227,7 +227,7 @@ def test_hostile_text_in_the_notebook_is_inert_markdown(tmp_path):
 def test_private_leaves_out_places_files_notes_and_the_boat(day, tmp_path):
     write_day_report(day, tmp_path, private=True)
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    from sailanalysis.report.render import plotly_script
+    from sailanalysis.report.page.render import plotly_script
     page = page.replace(plotly_script(), "")
     for secret in ("harbour-evening", "Grey Point", "Made Up", "54°", "010°", "54.5"):
         assert secret not in page, secret
@@ -236,7 +236,7 @@ def test_private_leaves_out_places_files_notes_and_the_boat(day, tmp_path):
 
 def test_private_keeps_shape_and_distances_and_turns(day):
     from sailanalysis.figures.chart import chart_of, positions
-    from sailanalysis.report.private import private_day
+    from sailanalysis.report.day.private import private_day
 
     def path(d):
         lat, lon = positions(d.samples)
@@ -294,8 +294,8 @@ def test_plotly_beside_and_no_leftovers(day, tmp_path):
 
 
 def test_a_failed_write_leaves_the_old_report(day, tmp_path, monkeypatch):
-    from sailanalysis.errors import SailAnalysisError
-    from sailanalysis.report import write as writer
+    from sailanalysis.core.errors import SailAnalysisError
+    from sailanalysis.report.day import write as writer
 
     (tmp_path / "report.html").write_text("old")
 
@@ -316,7 +316,7 @@ def test_an_eight_hour_day_at_ten_hertz_stays_below_eight_megabytes(tmp_path):
 
 
 def test_a_coastline_is_drawn_and_a_wrong_file_refused(day, tmp_path):
-    from sailanalysis.errors import SailAnalysisError
+    from sailanalysis.core.errors import SailAnalysisError
 
     shore = {"type": "Feature", "geometry": {"type": "LineString", "coordinates": [[10.1, 54.4], [10.2, 54.5]]}}
     spec = by_key(day_sections(day, coastline=shore), "day").figure("track").spec

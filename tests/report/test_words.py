@@ -1,6 +1,6 @@
 import pytest
 
-from sailanalysis.report import words
+from sailanalysis.report.page import words
 
 
 @pytest.mark.parametrize(("lat", "lon", "said"), [

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sailanalysis.model import RawLog, Stream
+from sailanalysis.core.model import RawLog, Stream
 
 START_S = 1_748_768_400.0
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sailanalysis.model import RawLog, Stream
+from sailanalysis.core.model import RawLog, Stream
 from seas.calibration import _lag, _ou
 
 START_S = 1_780_300_800.0

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sailanalysis.measure.crossovers import crossovers_table
-from sailanalysis.measure.polar import fit_polar, polar_table
-from sailanalysis.measure.steady import steady_averages
-from sailanalysis.measure.targets import targets_table
+from sailanalysis.polar.crossovers import crossovers_table
+from sailanalysis.polar.fit import fit_polar, polar_table
+from sailanalysis.polar.targets import targets_table
+from sailanalysis.segment.steady import steady_averages
 from seas.season import Sea, sail_season
 
 

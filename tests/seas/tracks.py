@@ -14,12 +14,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from sailanalysis.angles import wrap180
 from sailanalysis.condition import condition
-from sailanalysis.model import Boat, CrewEntry, CrewLog, RawLog, Stream
+from sailanalysis.core.angles import wrap180
+from sailanalysis.core.model import Boat, CrewEntry, CrewLog, RawLog, Stream
+from sailanalysis.core.series import epoch_s, runs
+from sailanalysis.maneuvers import find_maneuvers
 from sailanalysis.read import read_logs
-from sailanalysis.segment import find_maneuvers, find_states
-from sailanalysis.series import epoch_s, runs
+from sailanalysis.segment import find_states
 from sailanalysis.wind import TrackWind, wind_and_water, wind_from_track
 
 KN = 1852.0 / 3600.0
@@ -143,7 +144,7 @@ def whole_days(count: int, seed: int) -> Iterator[TrackDay]:
 
 def simulated(kind: str, count: int, seed: int) -> Iterator[TrackDay]:
     """The package's simulator: helms, seas, inertia and stalls; the four boats in turn."""
-    from sailanalysis.simulate import BOATS, random_scenario, simulate_day
+    from simulator import BOATS, random_scenario, simulate_day
 
     for k in range(count):
         rng = np.random.default_rng([seed + k, 55])

@@ -8,7 +8,7 @@ here is shared with the package.
 import numpy as np
 import pandas as pd
 
-from sailanalysis.model import CrewEntry, CrewLog
+from sailanalysis.core.model import CrewEntry, CrewLog
 
 
 def noise(rng, n, rate, seconds):

@@ -204,7 +204,7 @@ def test_memory_lends_the_polar_of_other_days(archive, season):
 def test_a_hull_that_grows_foul_is_seen():
     from seas.season_score import season_blocks
 
-    from sailanalysis.measure.polar import TREND, fit_polar
+    from sailanalysis.polar.fit import TREND, fit_polar
 
     blocks = season_blocks(cruiser, 10, Sea(hours=1.5, hull_effect=0.08), seed=5)
     effect = fit_polar(blocks, sail_sets=False).effect(TREND)
@@ -215,7 +215,7 @@ def test_a_hull_that_grows_foul_is_seen():
 def test_load_effect_over_days():
     from seas.season_score import season_blocks
 
-    from sailanalysis.measure.polar import fit_polar
+    from sailanalysis.polar.fit import fit_polar
 
     blocks = season_blocks(cruiser, 10, Sea(hours=1.5, kg_sd=600.0, kg_effect=-0.04), seed=6)
     effect = fit_polar(blocks, sail_sets=False).effect("load per 1000 kg")

@@ -5,7 +5,7 @@ import pytest
 from real_logs import real_log
 from seas.toy import T0, toy_log
 
-from sailanalysis.model import CrewEntry, CrewLog
+from sailanalysis.core.model import CrewEntry, CrewLog
 from sailanalysis.segment import find_states
 
 T = np.arange(0.0, 900.0)
@@ -105,7 +105,7 @@ def test_an_empty_log_has_no_states():
 @pytest.fixture(scope="module")
 def prepared():
     from sailanalysis.condition import condition
-    from sailanalysis.model import Boat
+    from sailanalysis.core.model import Boat
     from sailanalysis.read import read_logs
     from sailanalysis.wind import wind_and_water
 

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sailanalysis.model import CrewLog
+from sailanalysis.core.model import CrewLog
+from sailanalysis.core.series import utc_index
 from sailanalysis.segment import find_states
-from sailanalysis.series import utc_index
 
 
 def straight(seconds, **columns):

@@ -6,8 +6,8 @@ import pytest
 from pytest import approx
 from seas.trials import trial
 
-from sailanalysis.measure.trials import COLUMNS, judge_trials, pool_trials, same_thing
-from sailanalysis.model import CrewEntry, CrewLog
+from sailanalysis.core.model import CrewEntry, CrewLog
+from sailanalysis.trials.changes import COLUMNS, judge_trials, pool_trials, same_thing
 
 NONE = pd.DataFrame()
 START = pd.Timestamp("2031-06-01 10:00:03", tz="UTC")

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from published_cases import published
 from pytest import approx
 
-from sailanalysis.angles import cosd, sind
-from sailanalysis.units import MS_TO_KN
+from sailanalysis.core.angles import cosd, sind
+from sailanalysis.core.units import MS_TO_KN
 from sailanalysis.wind.mast import (
     level_wind,
     masthead_velocity_kn,

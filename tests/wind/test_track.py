@@ -7,9 +7,9 @@ import pytest
 from real_logs import real_log
 from seas.calibration import sail
 
-from sailanalysis.angles import wrap180
 from sailanalysis.condition import condition
-from sailanalysis.model import Boat
+from sailanalysis.core.angles import wrap180
+from sailanalysis.core.model import Boat
 from sailanalysis.wind import smooth_wind_direction, wind_and_water, wind_from_track
 from sailanalysis.wind.track import find_track_wind
 

@@ -8,10 +8,11 @@ import pytest
 from pytest import approx
 from seas import tracks
 
-from sailanalysis.angles import wrap180
-from sailanalysis.model import Boat, CrewLog
-from sailanalysis.segment import find_maneuvers, find_states
-from sailanalysis.series import utc_index
+from sailanalysis.core.angles import wrap180
+from sailanalysis.core.model import Boat, CrewLog
+from sailanalysis.core.series import utc_index
+from sailanalysis.maneuvers import find_maneuvers
+from sailanalysis.segment import find_states
 from sailanalysis.wind import wind_from_track
 from sailanalysis.wind.track import find_track_wind
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from published_cases import published
 from pytest import approx
 
-from sailanalysis.angles import wrap180
+from sailanalysis.core.angles import wrap180
 from sailanalysis.wind import triangle
 from sailanalysis.wind.triangle import apparent_wind, current, ground_wind, true_wind
 

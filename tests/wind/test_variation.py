@@ -5,7 +5,7 @@ import pytest
 from published_cases import published
 from pytest import approx
 
-from sailanalysis.angles import wrap180, wrap360
+from sailanalysis.core.angles import wrap180, wrap360
 from sailanalysis.wind.variation import decimal_year, is_covered, variation_along, variation_deg
 
 

@@ -6,10 +6,10 @@ import pytest
 from pytest import approx
 from real_logs import real_log
 
-from sailanalysis.angles import wrap180
-from sailanalysis.channels import SAMPLE_COLUMNS
-from sailanalysis.model import Boat, Conditioned, CrewEntry, CrewLog, Sensors
-from sailanalysis.series import utc_index
+from sailanalysis.core.angles import wrap180
+from sailanalysis.core.channels import SAMPLE_COLUMNS
+from sailanalysis.core.model import Boat, Conditioned, CrewEntry, CrewLog, Sensors
+from sailanalysis.core.series import utc_index
 from sailanalysis.wind import apparent_wind, wind_and_water
 from sailanalysis.wind.mast import shown_wind
 from sailanalysis.wind.triangle import track

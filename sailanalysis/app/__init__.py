@@ -1,0 +1,1 @@
+"""The order of the work, the published tables, and the command line."""

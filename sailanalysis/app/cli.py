@@ -1,0 +1,178 @@
+"""The command line. It parses, calls the pipeline, and says in one line what went wrong."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+from sailanalysis import __version__
+from sailanalysis.core.errors import Finding, SailAnalysisError
+
+CAUTION = ("The report judges a past day and is no navigation aid: lookout, rules of the road, "
+           "local rules and the skipper come first.")
+
+
+def _day(text: str) -> str:
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-07-18") from None
+
+
+def _zone(text: str) -> str:
+    from zoneinfo import ZoneInfo
+
+    try:
+        ZoneInfo(text)
+    except (KeyError, ValueError, OSError):
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is not a time zone like UTC or Europe/Paris") from None
+    return text
+
+
+def _cluster(text: str) -> str:
+    if not text.startswith(("tcp://", "tls://", "inproc://")):
+        raise argparse.ArgumentTypeError(f"{text!r} is not an address like tcp://host:8786")
+    return text
+
+
+def _build_parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="sailanalysis",
+        description="What a day on the water was worth: sailing logs in, an honest report out.",
+        epilog=CAUTION)
+    parser.add_argument("--version", action="version", version=f"sailanalysis {__version__}")
+    verbs = parser.add_subparsers(dest="verb", required=True, metavar="COMMAND")
+
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--quiet", action="store_true", help="no progress, no warnings on stderr")
+    common.add_argument("--debug", action="store_true", help="show tracebacks")
+
+    logs = argparse.ArgumentParser(add_help=False)
+    logs.add_argument("logs", nargs="+", metavar="LOG", help="log files or folders, any mixture")
+    logs.add_argument("--date", type=_day, metavar="YYYY-MM-DD", help="day of a log without a date")
+    logs.add_argument("--timezone", type=_zone, default="UTC", metavar="ZONE",
+                      help="zone of the crew log and of CSV times without one (default UTC)")
+    logs.add_argument("--boat", metavar="BOAT.toml", help="boat file")
+
+    pages = argparse.ArgumentParser(add_help=False)
+    pages.add_argument("--plotly-beside", action="store_true",
+                       help="the plotting library once beside the report, not inside it")
+
+    day = verbs.add_parser("day", parents=[logs, pages, common], epilog=CAUTION,
+                           help="one day's logs to a report and tables")
+    day.add_argument("--out", required=True, metavar="DIR", help="folder for report and tables")
+    day.add_argument("--crew-log", metavar="CREW.csv", help="what the instruments cannot know")
+    day.add_argument("--season", metavar="SEASON_DIR",
+                     help="archive to file the day in, and to compare it with")
+    day.add_argument("--apply-calibration", action="store_true",
+                     help="use today's determined sensor corrections")
+    day.add_argument("--private", action="store_true",
+                     help="leave positions and the names of files and places out")
+
+    season = verbs.add_parser("season", parents=[pages, common], epilog=CAUTION,
+                              help="what the archive holds, to the season report and tables")
+    season.add_argument("season", metavar="SEASON_DIR", help="the archive's folder")
+    season.add_argument("--out", metavar="DIR", help="folder for report and tables")
+    season.add_argument("--boat", metavar="BOAT.toml", help="boat file")
+    season.add_argument("--from", dest="start", type=_day, metavar="DATE", help="first day")
+    season.add_argument("--to", dest="end", type=_day, metavar="DATE", help="last day")
+    season.add_argument("--list", action="store_true", help="list the filed days")
+    season.add_argument("--add", nargs="+", metavar="FOLDER", default=[],
+                        help="file days: each folder (or file) holds one day's logs")
+    season.add_argument("--remove", nargs="+", metavar="DAY", default=[],
+                        help="remove filed days, by date or name as listed")
+    season.add_argument("--refile", nargs="*", metavar="DAY", default=None,
+                        help="analyse filed days again from their raw logs (none named: all)")
+    season.add_argument("--timezone", type=_zone, default="UTC", metavar="ZONE",
+                        help="zone of the crew logs of days to add (default UTC)")
+    season.add_argument("--workers", type=int, default=1, metavar="N",
+                        help="processes on this machine for --add and --refile (default 1)")
+    season.add_argument("--cluster", type=_cluster, metavar="tcp://HOST:PORT",
+                        help="an existing Dask scheduler for --add and --refile")
+
+    inspect = verbs.add_parser("inspect", parents=[logs, common],
+                               help="what is in the logs: formats, channels, rates, gaps")
+    inspect.add_argument("--json", action="store_true", help="for programs")
+
+    calibrate = verbs.add_parser("calibrate", parents=[logs, common], epilog=CAUTION,
+                                 help="sensor errors with their uncertainty")
+    calibrate.add_argument("--crew-log", metavar="CREW.csv", help="engine on and off, among others")
+    calibrate.add_argument("--write", action="store_true",
+                           help="put the determined ones in the boat file (a backup is kept)")
+    calibrate.add_argument("--json", action="store_true", help="for programs")
+
+    demo = verbs.add_parser("demo", parents=[pages, common],
+                            help="the whole job on the shipped invented example")
+    demo.add_argument("--out", required=True, metavar="DIR", help="folder for report and tables")
+    return parser
+
+
+def _must_exist(*paths: str | None) -> None:
+    missing = [path for path in paths if path is not None and not Path(path).exists()]
+    if missing:
+        names = ", ".join(missing)
+        raise SailAnalysisError(f"no such file or folder: {names}; check the spelling")
+
+
+def _warn(findings: Sequence[Finding], quiet: bool) -> None:
+    if not quiet:
+        for finding in findings:
+            if finding.level == "warning":
+                print(f"warning: {finding.message}", file=sys.stderr)
+
+
+def _run(options: argparse.Namespace) -> int:
+    if options.verb in ("day", "inspect", "calibrate"):
+        _must_exist(*options.logs, options.boat, getattr(options, "crew_log", None))
+    elif options.verb == "season":
+        _must_exist(options.boat, *options.add, *([] if options.add else [options.season]))
+    from sailanalysis.app import commands
+    from sailanalysis.core.progress import progress_for
+
+    with progress_for(sys.stderr, options.quiet) as progress:
+        outcome = getattr(commands, options.verb)(options, progress)
+    _warn(outcome.findings, options.quiet)
+    if outcome.text:
+        print(outcome.text)
+    return int(outcome.status)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status (0 done, 1 no result, 2 wrong usage)."""
+    parser = _build_parser()
+    options = parser.parse_args(argv)
+    if options.verb == "season" and not (
+            options.out or options.list or options.add or options.remove
+            or options.refile is not None):
+        parser.error("season needs --out DIR, or one of --list, --add, --remove, --refile")
+    if options.verb == "calibrate" and options.write and not options.boat:
+        parser.error("calibrate --write needs --boat BOAT.toml")
+    try:
+        return _run(options)
+    except SailAnalysisError as error:
+        if options.debug:
+            raise
+        print(f"sailanalysis: {error}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("sailanalysis: stopped; nothing was left half-written", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+    except MemoryError:
+        if options.debug:
+            raise
+        print("sailanalysis: not enough memory for these logs; give fewer files at a time",
+              file=sys.stderr)
+        return 1
+    except Exception as error:
+        if options.debug:
+            raise
+        print(f"sailanalysis: an unexpected fault ({type(error).__name__}: {error}); this is a "
+              "mistake in the program, run again with --debug to see where", file=sys.stderr)
+        return 1

@@ -1,0 +1,236 @@
+"""What each command does, between the parsed options and the words printed."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from sailanalysis.app import pipeline
+from sailanalysis.core.errors import Finding, LogError
+from sailanalysis.core.progress import Progress
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a command prints and the exit status it ends with."""
+
+    text: str = ""
+    findings: tuple[Finding, ...] = ()
+    status: int = 0
+
+
+@dataclass(frozen=True)
+class DayJob:
+    """One day to analyse: everything a worker elsewhere needs."""
+
+    logs: tuple[str, ...]
+    boat: str | None = None
+    crew_log: str | None = None
+    date: str | None = None
+    timezone: str = "UTC"
+    apply_calibration: bool = False
+
+    def settings(self) -> dict[str, Any]:
+        """What a later re-filing needs to repeat the analysis, with absolute paths."""
+        def resolved(path: str | None) -> str | None:
+            return str(Path(path).resolve()) if path else None
+
+        return {**asdict(self), "logs": [str(Path(p).resolve()) for p in self.logs],
+                "boat": resolved(self.boat), "crew_log": resolved(self.crew_log)}
+
+
+def analyse_job_or_reason(job: DayJob) -> Any:
+    """Analyse one of many jobs; a day that cannot be analysed gives its reason instead.
+
+    A module-level function, so that it can travel to a worker. What an archive does not file
+    (the conditioned log, the studies for the report) is dropped: it would travel back for nothing.
+    """
+    from dataclasses import replace
+
+    from sailanalysis.core.errors import SailAnalysisError
+
+    try:
+        result = pipeline.analyse(**vars(job))
+    except SailAnalysisError as error:
+        return str(error)
+    return replace(result, results={"blocks": result.results["blocks"]})
+
+
+def day(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """``sailanalysis day``."""
+    job = DayJob(tuple(options.logs), options.boat, options.crew_log, options.date,
+                 options.timezone, options.apply_calibration)
+    result = pipeline.analyse(**vars(job), season=options.season, progress=progress)
+    progress("writing the report")
+    pipeline.write_day(result, options.out, private=options.private,
+                       plotly_beside=options.plotly_beside)
+    text = _day_words(result, Path(options.out))
+    if options.season:
+        from sailanalysis.season import Archive
+
+        progress("filing the day")
+        filed = Archive(options.season, create=True).file_day(
+            result, raw_files=options.logs, settings=job.settings())
+        text += f"\nfiled as {filed} in {options.season}"
+    return Outcome(text, result.findings)
+
+
+def _day_words(result: Any, out: Path) -> str:
+    s = result.summary
+    hours = [f"{s[key] / 3600:.1f} h {word}" for key, word in
+             (("sailing_s", "sailed"), ("motoring_s", "motored"), ("stopped_s", "stopped"))
+             if s[key] > 0]
+    miles = s["distance_over_ground_nm"]
+    if miles == miles:
+        hours.append(f"{miles:.1f} NM over ground")
+    turns = f"{s['tacks']} tacks, {s['gybes']} gybes"
+    wind = {"instruments": "", "track": " (wind direction estimated from the track)",
+            "none": " (no wind known, so no maneuver by the wind)"}[s["wind_source"]]
+    return f"{', '.join(hours)}; {turns}{wind}\n{out / 'report.html'}"
+
+
+def season(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """``sailanalysis season`` and its verbs."""
+    from sailanalysis.season import Archive
+
+    archive = Archive(options.season, create=bool(options.add))
+    words: list[str] = []
+    findings: list[Finding] = []
+    for name in options.remove:
+        gone = archive.remove(name)
+        if not gone:
+            raise LogError(f"{options.season}: no filed day {name!r}; see --list")
+        words.append(f"removed {', '.join(gone)}")
+    jobs = [_folder_job(folder, options) for folder in options.add]
+    if options.refile is not None:
+        kept = archive.settings(options.refile)
+        jobs += [DayJob(**{**settings, "logs": tuple(settings["logs"])}) for settings in kept]
+    if jobs:
+        words += _file_many(archive, jobs, options, progress, findings)
+    if options.list:
+        words.append(_listing(archive))
+    if options.out:
+        record = pipeline.analyse_season(options.season, options.start, options.end, progress)
+        progress("writing the report")
+        pipeline.write_season(record, options.out, plotly_beside=options.plotly_beside)
+        words.append(str(Path(options.out) / "season.html"))
+    return Outcome("\n".join(words), tuple(findings))
+
+
+def _file_many(archive: Any, jobs: list[DayJob], options: argparse.Namespace, progress: Progress,
+               findings: list[Finding]) -> list[str]:
+    from sailanalysis.app.executor import run_all
+
+    words, failed = [], 0
+    progress("analysing days", 0.0)
+    results = run_all(analyse_job_or_reason, jobs, workers=options.workers, cluster=options.cluster)
+    for number, (job, result) in enumerate(zip(jobs, results, strict=True), start=1):
+        if isinstance(result, str):
+            failed += 1
+            findings.append(Finding("day-not-filed", result))
+        else:
+            filed = archive.file_day(result, raw_files=job.logs, settings=job.settings())
+            words.append(f"filed {filed}")
+        progress("analysing days", number / len(jobs))
+    if failed == len(jobs):
+        raise LogError(f"none of {failed} days could be filed; the first: {findings[0].message}")
+    return words
+
+
+def _folder_job(folder: str, options: argparse.Namespace) -> DayJob:
+    """A day's folder: its logs, with a crew log and boat file inside when they are there."""
+    path = Path(folder)
+    boat, crew = options.boat, None
+    if path.is_dir():
+        boats = sorted(path.glob("*.toml"))
+        boat = boat or (str(boats[0].resolve()) if boats else None)
+        crew = next((str(p.resolve()) for p in sorted(path.glob("*.csv")) if _is_crew_log(p)), None)
+    return DayJob((str(path.resolve()),), str(Path(boat).resolve()) if boat else None, crew, None,
+                  options.timezone)
+
+
+def _is_crew_log(path: Path) -> bool:
+    with open(path, encoding="utf-8-sig", errors="replace") as handle:
+        head = handle.readline(200).lower().replace(";", ",").replace(" ", "")
+    return head.startswith("time,item,value")
+
+
+def _listing(archive: Any) -> str:
+    days = archive.days()
+    if days.empty:
+        return "no day is filed here"
+    lines = [f"{'day':<22} {'sailed h':>8} {'NM':>6} {'tacks':>5} {'gybes':>5}"]
+    for row in days.itertuples():
+        lines.append(f"{row.day:<22} {row.sailing_s / 3600:>8.1f} "
+                     f"{row.distance_over_ground_nm:>6.1f} {row.tacks:>5} {row.gybes:>5}")
+    return "\n".join(lines)
+
+
+def inspect(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """``sailanalysis inspect``."""
+    from sailanalysis.read.inspect import inspect_logs, inspect_text
+    from sailanalysis.read.written.boatfile import read_boat_file
+
+    boat = read_boat_file(options.boat) if options.boat else None
+    found = inspect_logs(options.logs, date=options.date, timezone=options.timezone,
+                         **({"boat": boat} if boat else {}), progress=progress)
+    if options.json:
+        import json
+
+        from sailanalysis.app.tables import to_json
+
+        return Outcome(json.dumps(to_json(found), indent=1, ensure_ascii=False, allow_nan=False))
+    return Outcome(inspect_text(found))
+
+
+def calibrate(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """``sailanalysis calibrate``."""
+    result = pipeline.analyse(options.logs, boat=options.boat, crew_log=options.crew_log,
+                              date=options.date, timezone=options.timezone, progress=progress)
+    if options.json:
+        import json
+
+        from sailanalysis.app.tables import to_json
+
+        text = json.dumps(to_json(result.calibration), indent=1, allow_nan=False)
+    else:
+        text = "\n".join(_correction_line(name, result.calibration[name])
+                         for name in pipeline.CORRECTIONS)
+    if options.write:
+        text += "\n" + _write_corrections(options.boat, result)
+    return Outcome(text, result.findings)
+
+
+def _correction_line(name: str, estimate: dict[str, Any]) -> str:
+    if not estimate.get("determined"):
+        return f"{name:<19} not determined: {estimate.get('why_not') or 'unknown'}"
+    return (f"{name:<19} {estimate['value']:.3f}  (95 % interval {estimate['low']:.3f} to "
+            f"{estimate['high']:.3f}, beyond what the boat file holds)")
+
+
+def _write_corrections(boat_path: str, result: Any) -> str:
+    from sailanalysis.read.written.boatfile import write_sensor_corrections
+
+    better = pipeline.corrected(result.boat.sensors, result.calibration)
+    if better is None:
+        return "nothing was determined, so the boat file stays as it was"
+    values = {name: round(getattr(better, name), 4) for name in pipeline.CORRECTIONS
+              if getattr(better, name) is not None
+              and getattr(better, name) != getattr(result.boat.sensors, name)}
+    backup = write_sensor_corrections(boat_path, values)
+    return f"written to {boat_path} ({', '.join(values)}); the old one is {backup}"
+
+
+def demo(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """``sailanalysis demo``."""
+    from sailanalysis.app.shipped import example_folder
+
+    folder = example_folder()
+    result = pipeline.analyse(sorted(map(str, (folder / "logs").iterdir())),
+                              boat=folder / "boat.toml", crew_log=folder / "crew.csv",
+                              progress=progress)
+    progress("writing the report")
+    pipeline.write_day(result, options.out, plotly_beside=options.plotly_beside)
+    return Outcome(_day_words(result, Path(options.out)), result.findings)

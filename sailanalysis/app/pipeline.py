@@ -1,0 +1,350 @@
+"""One day from raw logs to results, and a season from its archive: the order of the work.
+
+Holds no algorithm; every step is a function of the room that owns it. The command line, the
+notebooks and the tests all come through here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.app.tables import iso_utc
+from sailanalysis.core.errors import Finding, LogError
+from sailanalysis.core.model import Boat, Conditioned, CrewLog, Day, RawLog, Sensors
+from sailanalysis.core.progress import Progress
+from sailanalysis.core.series import epoch_s, integral, resample, runs, sample_seconds
+
+CORRECTIONS = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_k")
+
+
+def analyse(
+    logs: Sequence[str | Path] | str | Path,
+    *,
+    boat: Boat | str | Path | None = None,
+    crew_log: str | Path | None = None,
+    date: str | None = None,
+    timezone: str = "UTC",
+    season: str | Path | None = None,
+    apply_calibration: bool = False,
+    progress: Progress | None = None,
+) -> Day:
+    """Analyse one day's logs.
+
+    Parameters
+    ----------
+    logs : path or sequence of paths
+        Files and folders; formats are recognised by content.
+    boat : Boat or path, optional
+        The boat file.
+    crew_log : path, optional
+    date : str, optional
+        ``YYYY-MM-DD``, for a log without any date.
+    timezone : str
+        Zone of the crew log and of CSV times without one.
+    season : path, optional
+        Archive whose polar and usual helming the day is compared with; nothing is filed here.
+    apply_calibration : bool
+        Correct the sensors with today's own determined estimates.
+    progress : Progress, optional
+
+    Returns
+    -------
+    Day
+
+    Raises
+    ------
+    LogError
+        If the logs cannot give a result; the message says which and what to do.
+    BoatFileError
+        If the boat file or crew log cannot be read.
+    """
+    from sailanalysis.condition import condition
+    from sailanalysis.read import read_logs
+    from sailanalysis.read.written.boatfile import read_boat_file_with_findings
+
+    say = progress or Progress()
+    paths = [logs] if isinstance(logs, str | Path) else list(logs)
+    boat_findings: list[Finding] = []
+    if boat is None:
+        boat = Boat()
+    elif not isinstance(boat, Boat):
+        boat, boat_findings = read_boat_file_with_findings(boat)
+    with _one_blas_thread():
+        say("reading the logs")
+        raw = read_logs(paths, date=date, timezone=timezone, boat=boat, progress=say)
+        say("putting the sensors on one clock")
+        conditioned = condition(raw, boat)
+        crew, crew_findings = _crew(crew_log, raw, conditioned, timezone)
+        findings = [*boat_findings, *raw.findings, *crew_findings]
+        return _analyse(raw, conditioned, boat, crew, findings, _memory(season, conditioned),
+                        apply_calibration, say)
+
+
+def _one_blas_thread() -> Any:
+    """A context in which linear algebra keeps to one thread.
+
+    Small solves are an order slower on two. The limit holds for libraries that are loaded already,
+    so scipy's own comes first.
+    """
+    import scipy.linalg  # noqa: F401
+    from threadpoolctl import threadpool_limits
+
+    return threadpool_limits(1)
+
+
+def _crew(path: str | Path | None, raw: RawLog, conditioned: Conditioned,
+          timezone: str) -> tuple[CrewLog, list[Finding]]:
+    """The crew log; text columns of the logs speak where it is silent on an item."""
+    if path is None:
+        return CrewLog(raw.written), []
+    from sailanalysis.read.written.crewlog import read_crew_log
+
+    time = epoch_s(conditioned.samples.index)
+    crew, findings = read_crew_log(path, day_start_s=float(time[0]), day_end_s=float(time[-1]),
+                                   timezone=timezone)
+    said = {entry.item for entry in crew.entries}
+    entries = [*crew.entries, *(e for e in raw.written if e.item not in said)]
+    return CrewLog(tuple(sorted(entries, key=lambda e: e.time_s))), list(findings)
+
+
+def _memory(season: str | Path | None, conditioned: Conditioned) -> dict[str, Any]:
+    """What earlier days lend to this one: the season's polar and each helm's usual."""
+    if season is None or not Path(season).exists():
+        return {}
+    from sailanalysis.season import Archive
+
+    time = epoch_s(conditioned.samples.index)
+    return Archive(season).memory(without=(float(time[0]), float(time[-1])))
+
+
+def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
+             findings: list[Finding], memory: dict[str, Any], apply_calibration: bool,
+             say: Progress) -> Day:
+    from sailanalysis.calibrate.estimate import estimate_calibration
+    from sailanalysis.calibrate.health import sensor_health
+    from sailanalysis.helm.rate import rate_helming
+    from sailanalysis.maneuvers.rate import rate_maneuvers
+    from sailanalysis.polar.fit import fit_polar, leg_polar_ratio, polar_table
+    from sailanalysis.polar.targets import targets_table
+    from sailanalysis.segment.steady import steady_averages
+    from sailanalysis.trials.changes import judge_trials
+
+    findings = [*findings, *conditioned.findings]
+    results: dict[str, Any] = {"conditioned": conditioned}
+
+    say("finding wind, water and maneuvers")
+    load = _load(raw, boat, crew, results, findings)
+    sailed = _segment(conditioned, boat, crew, boat.sensors, load)
+    say("checking the instruments")
+    calibration = estimate_calibration(sailed.samples, conditioned, boat,
+                                       maneuvers=sailed.maneuvers, legs=sailed.legs)
+    if apply_calibration and (better := corrected(boat.sensors, calibration.as_dict())):
+        sailed = _segment(conditioned, boat, crew, better, load)
+        results["sensors_applied"] = better
+    findings += sailed.findings
+    samples, maneuvers, legs = sailed.samples, sailed.maneuvers, sailed.legs
+    results["calibration"] = calibration
+    results["wind_from_track"] = sailed.track_wind
+    results["health"] = sensor_health(conditioned, samples)
+
+    say("fitting the polar of the day")
+    blocks = steady_averages(samples, legs, maneuvers)
+    polar = fit_polar(blocks)
+    results |= {"polar_model": polar, "blocks": blocks}
+    season_polar = memory.get("polar_model")
+    speed_model = season_polar or polar
+    # A leg is never measured against a polar that it helped to make.
+    shares = leg_polar_ratio(legs, season_polar) if season_polar else _shares(legs, polar)
+    legs = legs.assign(polar_ratio=shares)
+
+    say("costing the maneuvers")
+    maneuvers, results["maneuver_study"] = rate_maneuvers(
+        samples, maneuvers, legs, speed_model.speed_kn, boat)
+    say("rating the helming")
+    helm, results["helm_result"] = rate_helming(
+        samples, legs, maneuvers, boat, conditioned.native_rate_hz, usual=memory.get("usual"))
+    trials, results["trials_result"] = judge_trials(
+        samples, legs, maneuvers, crew, speed_model.speed_kn)
+
+    day = Day(
+        samples=samples, rate_hz=conditioned.rate_hz, maneuvers=maneuvers, legs=legs,
+        polar=polar_table(polar), targets=targets_table(polar), helm=helm, trials=trials,
+        calibration=calibration.as_dict(), wind_source=sailed.wind_source, boat=boat, crew=crew,
+        inputs=raw.inputs, findings=tuple(findings), summary={}, results=results)
+    return replace(day, summary=summarise(day))
+
+
+def _shares(legs: pd.DataFrame, polar: Any) -> np.ndarray:
+    """Each leg's share of the day's polar as fitted without that leg; NaN where unknown."""
+    shares = polar.leg_shares
+    if len(shares) == 0:
+        return np.full(len(legs), np.nan)
+    return shares.set_index("leg")["polar_ratio"].reindex(range(len(legs))).to_numpy(dtype=float)
+
+
+@dataclass(frozen=True)
+class _Sailed:
+    """Corrected samples and what was cut out of them."""
+
+    samples: pd.DataFrame
+    maneuvers: pd.DataFrame
+    legs: pd.DataFrame
+    wind_source: str
+    track_wind: Any
+    findings: list[Finding]
+
+
+def _segment(conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,
+             load: tuple[np.ndarray, np.ndarray] | None) -> _Sailed:
+    """One pass from conditioned samples to legs, with the sensors' corrections given."""
+    from sailanalysis.maneuvers import find_legs, find_maneuvers
+    from sailanalysis.segment import find_states
+    from sailanalysis.wind import wind_and_water, wind_from_track
+
+    samples, found, source = wind_and_water(conditioned, boat, crew, sensors)
+    findings, track_wind = list(found), None
+    if load is not None:
+        samples["load_kg"] = resample(*load, epoch_s(samples.index), np.inf)
+    if source == "none":
+        samples, source, track_wind, more = wind_from_track(samples)
+        findings += more
+    for name in ("helm", "sails", "boards"):
+        _keep_objects(samples, name, samples[name].to_numpy(dtype=object))
+    states, more = find_states(samples, crew)
+    _keep_objects(samples, "state", states)
+    findings += more
+    maneuvers = find_maneuvers(samples, boat)
+    return _Sailed(samples, maneuvers, find_legs(samples, maneuvers, boat), source, track_wind,
+                   findings)
+
+
+def _keep_objects(samples: pd.DataFrame, name: str, texts: np.ndarray) -> None:
+    """Set a text column as plain objects: rooms take it as an array often, which is then free."""
+    samples[name] = pd.Series(texts, index=samples.index, dtype=object)
+
+
+def _load(raw: RawLog, boat: Boat, crew: CrewLog, results: dict[str, Any],
+          findings: list[Finding]) -> tuple[np.ndarray, np.ndarray] | None:
+    from sailanalysis.read.written.tanks import tank_gauge_check, tank_load_kg
+
+    load, more = tank_load_kg(raw, boat, crew)
+    findings += more
+    results["tank_gauge"] = tank_gauge_check(raw, boat, crew)
+    results["load"] = load
+    return load
+
+
+def corrected(sensors: Sensors, estimates: dict[str, dict[str, Any]]) -> Sensors | None:
+    """Boat-file sensors with today's determined estimates put on top; None if there are none."""
+    changed: dict[str, Any] = {}
+    for name in CORRECTIONS:
+        estimate = estimates.get(name, {})
+        if not estimate.get("determined"):
+            continue
+        value = float(estimate["value"])
+        if name.endswith("_factor"):
+            changed[name] = getattr(sensors, name) * value
+        elif name == "leeway_k":
+            changed[name] = value
+        else:
+            changed[name] = getattr(sensors, name) + value
+    return replace(sensors, **changed) if changed else None
+
+
+def summarise(day: Day) -> dict[str, Any]:
+    """The figures of ``summary.json``."""
+    samples = day.samples
+    time = epoch_s(samples.index)
+    seconds = sample_seconds(time)
+    state = samples["state"].to_numpy()
+    moving = state != "stopped"
+    kinds = day.maneuvers["kind"].tolist() if len(day.maneuvers) else []
+
+    def miles(speed_kn: np.ndarray) -> float:
+        speed = np.where(moving & np.isfinite(speed_kn), speed_kn, 0.0)
+        if not np.isfinite(speed_kn[moving]).any():
+            return 0.0 if not moving.any() else float("nan")
+        return integral(time, speed) / 3600.0
+
+    sog = samples["sog_kn"].to_numpy(dtype=float)
+    stw = samples["stw_kn"].to_numpy(dtype=float)
+    return {
+        "start": iso_utc(samples.index[0]), "end": iso_utc(samples.index[-1]),
+        "duration_s": float(time[-1] - time[0]),
+        "sailing_s": float(seconds[state == "sailing"].sum()),
+        "motoring_s": float(seconds[state == "motoring"].sum()),
+        "stopped_s": float(seconds[state == "stopped"].sum()),
+        "distance_over_ground_nm": miles(sog), "distance_through_water_nm": miles(stw),
+        "tacks": kinds.count("tack"), "gybes": kinds.count("gybe"),
+        "channels": sorted(day.results["conditioned"].samples.columns.astype(str)),
+        "wind_source": day.wind_source,
+        "rate_hz": day.rate_hz,
+        "runs": len(runs(time)),
+        "warnings": [{"code": f.code, "message": f.message} for f in day.findings
+                     if f.level == "warning"],
+        "notes": [{"code": f.code, "message": f.message} for f in day.findings
+                  if f.level == "note"],
+        "inputs": [{"file": item.file, "format": item.format, "lines": item.lines,
+                    "used": item.used, "ignored": item.ignored, "rejected": dict(item.rejected)}
+                   for item in day.inputs],
+    }
+
+
+def write_day(day: Day, out_dir: str | Path, *, private: bool = False,
+              plotly_beside: bool = False) -> None:
+    """Write report, notebook and tables of a day; all of them or none."""
+    from sailanalysis.app.tables import write_day_tables
+    from sailanalysis.core.staging import staged
+    from sailanalysis.report import private_day, write_day_report
+
+    shown = day
+    if private:
+        shown = private_day(day)
+        shown = replace(shown, summary=summarise(shown))
+    with staged(out_dir) as folder:
+        write_day_tables(shown, folder, private)
+        write_day_report(day, folder, private=private, plotly_beside=plotly_beside)
+
+
+def analyse_season(season_dir: str | Path, start: str | None = None, end: str | None = None,
+                   progress: Progress | None = None) -> Any:
+    """The season record of an archive between two days, ends included.
+
+    Raises
+    ------
+    LogError
+        If the archive holds no day in that span.
+    """
+    from sailanalysis.season import Archive, fit_season
+
+    say = progress or Progress()
+    archive = Archive(season_dir)
+    if archive.days(start, end).empty:
+        span = f" from {start or 'the first day'} to {end or 'the last'}" if start or end else ""
+        raise LogError(f"{season_dir}: no day is filed there{span}; file one with "
+                       "`sailanalysis day ... --season`")
+    with _one_blas_thread():
+        return fit_season(archive, start, end, progress=say)
+
+
+def write_season(season: Any, out_dir: str | Path, plotly_beside: bool = False) -> None:
+    """Write report, card and tables of a season; all of them or none."""
+    from sailanalysis.app.tables import write_csv
+    from sailanalysis.core.staging import staged
+    from sailanalysis.report import write_season_report
+    from sailanalysis.season import polar_json, season_tables
+
+    with staged(out_dir) as folder:
+        for name, table in season_tables(season).items():
+            write_csv(name, table, folder / f"{name}.csv")
+        text = polar_json(season.polar, season.boat_name)
+        (folder / "polar.json").write_text(text + "\n", encoding="utf-8")
+        write_season_report(season, folder, plotly_beside=plotly_beside)
+
+

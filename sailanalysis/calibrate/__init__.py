@@ -1,0 +1,1 @@
+"""Sensor errors estimated from the sailing itself, and what cannot be believed."""

@@ -1,0 +1,1 @@
+"""Shared by every room: units, angles, positions, series, statistics, channels, records."""

@@ -1,0 +1,206 @@
+"""The records that pass from room to room. They hold data and compute nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sailanalysis.core.errors import Finding
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = NDArray[np.float64]
+
+
+# ---------------------------------------------------------------- what a person writes
+@dataclass(frozen=True)
+class Sensors:
+    """Corrections: added to (offset) or multiplied with (factor) the logged value.
+
+    ``leeway_k`` in ``leeway_deg = k * heel_deg / stw_kn**2``; None where nobody knows it.
+    """
+
+    stw_factor: float = 1.0
+    stw_offset_kn: float = 0.0
+    awa_offset_deg: float = 0.0
+    aws_factor: float = 1.0
+    heading_offset_deg: float = 0.0
+    leeway_k: float | None = None
+    rudder_offset_deg: float | None = None
+
+
+@dataclass(frozen=True)
+class Rudder:
+    """Rudder geometry; None where the boat file is silent."""
+
+    count: int = 1
+    area_m2: float | None = None
+    span_m: float | None = None
+
+
+@dataclass(frozen=True)
+class Tank:
+    """One tank: capacity and the density of what it holds."""
+
+    capacity_l: float
+    density_kg_l: float = 1.0
+
+
+@dataclass(frozen=True)
+class Boat:
+    """The boat file. Every field may be unknown."""
+
+    name: str = ""
+    loa_m: float | None = None
+    lwl_m: float | None = None
+    displacement_kg: float | None = None
+    mast_height_m: float | None = None
+    rudder: Rudder = field(default_factory=Rudder)
+    sensors: Sensors = field(default_factory=Sensors)
+    tanks: dict[str, Tank] = field(default_factory=dict)
+    columns: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class CrewEntry:
+    """One line of the crew log, its time made absolute."""
+
+    time_s: float
+    item: str
+    value: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class CrewLog:
+    """The crew log in order of time."""
+
+    entries: tuple[CrewEntry, ...] = ()
+
+    def of(self, item: str) -> list[CrewEntry]:
+        """Entries of one item, in order."""
+        return [entry for entry in self.entries if entry.item == item]
+
+
+# ---------------------------------------------------------------- what the readers give
+@dataclass(frozen=True)
+class Stream:
+    """One channel from one source, as logged, on the repaired clock.
+
+    Attributes
+    ----------
+    channel : str
+        A name of ``channels.CHANNELS`` or ``tank:NAME``.
+    source : str
+        Who says so, e.g. ``GP RMC`` or ``n2k 35 129026`` or ``csv track.csv``.
+    time_s : ndarray, shape (n,)
+        Seconds since 1970 UTC, not decreasing.
+    value : ndarray, shape (n,)
+        In the channel's unit; no infinities.
+    file : int
+        Index into ``RawLog.inputs`` of the (first) file it came from.
+    """
+
+    channel: str
+    source: str
+    time_s: Floats
+    value: Floats
+    file: int = 0
+
+
+@dataclass(frozen=True)
+class InputReport:
+    """What became of one file. ``lines == used + sum(rejected.values())``, always.
+
+    ``used`` counts lines understood, also those whose content is not needed (``ignored`` says how
+    many of the used ones those were). For GPX and other unlined forms a record is a line.
+    """
+
+    file: str
+    format: str
+    lines: int
+    used: int
+    rejected: dict[str, int]
+    ignored: int = 0
+    bytes: int = 0
+    start_s: float = float("nan")
+    end_s: float = float("nan")
+
+
+@dataclass(frozen=True)
+class RawLog:
+    """All streams of all files of one day."""
+
+    streams: tuple[Stream, ...]
+    inputs: tuple[InputReport, ...]
+    findings: tuple[Finding, ...] = ()
+    breaks_s: tuple[float, ...] = ()
+    """Instants across which nothing may be interpolated (a new track segment)."""
+    written: tuple[CrewEntry, ...] = ()
+    """What text columns of the logs say of helm, sails and boards, in order of time."""
+
+    def of(self, channel: str) -> list[Stream]:
+        """Streams of one channel."""
+        return [stream for stream in self.streams if stream.channel == channel]
+
+    def without(self, *channels: str) -> RawLog:
+        """The same log less some channels."""
+        return replace(self, streams=tuple(s for s in self.streams if s.channel not in channels))
+
+
+# ---------------------------------------------------------------- one day, conditioned
+@dataclass(frozen=True)
+class Conditioned:
+    """Logged channels on one common clock, before any correction.
+
+    Attributes
+    ----------
+    samples : DataFrame
+        UTC index ``time``, regular within runs, gaps left open; logged channel names.
+    rate_hz : float
+    sources : DataFrame
+        One row a channel and source: ``channel, source, chosen, count, share, rate_hz, noise,
+        why``.
+    left_out : DataFrame
+        What was marked and left out: ``channel, source, reason, start, end, count, share``.
+    native_rate_hz : dict of str to float
+        The chosen source's own rate, by channel.
+    """
+
+    samples: pd.DataFrame
+    rate_hz: float
+    sources: pd.DataFrame
+    left_out: pd.DataFrame
+    native_rate_hz: dict[str, float]
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True)
+class Day:
+    """Everything known about one day: what the report, the tables and the archive read.
+
+    ``samples`` has ``channels.SAMPLE_COLUMNS`` and more (``load_kg``, ``boards``, ...); the tables
+    have the columns of the published interface and more. Room results that are richer than a
+    table (polar model, calibration, current, health) stand in ``results`` by name.
+    """
+
+    samples: pd.DataFrame
+    rate_hz: float
+    maneuvers: pd.DataFrame
+    legs: pd.DataFrame
+    polar: pd.DataFrame
+    targets: pd.DataFrame
+    helm: pd.DataFrame
+    trials: pd.DataFrame
+    calibration: dict[str, dict[str, Any]]
+    wind_source: str
+    boat: Boat
+    crew: CrewLog
+    inputs: tuple[InputReport, ...]
+    findings: tuple[Finding, ...]
+    summary: dict[str, Any]
+    results: dict[str, Any] = field(default_factory=dict)

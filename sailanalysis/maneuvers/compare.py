@@ -1,0 +1,193 @@
+"""What the dear maneuvers had in common, and helms and sails side by side, without overclaiming.
+
+References
+----------
+.. [1] Holm, "A simple sequentially rejective multiple test procedure", Scand. J. Statist. 6,
+   65-70, 1979.
+.. [2] Bonett and Wright, "Sample size requirements for estimating Pearson, Kendall and Spearman
+   correlations", Psychometrika 65, 23-28, 2000 (interval of a rank correlation).
+.. [3] David and Nagaraja, Order Statistics, 3rd ed., Wiley, 2003, section 7.1 (interval of a
+   median).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import comb
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.core.angles import Floats
+
+LEVEL: Final = 0.05
+LEAST: Final = 8
+"""With fewer, not even a strong correlation stands after correction."""
+
+TRAITS: Final = {
+    "entry_share": ("entry speed", "a faster entry", "a slower entry"),
+    "turn_s": ("the turn's duration", "a slower turn", "a quicker turn"),
+    "unevenness": ("the turn's unevenness", "uneven turning", "even turning"),
+    "over_rotation_deg": ("overshoot", "turning too far", "turning less far"),
+    "rudder_rms_deg": ("rudder used", "more rudder", "less rudder"),
+    "turn_deg": ("the angle turned", "a wider turn", "a narrower turn"),
+    "tws_kn": ("wind speed", "more wind", "less wind"),
+}
+"""What a crew decides (and the wind), with words; a slow speed or a long build is the loss itself
+and explains nothing."""
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """One trait that goes with the loss.
+
+    Attributes
+    ----------
+    kind, trait : str
+    correlation, low, high : float
+        Spearman's rank correlation with the seconds lost, 95 % interval.
+    p_corrected : float
+        Holm's, for all traits looked at in this kind.
+    count : int
+    sentence : str
+    """
+
+    kind: str
+    trait: str
+    correlation: float
+    low: float
+    high: float
+    p_corrected: float
+    count: int
+    sentence: str
+
+
+def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
+    """Spearman's rank correlation with 95 % interval and two-sided p (t approximation).
+
+    Returns
+    -------
+    rho, low, high, p : float
+        NaN for fewer than five pairs or a constant.
+    """
+    from scipy.special import stdtr
+
+    good = np.isfinite(x) & np.isfinite(y)
+    n = int(good.sum())
+    if n < 5 or np.ptp(x[good]) == 0 or np.ptp(y[good]) == 0:
+        return (float("nan"),) * 4
+    rank = [pd.Series(v[good]).rank().to_numpy() for v in (x, y)]
+    rho = float(np.corrcoef(rank[0], rank[1])[0, 1])
+    clipped = min(max(rho, -1 + 1e-12), 1 - 1e-12)
+    p = 2.0 * float(stdtr(n - 2, -abs(clipped) * np.sqrt((n - 2) / (1 - clipped**2))))
+    half = 1.959964 * np.sqrt((1.0 + clipped**2 / 2.0) / (n - 3.0))
+    low, high = np.tanh(np.arctanh(clipped) + np.array([-half, half]))
+    return rho, float(low), float(high), p
+
+
+def holm(p: Floats) -> Floats:
+    """Holm's corrected p-values, in the order given; NaN stay NaN and do not count."""
+    p = np.asarray(p, dtype=float)
+    out = np.full(p.shape, np.nan)
+    index = np.flatnonzero(np.isfinite(p))
+    order = index[np.argsort(p[index], kind="stable")]
+    factor = np.arange(order.size, 0, -1)
+    out[order] = np.minimum(1.0, np.maximum.accumulate(p[order] * factor))
+    return out
+
+
+def patterns(table: pd.DataFrame) -> tuple[list[Pattern], list[str]]:
+    """Traits that go with the loss, kind by kind, and a sentence each.
+
+    Parameters
+    ----------
+    table : DataFrame
+        ``kind``, ``loss_s`` and columns of :data:`TRAITS`, costed maneuvers only.
+
+    Returns
+    -------
+    patterns : list of Pattern
+        Those that stand after correction.
+    sentences : list of str
+        Theirs, or that nothing stands out.
+    """
+    found: list[Pattern] = []
+    sentences: list[str] = []
+    for kind, mine in table.groupby("kind", sort=False):
+        n = len(mine)
+        plural = f"{kind}s" if n != 1 else str(kind)
+        loss = mine["loss_s"].to_numpy(dtype=float)
+        traits = [t for t in TRAITS if t in mine and mine[t].notna().sum() >= LEAST]
+        rows = [rank_correlation(mine[t].to_numpy(dtype=float), loss) for t in traits]
+        corrected = holm(np.array([row[3] for row in rows])) if n >= LEAST else np.empty(0)
+        mine_found = [_pattern(str(kind), t, row, float(p), n)
+                      for t, row, p in zip(traits, rows, corrected, strict=False) if p < LEVEL]
+        found += mine_found
+        sentences += [pattern.sentence for pattern in mine_found] or \
+            [f"Nothing stands out yet: {n} {plural}."]
+    return found, sentences
+
+
+def _pattern(kind: str, trait: str, row: tuple[float, float, float, float], p: float,
+             n: int) -> Pattern:
+    rho, low, high, _ = row
+    words, more, less = TRAITS[trait]
+    way = more if rho > 0 else less
+    sentence = (f"The dearer {kind}s went with {way}: rank correlation of {words} with the "
+                f"seconds lost {rho:+.2f} (95 % interval {low:+.2f} to {high:+.2f}), {n} {kind}s.")
+    return Pattern(kind, trait, rho, low, high, p, n, sentence)
+
+
+def median_interval(value: Floats) -> tuple[float, float, float]:
+    """Median with its distribution-free 95 % interval; NaN bounds below six values.
+
+    References
+    ----------
+    .. [1] David and Nagaraja, Order Statistics, 3rd ed., Wiley, 2003, section 7.1.
+    """
+    x = np.sort(value[np.isfinite(value)])
+    n = x.size
+    if n == 0:
+        return (float("nan"),) * 3
+    middle = float(np.median(x))
+    if n < 6:  # the range of five covers the median in 94 % only
+        return middle, float("nan"), float("nan")
+    tail, k = 0.0, 0
+    while tail + comb(n, k) * 0.5**n <= 0.025:
+        tail += comb(n, k) * 0.5**n
+        k += 1
+    return middle, float(x[k - 1]), float(x[n - k])
+
+
+def by_group(table: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Median loss by helm or by sail set, kind by kind.
+
+    Returns
+    -------
+    DataFrame
+        ``kind, NAME, count, loss_m, loss_m_low, loss_m_high, loss_s, overlaps``. ``overlaps`` is
+        True where the interval meets that of another group of the kind, or either is unknown: then
+        the order says nothing.
+    """
+    rows = []
+    known = table[table[name].astype(str) != ""] if len(table) else table
+    for (kind, value), mine in known.groupby(["kind", name], sort=True):
+        middle, low, high = median_interval(mine["loss_m"].to_numpy(dtype=float))
+        rows.append({"kind": kind, name: value, "count": len(mine), "loss_m": middle,
+                     "loss_m_low": low, "loss_m_high": high,
+                     "loss_s": float(np.nanmedian(mine["loss_s"].to_numpy(dtype=float)))})
+    out = pd.DataFrame(rows, columns=["kind", name, "count", "loss_m", "loss_m_low",
+                                      "loss_m_high", "loss_s"])
+    out["overlaps"] = [_overlaps(out, k) for k in range(len(out))]
+    return out
+
+
+def _overlaps(table: pd.DataFrame, k: int) -> bool:
+    me = table.iloc[k]
+    others = table[(table["kind"] == me["kind"]) & (np.arange(len(table)) != k)]
+    for _, other in others.iterrows():
+        apart = me["loss_m_low"] > other["loss_m_high"] or other["loss_m_low"] > me["loss_m_high"]
+        if not apart:
+            return True
+    return False

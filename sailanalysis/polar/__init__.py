@@ -1,0 +1,1 @@
+"""The boat's own polar, its targets, and where one sail set gives way to another."""

@@ -1,0 +1,172 @@
+"""Which sail set is faster where, by how much and how surely.
+
+Two kinds of evidence. The surfaces of the sail sets, fitted together, so that a day's own speed,
+a leg's own helm and what sets have in common cancel in their difference. And direct pairs: a sail
+change at the same angle within minutes, where sea, crew and instruments are the same.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.core.angles import arctan2d, cosd, sind
+from sailanalysis.core.series import epoch_s
+from sailanalysis.polar.model import (
+    TABLE_TWA_DEG,
+    TABLE_TWS_STEP_KN,
+    PolarModel,
+)
+
+CROSSOVER_COLUMNS: Final = ("tws_kn", "twa_deg", "awa_deg", "aws_kn", "best_sails", "gain_kn",
+                            "next_best_sails", "confidence", "gain_low_kn", "gain_high_kn",
+                            "stw_kn")
+PAIR_COLUMNS: Final = ("day", "time", "from_sails", "to_sails", "tws_kn", "twa_deg", "gain_percent",
+                       "gain_low_percent", "gain_high_percent", "expected_percent",
+                       "minutes_before", "minutes_after")
+_PAIR_WINDOW_S: Final = 900.0
+_PAIR_GAP_S: Final = 900.0
+_PAIR_ANGLE_DEG: Final = 12.0
+_PAIR_LEAST_S: Final = 120.0
+
+
+def crossovers_table(model: PolarModel) -> pd.DataFrame:
+    """Best and next best sail set on the polar's grid, where two or more were sailed.
+
+    Returns
+    -------
+    DataFrame
+        ``tws_kn, twa_deg, awa_deg, aws_kn`` (the apparent wind under the best set), ``best_sails,
+        gain_kn`` over ``next_best_sails``, its 95 % interval and ``confidence``: the probability,
+        0.5-1, that the best is truly faster than the next best.
+    """
+    sets = [name for name in model.sail_sets if name != "all"]
+    if len(sets) < 2:
+        return pd.DataFrame(columns=list(CROSSOVER_COLUMNS))
+    on_grid = np.flatnonzero(np.isclose(model.tws_kn % TABLE_TWS_STEP_KN, 0.0))
+    angle = TABLE_TWA_DEG.astype(int)
+    grid = np.ix_(on_grid, angle)
+    speed = np.stack([model.surfaces[s].median_kn[grid] for s in sets])
+    draws = np.stack([model.surfaces[s].replicates_kn[(slice(None), *grid)] for s in sets])
+    rows = []
+    for i, j in zip(*np.nonzero(np.isfinite(speed).sum(axis=0) >= 2), strict=True):
+        order = np.argsort(np.where(np.isfinite(speed[:, i, j]), -speed[:, i, j], np.inf),
+                           kind="stable")
+        best, second = order[0], order[1]
+        gain = float(speed[best, i, j] - speed[second, i, j])
+        sd = float(np.std(draws[best, :, i, j].astype(float) - draws[second, :, i, j]))
+        tws, twa = float(model.tws_kn[on_grid[i]]), float(angle[j])
+        awa, aws = apparent(tws, twa, float(speed[best, i, j]),
+                            float(model.leeway_deg[on_grid[i], angle[j]]))
+        rows.append((tws, twa, awa, aws, sets[best], gain, sets[second], probability(gain, sd),
+                     gain - 1.96 * sd, gain + 1.96 * sd, float(speed[best, i, j])))
+    return pd.DataFrame(rows, columns=list(CROSSOVER_COLUMNS))
+
+
+def apparent(tws_kn: float, twa_deg: float, stw_kn: float,
+             leeway_deg: float = 0.0) -> tuple[float, float]:
+    """Apparent wind angle and speed of a boat at a true wind; leeway to leeward positive."""
+    ahead = tws_kn * cosd(twa_deg) + stw_kn * cosd(leeway_deg)
+    abeam = tws_kn * sind(twa_deg) - stw_kn * sind(leeway_deg)
+    return float(arctan2d(abeam, ahead)), float(np.hypot(ahead, abeam))
+
+
+def probability(gain: float, sd: float) -> float:
+    """Probability that a gain estimated with a standard deviation is truly above zero."""
+    from scipy.special import ndtr
+
+    return float(ndtr(gain / sd)) if sd > 0 else float(gain > 0)
+
+
+def sail_change_pairs(blocks: pd.DataFrame, model: PolarModel) -> pd.DataFrame:
+    """Sail changes at the same angle: speed after against speed before, wind taken out.
+
+    The steady sailing of the quarter of an hour before and after a change is divided by the
+    whole polar's speed at its wind, so that a change of wind or angle cancels; a pair counts
+    where the mean angles differ by less than 12 deg and each side has two minutes.
+
+    Returns
+    -------
+    DataFrame
+        ``PAIR_COLUMNS``; ``gain_percent`` of ``to_sails`` over ``from_sails``;
+        ``expected_percent`` is what the fitted surfaces say there.
+    """
+    rows: list[tuple[object, ...]] = []
+    if len(blocks):
+        for day, part in blocks.groupby("day", sort=True):
+            rows += _pairs_of_day(str(day), part.sort_values("time"), model)
+    return pd.DataFrame(rows, columns=list(PAIR_COLUMNS))
+
+
+def _pairs_of_day(day: str, part: pd.DataFrame, model: PolarModel) -> list[tuple[object, ...]]:
+    time = epoch_s(pd.DatetimeIndex(part["time"]))
+    tws, twa = part["tws_kn"].to_numpy(float), np.abs(part["twa_deg"].to_numpy(float))
+    seconds, leg = part["seconds"].to_numpy(float), part["leg"].to_numpy()
+    ratio = part["stw_kn"].to_numpy(float) / model.speed_kn(tws, twa)
+    sails = part["sails"].to_numpy(object)
+    good = np.isfinite(ratio) & (sails != "")
+    edges = np.flatnonzero(np.append(True, sails[1:] != sails[:-1]))
+    edges = np.append(edges, sails.size)
+    out: list[tuple[object, ...]] = []
+    for (a, b), (_, c) in pairwise(pairwise(edges)):
+        before = np.arange(a, b)[good[a:b]]
+        after = np.arange(b, c)[good[b:c]]
+        if not before.size or not after.size or time[after[0]] - time[before[-1]] > _PAIR_GAP_S:
+            continue
+        middle = 0.5 * (time[after[0]] + time[before[-1]])
+        before = before[time[before] > middle - _PAIR_WINDOW_S]
+        after = after[time[after] < middle + _PAIR_WINDOW_S]
+        if not before.size or not after.size:
+            continue
+        n1, n2 = seconds[before].sum(), seconds[after].sum()
+        angle = [float(np.average(twa[x], weights=seconds[x])) for x in (before, after)]
+        if min(n1, n2) < _PAIR_LEAST_S or abs(angle[1] - angle[0]) > _PAIR_ANGLE_DEG:
+            continue
+        mean = [float(np.average(ratio[x], weights=seconds[x])) for x in (before, after)]
+        gain = mean[1] / mean[0] - 1.0
+        sd = np.sqrt(sum(_mean_variance(x, leg, model) for x in (before, after)))
+        wind = float(np.average(tws[np.r_[before, after]]))
+        at = float(np.mean(angle))
+        old = float(model.speed_kn(wind, at, str(sails[before[0]])))
+        new = float(model.speed_kn(wind, at, str(sails[after[0]])))
+        out.append((day, pd.Timestamp(middle, unit="s", tz="UTC"), sails[before[0]],
+                    sails[after[0]], wind, at, 100 * gain, 100 * (gain - 1.96 * sd),
+                    100 * (gain + 1.96 * sd), 100 * (new / old - 1.0) if old > 0 else np.nan,
+                    n1 / 60.0, n2 / 60.0))
+    return out
+
+
+def _mean_variance(index: np.ndarray, leg: np.ndarray, model: PolarModel) -> float:
+    """Variance of the mean ratio of some blocks: block noise, and legs that differ."""
+    noise = model.notes.get("block_noise_percent", 3.0) / 100.0
+    own = model.notes.get("leg_sd_percent", 2.0) / 100.0
+    legs = np.unique(leg[index]).size
+    return float(noise**2 / index.size + own**2 / legs)
+
+
+def crossover_angles(table: pd.DataFrame) -> pd.DataFrame:
+    """Angles where the best sail set changes, by wind speed: the crossover chart's lines.
+
+    Returns
+    -------
+    DataFrame
+        ``tws_kn, twa_deg, below, above``: going from smaller to larger angles, ``below`` is best
+        before and ``above`` after; linear between the grid's angles by the gains on either side.
+    """
+    rows = []
+    for tws, part in table.groupby("tws_kn"):
+        part = part.sort_values("twa_deg")
+        for one, two in pairwise(part.itertuples()):
+            if one.best_sails == two.best_sails or two.twa_deg - one.twa_deg > 5.5:
+                continue
+            swap = one.next_best_sails == two.best_sails and (
+                two.next_best_sails == one.best_sails)
+            share = one.gain_kn / (one.gain_kn + two.gain_kn) if (
+                swap and one.gain_kn + two.gain_kn > 0) else 0.5
+            rows.append((float(tws), one.twa_deg + share * (two.twa_deg - one.twa_deg),
+                         one.best_sails, two.best_sails))
+    return pd.DataFrame(rows, columns=["tws_kn", "twa_deg", "below", "above"])
+

@@ -1,0 +1,1 @@
+"""One repaired clock from what each log says of time."""

@@ -1,0 +1,1 @@
+"""CSV logs of any layout: header, times, columns, values."""

@@ -1,0 +1,260 @@
+"""CSV logs: header names, separators and times as people write them; read once, in blocks."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from itertools import chain
+from typing import Any, BinaryIO
+
+import numpy as np
+
+from sailanalysis.core.channels import CHANNELS
+from sailanalysis.core.errors import Finding
+from sailanalysis.core.model import Floats, Stream
+from sailanalysis.read.clock.instants import spread_repeats
+from sailanalysis.read.csv.blocks import Block, BlockReader, read_blocks
+from sailanalysis.read.csv.cells import Unreadable
+from sailanalysis.read.csv.header import Column
+from sailanalysis.read.csv.layout import Layout, find_layout
+from sailanalysis.read.csv.lines import drop_lines, plain_ends, whole_blocks
+from sailanalysis.read.csv.time import RowTimes, TimeParts, moments_to_times, row_times
+from sailanalysis.read.engines import busiest
+from sailanalysis.read.reading import ReadContext, Reading
+
+
+def read_csv(handle: BinaryIO, context: ReadContext) -> Reading:
+    """Read a CSV log.
+
+    Parameters
+    ----------
+    handle : binary stream
+        Read once, forwards.
+    context : ReadContext
+        ``boat.columns`` maps headers; ``zone`` and ``date`` fill what the times leave open.
+
+    Returns
+    -------
+    Reading
+        One stream a column, in house units, wind angles in (-180, 180]; texts in ``modes``.
+        Lines are counted without the blank ones' content: a blank or header line is used and
+        ignored.
+    """
+    reading = Reading("CSV")
+    blocks = whole_blocks(handle, reading)
+    first = next(blocks, b"")
+    layout = find_layout(first, context, reading)
+    if layout is None:
+        _refuse(reading, first, blocks)
+        return reading
+    column = layout.columns[layout.time_at]
+    dated = layout.columns[layout.date_at] if layout.date_at >= 0 else None
+    parts = TimeParts(layout.cells[layout.time_at], column.name if column else "",
+                      bool(column and column.utc), bool(column and column.elapsed),
+                      date_utc=bool(dated and dated.utc))
+    gathered = Gathered(layout, parts)
+    reading.used += layout.skip
+    reading.ignored += layout.skip
+    reading.lines += layout.skip
+    body = chain([drop_lines(first, layout.skip)], blocks)
+    del first
+    for block in read_blocks(filter(None, body), BlockReader(layout)):
+        gathered.add(block, reading)
+    _finish(layout, gathered, context, reading)
+    return reading
+
+
+class Gathered:
+    """What the blocks gave so far, by column; a text column as numbers of its words."""
+
+    def __init__(self, layout: Layout, parts: TimeParts) -> None:
+        self.values: dict[int, list[Floats]] = {}
+        self.words: dict[int, dict[str, int]] = {}
+        for at in layout.wanted():
+            self.values[at] = []
+            if layout.columns[at].role == "text":  # type: ignore[union-attr]
+                self.words[at] = {}
+        self.parts = parts
+        self.unreadable = Unreadable()
+        self.rows = 0
+
+    def add(self, block: Block, reading: Reading) -> None:
+        """Take over the next block, its lines counted."""
+        reading.lines += block.lines
+        reading.used += block.blank
+        reading.ignored += block.blank
+        reading.rejected.update(block.rejected)
+        self.rows += block.rows
+        self.unreadable.add(block.unreadable)
+        for at, value in block.values.items():
+            self.values[at].append(value)
+        for at, cells in block.texts.items():
+            self.values[at].append(_word_numbers(cells, self.words[at]))
+        for mine, piece in ((self.parts.times, block.times), (self.parts.number, block.number),
+                            (self.parts.moments, block.moments), (self.parts.dates, block.dates)):
+            if piece is not None:
+                mine.append(piece)  # type: ignore[attr-defined]
+
+
+def _word_numbers(cells: Any, known: dict[str, int]) -> Any:
+    """Which of the known words each cell holds; new words are added."""
+    coded = cells.dictionary_encode()
+    words = [(word or "").strip() for word in coded.dictionary.to_pylist()]
+    number = np.array([*(known.setdefault(word, len(known)) for word in words),
+                       known.setdefault("", len(known))], dtype=np.int32)
+    return number[coded.indices.fill_null(len(words)).to_numpy(zero_copy_only=False)]
+
+
+def _refuse(reading: Reading, first: bytes, blocks: Iterator[bytes]) -> None:
+    """Count every line of a file whose header says nothing."""
+    count = sum(plain_ends(block).count(b"\n") for block in chain([first], blocks))
+    reading.lines += count
+    if count:
+        reading.rejected["no usable header"] += count
+
+
+def _finish(layout: Layout, gathered: Gathered, context: ReadContext, reading: Reading) -> None:
+    times = _times(layout, gathered.parts, context)
+    reading.findings += times.findings
+    reading.clock = times.clock
+    if times.clock == "local":
+        zone = getattr(context.zone, "key", None) or str(context.zone)
+        reading.findings.append(Finding(
+            "zone-assumed", f"{context.name}: its times name no zone and were taken as {zone}; "
+            "give --timezone if they are another's.", "note"))
+    good = np.isfinite(times.time_s)
+    used = int(good.sum())
+    reading.used += used
+    if gathered.rows > used:
+        reading.rejected["no readable time"] += gathered.rows - used
+    reading.rejected = Counter({key: n for key, n in reading.rejected.items() if n})
+    if not used:
+        return
+    rows: Any = slice(None) if used == good.size else np.flatnonzero(good)
+    time_s = times.time_s[rows]
+    back = time_s[1:] < time_s[:-1]
+    if back.any():
+        order = np.argsort(time_s, kind="stable")
+        time_s, rows = time_s[order], np.arange(good.size)[rows][order]
+        reading.findings.append(Finding(
+            "time-out-of-order", f"{context.name}: the time steps back {int(back.sum())} times; "
+            "the rows were put in order of time.", "note", share=float(back.mean())))
+    del back
+    again = _written_twice(time_s, rows, layout, gathered)
+    if again is not None:
+        time_s, rows = time_s[~again], np.arange(good.size)[rows][~again]
+        reading.ignored += int(again.sum())
+        reading.findings.append(Finding(
+            "csv-repeated-rows", f"{context.name}: {int(again.sum())} rows stand in the file twice "
+            "and count once.", "note", share=float(again.mean())))
+    time_s = spread_repeats(time_s)
+    engines: list[tuple[Floats, Floats]] = []
+    engine_names: list[str] = []
+    for at in layout.wanted():
+        column = layout.columns[at]
+        assert column is not None
+        value = np.concatenate(gathered.values.pop(at))[rows]
+        if column.role == "text":
+            _texts(value, list(gathered.words[at]), column.name, time_s, reading)
+            continue
+        value, time = _finite(value, time_s)
+        value, time = _finite(_house(value, column), time)
+        _doubt_unit(value, column, layout.cells[at], context, reading)
+        if not time.size:
+            continue
+        if column.name == "engine_rpm":
+            engines.append((time, value))
+            engine_names.append(layout.cells[at])
+            continue
+        name = f"csv {layout.cells[at]}".strip()
+        if any(s.source == name and s.channel == column.name for s in reading.streams):
+            name += f" (column {at + 1})"
+        reading.streams.append(Stream(column.name, name, time, value, context.file))
+    if engines:
+        reading.streams.append(Stream("engine_rpm", f"csv {'+'.join(engine_names)}",
+                                      *busiest(engines), context.file))
+    _say_unreadable(layout, gathered, context, reading)
+
+
+def _times(layout: Layout, parts: TimeParts, context: ReadContext) -> RowTimes:
+    if layout.time_kind in ("utc", "plain"):
+        return moments_to_times(layout.time_kind == "utc" or parts.utc, parts, context)
+    return row_times(parts, context)
+
+
+def _finite(value: Floats, time_s: Floats) -> tuple[Floats, Floats]:
+    """The finite values with their times; the arrays themselves where all are finite."""
+    if not value.size or (np.isfinite(value.min()) and np.isfinite(value.max())):
+        return value, time_s
+    fine = np.isfinite(value)
+    return value[fine], time_s[fine]
+
+
+def _house(value: Floats, column: Column) -> Floats:
+    """House unit, angles wrapped; ``value`` is finite and may be overwritten."""
+    if column.shift or column.scale != 1.0:
+        value += column.shift
+        value *= column.scale
+    channel = CHANNELS.get(column.name)
+    if channel is None or channel.kind not in ("angle", "bearing") or not value.size:
+        return value
+    # 0..360 becomes -180..180; a value no compass shows is left for the plausibility check.
+    low, high = value.min(), value.max()
+    if channel.kind == "bearing":
+        if not (low >= 0.0 and high < 360.0):
+            value[value == 360.0] = 0.0
+            value[(value < 0.0) & (value >= -360.0)] += 360.0
+    elif not (low > -180.0 and high <= 180.0):
+        value[(value > 180.0) & (value <= 360.0)] -= 360.0
+        if column.name != "lon":
+            value[(value <= -180.0) & (value >= -360.0)] += 360.0
+    return value
+
+
+def _doubt_unit(value: Floats, column: Column, cell: str, context: ReadContext,
+                reading: Reading) -> None:
+    """Say so when a bearing that names no unit looks like radians."""
+    channel = CHANNELS.get(column.name)
+    if channel is None or channel.kind != "bearing" or column.scale != 1.0 or value.size < 100:
+        return
+    if np.ptp(value) > 0.2 and value.max() <= 6.2832:
+        reading.findings.append(Finding(
+            "csv-doubtful-unit", f"{context.name}: {cell!r} never exceeds 6.283: radians? It was "
+            f"read as degrees; write {cell + ' (rad)'!r} in the header if it is in radians.",
+            channel=column.name))
+
+
+def _written_twice(time_s: Floats, rows: Any, layout: Layout, gathered: Gathered) -> Any:
+    """Rows that repeat the one before in all they say, or None where that explains no stamps.
+
+    A sensor at rest repeats its values too: only where nearly no stamp is left twice without the
+    repeated rows were they written twice.
+    """
+    same = np.zeros(time_s.size, dtype=bool)
+    np.equal(time_s[1:], time_s[:-1], out=same[1:])
+    repeats = int(same.sum())
+    if not repeats:
+        return None
+    numbers = (pieces for at, pieces in gathered.values.items() if at not in gathered.words)
+    for pieces in filter(None, numbers):
+        value = np.concatenate(pieces)[rows]
+        same[1:] &= (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
+    return same if same.any() and repeats - int(same.sum()) <= 0.01 * time_s.size else None
+
+
+def _texts(number: Any, words: list[str], item: str, time_s: Floats, reading: Reading) -> None:
+    """Changes of a text column, as events."""
+    change = np.flatnonzero(np.concatenate([[True], number[1:] != number[:-1]]))
+    reading.modes += [(float(time_s[at]), item, words[number[at]]) for at in change
+                      if words[number[at]]]
+
+
+def _say_unreadable(layout: Layout, gathered: Gathered, context: ReadContext,
+                    reading: Reading) -> None:
+    unreadable = gathered.unreadable
+    for at, count in unreadable.count.items():
+        reading.findings.append(Finding(
+            "csv-unreadable-cell",
+            f"{context.name}: {count} cell{'s' if count > 1 else ''} of {layout.cells[at]!r} "
+            f"{'are' if count > 1 else 'is'} no number (such as {unreadable.example[at]!r}) and "
+            "count as missing.", share=count / max(gathered.rows, 1)))

@@ -1,0 +1,1 @@
+"""Several loggers and files brought onto one day."""

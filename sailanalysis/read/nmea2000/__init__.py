@@ -1,0 +1,1 @@
+"""NMEA 2000 as text: frames joined, fields read, put in time."""

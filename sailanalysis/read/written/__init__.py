@@ -1,0 +1,1 @@
+"""What a person writes: boat file and crew log, tanks filled."""

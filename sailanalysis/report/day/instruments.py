@@ -1,0 +1,313 @@
+"""Section: can the instruments be believed?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.core.channels import CHANNELS
+from sailanalysis.report.day.facts import Facts, get, seconds
+from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
+from sailanalysis.report.page.words import amount, bearing, count, interval, known, listed, sentence
+
+CORRECTIONS: dict[str, tuple[str, str, int, str]] = {
+    "stw_factor": ("boat speed, times", "", 3, "boat-speed sensor"),
+    "awa_offset_deg": ("wind vane, plus", "°", 1, "wind vane"),
+    "aws_factor": ("wind speed, times", "", 3, "anemometer"),
+    "heading_offset_deg": ("compass, plus", "°", 1, "compass"),
+    "leeway_k": ("leeway coefficient k: leeway = k × heel ÷ speed²", "", 1, "leeway"),
+}
+
+
+def instruments_section(facts: Facts) -> Section:
+    """Calibration, current, health, sources and what was left out."""
+    blocks: list[Block] = []
+    headlines: list[Headline] = []
+    verdict, lines = _calibration(facts, blocks)
+    headlines += lines
+    blocks += _track_wind(facts, headlines)
+    blocks += _current(facts)
+    blocks += _health(facts, headlines)
+    blocks += _sources(facts)
+    return Section(
+        "instruments", "Can the instruments be believed?", verdict, tuple(blocks),
+        how=(
+            "Speed, vane, compass and leeway are estimated together from the day's own sailing, "
+            "with current and wind as unknowns that change slowly: the track against heading and "
+            "speed, and a true wind that must not jump from tack to tack. What the day's courses "
+            "cannot separate is declared undetermined.",
+            "Corrections are what to add or multiply beyond what the boat file already holds; "
+            "today's are only applied when asked for.",
+            "Marks, not deletions: a spike, a jump or a stuck value is left out of the results "
+            "and listed here.",
+        ),
+        source=("Smith, Bourassa and Sharp, \u201cEstablishing more truth in true winds\u201d, "
+                "J. Atmos. Oceanic Technol. 16(7), 939-952, 1999.",),
+        code='part["instruments"]\npd.DataFrame(day.calibration).T',
+        headlines=tuple(headlines))
+
+
+def _calibration(facts: Facts, blocks: list[Block]) -> tuple[str, list[Headline]]:
+    rows, off, sure, unknown = [], [], [], []
+    for name, (label, unit, digits, sensor) in CORRECTIONS.items():
+        estimate = facts.day.calibration.get(name)
+        if not estimate:
+            continue
+        determined = bool(estimate.get("determined"))
+        value, low, high = (estimate.get(k) for k in ("value", "low", "high"))
+        rows.append({"what": label + (f" ({unit})" if unit else ""), "determined": determined,
+                     "value": value if determined else float("nan"), "low": low, "high": high,
+                     "digits": digits, "why": facts.scrub(str(estimate.get("why_not") or ""))})
+        if not determined:
+            unknown.append(sensor)
+            continue
+        sure.append(sensor)
+        neutral = 1.0 if name.endswith("_factor") else 0.0
+        if name != "leeway_k" and known(low) and known(high) and not low <= neutral <= high:
+            off.append((sensor, _error_words(name, value, low, high), _size(name, value)))
+    headlines: list[Headline] = []
+    if not rows:
+        return "The sensors were not checked today.", headlines
+    if off:
+        off.sort(key=lambda item: -item[2])
+        verdict = " ".join(words for _, words, _ in off)
+        headlines += [Headline(words, 58 + min(size, 20)) for _, words, size in off[:2]]
+        right = [s for s in sure if s not in [o[0] for o in off]]
+        if right:
+            verdict += f" No error shown by {listed('the ' + s for s in right if s != 'leeway')}." \
+                if [s for s in right if s != "leeway"] else ""
+    elif sure:
+        verdict = ("No error is shown by " + listed("the " + s for s in sure if s != "leeway")
+                   + "." if [s for s in sure if s != "leeway"] else
+                   "Only the leeway could be determined.")
+    else:
+        verdict = "Today's sailing cannot tell the sensors' errors from wind and current."
+    if unknown and sure:
+        verdict += f" Not determined: {listed(unknown)}."
+    shown = [dict(r, text=_range(r)) for r in rows]
+    blocks.append(Text(("Corrections",), "heading"))
+    blocks.append(Table("calibration", "Corrections beyond the boat file, with 95 % intervals", (
+        Column("what", "correction"), Column("text", "estimate"),
+        Column("determined", "determined", show="yes"),
+        *((Column("why", "why not, what to sail"),) if any(r["why"] for r in rows) else ())),
+        shown, filterable=False))
+    applied = facts.result("sensors_applied")
+    blocks.append(Text((
+        "Today's determined estimates were applied to every number in this report."
+        if applied else "These estimates were not applied: numbers in this report rest on the "
+        "boat file's values. To keep them: sailanalysis calibrate --write.",)))
+    blocks += _before_after(facts)
+    if unknown:
+        blocks.append(Text(("Calibration runs belong in open water, clear of traffic, with a "
+                            "lookout who is not reading instruments.",), "caution"))
+    return verdict, headlines
+
+
+def _error_words(name: str, value: float, low: float, high: float) -> str:
+    if name == "stw_factor":
+        ends = sorted((100 * (1 / low - 1), 100 * (1 / high - 1)))
+        error = 100 * (1 / value - 1)
+        return (f"The boat-speed sensor reads {interval(abs(error), *_magnitude(ends), '%', 1)} "
+                f"{'high' if error > 0 else 'low'}.")
+    if name == "aws_factor":
+        ends = sorted((100 * (1 / low - 1), 100 * (1 / high - 1)))
+        error = 100 * (1 / value - 1)
+        return (f"The anemometer reads {interval(abs(error), *_magnitude(ends), '%', 1)} "
+                f"{'high' if error > 0 else 'low'}.")
+    ends = _magnitude((low, high))
+    if name == "awa_offset_deg":
+        return (f"The wind vane reads {interval(abs(value), *ends, '°', 1)} too far to "
+                f"{'starboard' if value < 0 else 'port'}.")
+    return (f"The compass reads {interval(abs(value), *ends, '°', 1)} too "
+            f"{'high' if value < 0 else 'low'}.")
+
+
+def _magnitude(ends: Any) -> tuple[float, float]:
+    a, b = sorted(abs(float(e)) for e in ends)
+    return a, b
+
+
+def _size(name: str, value: float) -> float:
+    return 100 * abs(value - 1) if name.endswith("_factor") else 2 * abs(value)
+
+
+def _range(row: dict[str, Any]) -> str:
+    if not row["determined"]:
+        return "not determined"
+    return interval(row["value"], row["low"], row["high"], "", row["digits"])
+
+
+def _before_after(facts: Facts) -> list[Block]:
+    """What the corrections change, and the compass by heading."""
+    from sailanalysis.figures.instruments import before_after_figure, deviation_figure
+
+    result = facts.result("calibration")
+    blocks: list[Block] = []
+    table = get(result, "before_after")
+    if isinstance(table, pd.DataFrame) and len(table):
+        blocks.append(Figure(
+            "before-after", "Port against starboard, upwind against downwind: what should be alike "
+            "and is not. Open orange: with the boat file's corrections; filled blue: with today's. "
+            "Zero is right.", "Differences before and after today's corrections",
+            before_after_figure(table)))
+        rows = [{**r, "what": facts.scrub(str(r["what"])) + f" ({_sign(str(r['unit']))})"}
+                for r in table.to_dict("records")]
+        blocks.append(Table("before-after", "What today's corrections change", (
+            Column("what", "what"),
+            Column("before", "with the boat file's", 2, "", "before_low", "before_high", True),
+            Column("after", "with today's", 2, "", "after_low", "after_high", True)), rows,
+            filterable=False))
+    curve = get(result, "deviation")
+    if isinstance(curve, pd.DataFrame) and len(curve) and not facts.turned_deg:
+        blocks.append(Figure(
+            "deviation", "Compass correction by heading (what to add), with its 95 % interval: a "
+            "constant with one and two cycles round the compass.",
+            "Compass correction against heading", deviation_figure(curve)))
+    elif get(result, "deviation_why_not", ""):
+        blocks.append(Text((sentence("No curve by heading for the compass: "
+                                     + facts.scrub(str(get(result, "deviation_why_not")))),)))
+    spoken = [facts.scrub(str(n)) for n in get(result, "notes", ())]
+    if spoken:
+        blocks.append(Text(tuple(spoken), "list"))
+    return blocks
+
+
+def _sign(unit: str) -> str:
+    return unit.replace("deg", "°")
+
+
+def _track_wind(facts: Facts, headlines: list[Headline]) -> list[Block]:
+    """What the track alone says about the wind, where no sensor does."""
+    result, source = facts.result("wind_from_track"), facts.day.wind_source
+    if source == "instruments":
+        return []
+    if source == "track":
+        value, low, high = (get(result, n) for n in ("twd_deg", "twd_low_deg", "twd_high_deg"))
+        text = "There is no wind sensor; the wind's direction is deduced from the track alone"
+        if known(value) and not facts.turned_deg:
+            spread = (f" ({bearing(low)} to {bearing(high)})" if known(low) and known(high) else "")
+            text += f", {bearing(value)}{spread} in the middle of the day"
+            headlines.append(Headline(sentence(text), 57))
+        return [Text((sentence(text) + " Its speed is not known, so there is no polar.",))]
+    why = facts.scrub(str(get(result, "why_not", "") or ""))
+    return [Text((why or "No wind: neither a sensor nor the shape of the track tells where it "
+                  "was.",), "unknown")]
+
+
+def _current(facts: Facts) -> list[Block]:
+    from sailanalysis.figures.chart import mean_current
+    from sailanalysis.figures.instruments import current_figure
+
+    blocks: list[Block] = [Text(("Current",), "heading")]
+    if not facts.has("set_deg", "drift_kn"):
+        return [*blocks, Text(("The current is not known: that needs heading, boat speed and "
+                               "position together.",), "unknown")]
+    towards, drift = mean_current(facts.day.samples)
+    values = facts.day.samples["drift_kn"].to_numpy(dtype=float)
+    values = values[np.isfinite(values)]
+    fit = get(facts.result("calibration"), "current")
+    fit = fit if isinstance(fit, pd.DataFrame) and len(fit) else None
+    text = (f"By the boat file's corrections {amount(drift, 'kn')}"
+            + (f" towards {bearing(towards)}" if not facts.turned_deg else "") + " on average, "
+            f"between {np.percentile(values, 5):.1f} and {np.percentile(values, 95):.1f} kn "
+            "through the day. An error of the speed sensor or the compass shows there as current.")
+    if fit is not None:
+        drifts, lows, highs = (fit[c].to_numpy(dtype=float) for c in
+                               ("drift_kn", "drift_low_kn", "drift_high_kn"))
+        top = int(np.nanargmax(drifts)) if np.isfinite(drifts).any() else 0
+        text += (" Estimated together with the sensors' errors, as a current that turns slowly, "
+                 f"it was {amount(np.nanmedian(drifts), 'kn')} at its median and "
+                 f"{interval(drifts[top], lows[top], highs[top], 'kn')} at its strongest.")
+    blocks.append(Text((text,)))
+    blocks.append(Figure(
+        "current", "Drift (how fast) and set (where to) through the day. Thin: sample by sample "
+        "with the boat file's corrections, half-minute means."
+        + (" Bold, with its shaded 95 % interval: estimated together with the sensors' errors."
+           if fit is not None else ""),
+        "Set and drift through the day",
+        current_figure(facts.day.samples, fit, show_set=not facts.turned_deg)))
+    return blocks
+
+
+def _health(facts: Facts, headlines: list[Headline]) -> list[Block]:
+    health = facts.result("health")
+    spoken = [facts.scrub(str(s)) for s in (get(health, "sentences") or ())]
+    blocks: list[Block] = []
+    if spoken:
+        blocks += [Text(("Sensor health",), "heading"), Text(tuple(spoken), "list")]
+        if not spoken[0].startswith("No fault"):
+            headlines.append(Headline(spoken[0], 30))
+    table = get(health, "sensors")
+    if isinstance(table, pd.DataFrame) and len(table):
+        rows = [{**r, "source": facts.scrub(str(r.get("source", ""))),
+                 **{k: 100 * float(r.get(k, np.nan)) for k in
+                    ("present_share", "stuck_share", "repeats_share")}}
+                for r in table.to_dict("records")]
+        blocks.append(Table("health", "Each sensor", (
+            Column("label", "quantity"), Column("verdict", "verdict"),
+            Column("rate_hz", "rate", 1, "Hz"), Column("present_share", "present", 0, "%"),
+            Column("dropouts", "dropouts", 0), Column("longest_gap_s", "longest", 0, "s"),
+            Column("spikes", "spikes", 0), Column("stuck_share", "stuck", 1, "%"),
+            Column("noise", "noise", 2), Column("repeats_share", "repeated values", 0, "%"),
+            Column("advice", "what to do")), rows))
+    lags = get(health, "lags")
+    if isinstance(lags, pd.DataFrame) and len(lags):
+        blocks.append(Table("lags", "How late the sensors are", (
+            Column("sensor", "sensor"), Column("against", "against"),
+            Column("lag_s", "late by, 95 % interval", 1, "s", "low_s", "high_s", True),
+            Column("count", "pieces", 0), Column("advice", "what to do")),
+            lags.to_dict("records"), filterable=False))
+    sides = get(health, "asymmetry")
+    if isinstance(sides, pd.DataFrame) and len(sides):
+        rows = [{**r, "quantity": f"{r['quantity']} ({_sign(str(r['unit']))})"}
+                for r in sides.to_dict("records")]
+        blocks.append(Table("asymmetry", "Upwind, starboard tack against port", (
+            Column("quantity", "quantity"), Column("starboard", "starboard", 2),
+            Column("port", "port", 2),
+            Column("difference", "difference, 95 % interval", 2, "", "low", "high", True),
+            Column("legs_starboard", "legs starboard", 0), Column("legs_port", "port", 0),
+            Column("advice", "what to do")), rows, filterable=False))
+    return blocks
+
+
+def _sources(facts: Facts) -> list[Block]:
+    conditioned = facts.result("conditioned")
+    blocks: list[Block] = []
+    sources, left = get(conditioned, "sources"), get(conditioned, "left_out")
+    if isinstance(sources, pd.DataFrame) and len(sources):
+        rows = []
+        for row in sources.to_dict("records"):
+            channel = CHANNELS.get(str(row.get("channel")))
+            rows.append({**row, "channel": channel.label if channel else str(row.get("channel")),
+                         "source": facts.scrub(str(row.get("source"))),
+                         "share": 100 * float(row.get("share") or 0),
+                         "why": facts.scrub(str(row.get("why") or ""))})
+        chosen = sum(bool(r.get("chosen")) for r in rows)
+        blocks += [Text(("Sources",), "heading"), Table(
+            "sources", f"{count(chosen, 'source')} used of {len(rows)} logged; the better of two "
+            "is chosen", (
+                Column("channel", "quantity"), Column("source", "source"),
+                Column("chosen", "used", show="yes"), Column("rate_hz", "rate", 1, "Hz"),
+                Column("share", "of the time", 0, "%"), Column("noise", "noise", 2),
+                Column("why", "why")), rows)]
+    if isinstance(left, pd.DataFrame) and len(left):
+        frame = left.reset_index(drop=True)
+        rows = facts.rows(frame, lambda i, row: f"{row['channel']}: {row['reason']}")
+        for row in rows:
+            channel = CHANNELS.get(str(row.get("channel")))
+            row["channel"] = channel.label if channel else str(row.get("channel"))
+            row["share"] = 100 * float(row.get("share") or 0)
+            row["reason"] = str(row.get("reason", "")).replace("-", " ").replace("_", " ")
+        total = int(np.nansum(pd.to_numeric(frame["count"], errors="coerce")))
+        blocks += [Text(("Left out",), "heading"), Table(
+            "left-out", f"Values marked and left out: {total} in all", (
+                Column("channel", "quantity"), Column("source", "source"),
+                Column("reason", "reason"), Column("start", "from", show="clock"),
+                Column("end", "to", show="clock"), Column("count", "values", 0),
+                Column("share", "share", 2, "%")), rows)]
+    return blocks
+
+
+__all__ = ["CORRECTIONS", "instruments_section", "seconds"]

@@ -1,0 +1,278 @@
+"""Section: what each tack and gybe cost, and why."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.maneuvers.compare import median_interval
+from sailanalysis.report.day.facts import Facts, flags, get, numbers, seconds, texts
+from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
+from sailanalysis.report.page.words import (
+    amount,
+    count,
+    duration,
+    interval,
+    known,
+    listed,
+    number,
+    sentence,
+)
+
+COLUMNS = (
+    Column("name", "maneuver"), Column("side", "on to", show="side"),
+    Column("loss_m", "loss, 95 % interval", 0, "m", "loss_m_low", "loss_m_high"),
+    Column("loss_s", "loss", 1, "s"), Column("helm", "helm"), Column("sails", "sails"),
+    Column("tws_kn", "true wind", 0, "kn"), Column("turn_deg", "turned", 0, "°"),
+    Column("max_rate_of_turn_deg_s", "quickest turn", 1, "°/s"),
+    Column("stw_before_kn", "speed before", 1, "kn"), Column("stw_min_kn", "slowest", 1, "kn"),
+    Column("recovery_s", "until back", 0, "s"), Column("remark", "remark"),
+)
+
+
+def maneuvers_section(facts: Facts) -> Section:
+    """Tacks and gybes with their cost; work apart."""
+    table = facts.day.maneuvers.reset_index(drop=True)
+    kinds = texts(table, "kind")
+    turning = np.isin(kinds, ("tack", "gybe"))
+    blocks: list[Block] = []
+    headlines: list[Headline] = []
+    if facts.day.wind_source == "none" and not turning.any():
+        return Section("maneuvers", "Tacks and gybes",
+                       "Without any wind, measured or deduced, a turn cannot be told from a tack.",
+                       (Text(("Neither a wind sensor nor the shape of the track tells where the "
+                              "wind was, so no maneuver is shown by the wind.",), "unknown"),))
+    if not len(table):
+        return Section("maneuvers", "Tacks and gybes", "No tack, no gybe, no luff today.",
+                       code='part["maneuvers"]\nday.maneuvers')
+    verdicts = []
+    for kind in ("tack", "gybe"):
+        mine = np.flatnonzero(kinds == kind)
+        if not mine.size:
+            continue
+        words, headline = _kind_words(facts, table.iloc[mine], kind)
+        verdicts.append(words)
+        headlines += headline
+        blocks += _kind_blocks(facts, mine, kind)
+    blocks += _study_blocks(facts)
+    words, more = _study_words(facts)
+    headlines += more
+    if turning.any():
+        blocks = [*words, _table(facts, np.flatnonzero(turning)), *blocks]
+    work = np.flatnonzero(~turning)
+    if work.size:
+        blocks += _work(facts, work)
+    if not verdicts:
+        verdicts = ["No tack and no gybe today; " + count(work.size, "other turn") + " below."]
+    return Section(
+        "maneuvers", "Tacks and gybes", " ".join(verdicts), tuple(blocks),
+        how=(
+            "A maneuver is found by heading against a wind direction that is estimated smoothly "
+            "from the steady sailing around it, so that a shift is no tack and a wave is none. "
+            "The crossing is the instant the heading passes that wind.",
+            "The loss is what the boat would have made good had she not turned, less what she did, "
+            "until her speed made good is back. The reference is the speed just before and just "
+            "after, carried along with the wind's own changes by the boat's polar. The range is a "
+            "95 % interval with the reference's and the wind direction's noise in it.",
+            "A maneuver is rated only where that can be known; the remark says why not.",
+        ),
+        source=("Mean directions on the circle: Mardia and Jupp, Directional Statistics, Wiley, "
+                "2000.",),
+        code='part["maneuvers"]\npart["maneuvers"].figure("overlay-tack").plotly()\n'
+             'day.maneuvers[day.maneuvers.rated].groupby(["kind", "helm"]).loss_m.describe()',
+        headlines=tuple(headlines))
+
+
+def _kind_words(facts: Facts, mine: pd.DataFrame, kind: str) -> tuple[str, list[Headline]]:
+    loss = np.where(flags(mine, "rated"), numbers(mine, "loss_m"), np.nan)
+    good = loss[np.isfinite(loss)]
+    total = count(len(mine), kind)
+    if not good.size:
+        reasons = [w for w in dict.fromkeys(texts(mine, "why_not")) if w]
+        tail = f": {reasons[0].rstrip('.')}" if reasons else ""
+        verb = "could not be costed"
+        return f"{sentence(f'{total} {verb}{tail}')}", []
+    middle, low, high = median_interval(good)
+    seconds_lost = np.nanmedian(np.where(flags(mine, "rated"), numbers(mine, "loss_s"), np.nan)) \
+        if np.isfinite(numbers(mine, "loss_s")[flags(mine, "rated")]).any() else float("nan")
+    lengths = facts.day.boat.loa_m
+    size = f", {middle / lengths:.1f} boat lengths" if lengths else ""
+    best = float(good.min())
+    if good.size == 1:
+        one = mine[flags(mine, "rated")].iloc[0]
+        text = (f"The {kind if len(mine) == 1 else 'one rated ' + kind} cost "
+                f"{interval(one['loss_m'], one.get('loss_m_low'), one.get('loss_m_high'), 'm', 0)}"
+                f"{size}.")
+        return text, [Headline(text, 60 + abs(middle) / 10)]
+    head = sentence(total)[:-1] + ("" if good.size == len(mine) else
+                                   f", {good.size} of them costed")
+    time_lost = f" and {amount(seconds_lost, 's', 0)}" if known(seconds_lost) else ""
+    spread_words = interval(middle, low, high, "m", 0) if known(low) else \
+        f"{amount(middle, 'm', 0)} (all between {number(best, 0)} and {number(good.max(), 0)})"
+    text = (f"{head}: the median {kind} lost {spread_words}{time_lost}{size}"
+            + (f", the best {amount(best, 'm', 0)}." if known(low) else "."))
+    spread = float(np.sum(good - best))
+    extra = ""
+    if good.size >= 4 and spread > 20:
+        extra = (f" All as good as the best would have saved {amount(spread, 'm', 0)} "
+                 f"over the {count(good.size, kind)} costed.")
+    return text, [Headline(text + extra, 70 + min(spread, 500) / 20)]
+
+
+def _table(facts: Facts, which: np.ndarray) -> Table:
+    frame = facts.day.maneuvers.reset_index(drop=True)
+    rows = facts.rows(frame, lambda i, row: facts.names[i])
+    picked, rated = [], flags(frame, "rated")
+    for i in which:
+        row = dict(rows[i])
+        row["name"] = facts.names[i]
+        row["side"] = row.get("to_side", "")
+        remark = [str(row.get("remark") or "").strip()]
+        if not rated[i]:
+            remark.append("not rated: " + (str(row.get("why_not") or "") or "reason not given"))
+            for name in ("loss_m", "loss_s"):
+                row[name] = float("nan")
+        row["remark"] = "; ".join(r for r in remark if r and r != "nan")
+        picked.append(row)
+        for name in ("turn_deg", "max_rate_of_turn_deg_s"):
+            row[name] = abs(float(row.get(name, np.nan)))
+    # With the anatomy below, the turn itself is told there.
+    told = ("turn_deg", "max_rate_of_turn_deg_s") if facts.result("maneuver_study") else ()
+    always = ("name", "side", "loss_m", "remark")
+    columns = tuple(c for c in COLUMNS if c.name not in told and (c.name in always or any(
+        r.get(c.name) not in (None, "") and (isinstance(r.get(c.name), str)
+                                             or known(r.get(c.name))) for r in picked)))
+    return Table("maneuvers", "Every tack and gybe", columns, picked)
+
+
+def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
+    from sailanalysis.figures.maneuvers import loss_figure, overlay_figure, wind_up_figure
+
+    table = facts.day.maneuvers.reset_index(drop=True).iloc[mine]
+    names = [facts.names[i] for i in mine]
+    plural = kind + "s"
+    traces = get(facts.result("maneuver_study"), "traces") or None
+    medium = "through the water" if traces else "over ground"
+    blocks: list[Block] = []
+    if np.isfinite(numbers(table, "loss_m")).sum() > 1:
+        blocks.append(Figure(
+            f"loss-{kind}", f"What each {kind} cost, with its 95 % interval. Left-pointing red: on "
+            "to port tack; right-pointing green: on to starboard. Those not rated are left out.",
+            f"Loss of each {kind} in metres, in the day's order", loss_figure(table, names)))
+    if facts.has("stw_kn") or facts.has("twa_deg"):
+        blocks.append(Figure(
+            f"overlay-{kind}", f"All {plural} on top of each other, zero where the boat passed the "
+            "wind. Thick blue: the cheapest; dashed orange: the median. Choose a line to see it on "
+            "the track.", f"{count(len(mine), kind)} aligned at the crossing: boat speed, wind "
+            "angle, rate of turn and VMG", overlay_figure(facts.day.samples, table, names, traces)))
+    drawn = wind_up_figure(facts.day.samples, table.iloc[:24], names[:24], traces)
+    if drawn is not None:
+        more = "" if len(mine) <= 24 else f" The first 24 of {len(mine)}."
+        blocks.append(Figure(
+            f"windup-{kind}", f"Each {kind}'s track {medium}, where it is known, with the "
+            "wind blowing down the page, all on one scale; the bold part is the maneuver "
+            f"itself.{more}",
+            f"Small drawings of {count(min(len(mine), 24), kind)} relative to the wind", drawn,
+            wide=True))
+    return blocks
+
+
+def _study_words(facts: Facts) -> tuple[list[Block], list[Headline]]:
+    """What sets the cheap maneuvers apart, in the study's own careful words."""
+    study = facts.result("maneuver_study")
+    spoken = [facts.scrub(str(s)) for s in (get(study, "sentences") or ())]
+    if not spoken:
+        return [], []
+    found = [Headline(s, 64) for s in spoken if not s.startswith("Nothing stands out")]
+    return [Text(tuple(spoken), "list")], found[:1]
+
+
+def _study_blocks(facts: Facts) -> list[Block]:
+    """Where the metres went, helms and sails side by side, the anatomy of each."""
+    from sailanalysis.figures.maneuvers import parts_figure
+
+    study = facts.result("maneuver_study")
+    if study is None:
+        return []
+    blocks: list[Block] = []
+    table = get(study, "table")
+    anatomy = isinstance(table, pd.DataFrame) and len(table) and "number" in table
+    if anatomy:
+        for kind in ("tack", "gybe"):
+            mine = table[texts(table, "kind") == kind]
+            mine = mine[np.isfinite(numbers(mine, "loss_m"))]
+            if len(mine) < 2 or not hasattr(study, "parts"):
+                continue
+            numbers_of = mine["number"].astype(int).tolist()
+            blocks.append(Figure(
+                f"parts-{kind}", f"Where each {kind}'s metres went; the parts add up to the loss. "
+                "A bar to the left of zero was gained.", f"Parts of the loss of each {kind}",
+                parts_figure([facts.names[i] for i in numbers_of], study.parts(kind))))
+    for name, label in (("by_helm", "helm"), ("by_sails", "sails")):
+        groups = get(study, name)
+        if isinstance(groups, pd.DataFrame) and groups.groupby("kind").size().max() > 1:
+            rows = [{k: facts.scrub(v) if isinstance(v, str) else v for k, v in r.items()}
+                    for r in groups.to_dict("records")]
+            for row in rows:
+                row["said"] = "overlaps another: no ranking" if row.get("overlaps") else ""
+            blocks.append(Table(f"by-{label}", f"Side by side by {label}: medians", (
+                Column("kind", "kind"), Column(label, label), Column("count", "count", 0),
+                Column("loss_m", "median loss, 95 % interval", 0, "m", "loss_m_low", "loss_m_high"),
+                Column("loss_s", "loss", 1, "s"), Column("said", "in words")), rows,
+                filterable=False))
+    if anatomy:
+        rows = facts.rows(table)
+        starts, ends = (seconds(facts.day.maneuvers[c]) for c in ("start", "end"))
+        for row in rows:
+            i = int(row["number"])
+            row["name"] = facts.names[i]
+            row["entry"], row["slowest"] = (100 * float(row.get(k, np.nan)) for k in
+                                            ("entry_share", "slowest_share"))
+            row["_focus"] = (starts[i] - facts.t0, ends[i] - facts.t0, facts.names[i])
+        rows = [r for r in rows if r.get("kind") in ("tack", "gybe")]
+        blocks.append(Table("anatomy", "The anatomy of each", tuple(c for c in ANATOMY if any(
+            known(r.get(c.name)) or isinstance(r.get(c.name), str) for r in rows)), rows))
+    return blocks
+
+
+ANATOMY = (
+    Column("name", "maneuver"), Column("entry", "entry speed, of steady", 0, "%"),
+    Column("entry_settled", "settled", show="yes"), Column("turn_deg", "turned", 0, "°"),
+    Column("turn_s", "in", 0, "s"), Column("rate_deg_s", "mean rate", 1, "°/s"),
+    Column("unevenness", "unevenness", 2), Column("slowest", "slowest, of steady", 0, "%"),
+    Column("exit_twa_deg", "angle out", 0, "°"),
+    Column("settled_twa_deg", "then settled at", 0, "°"),
+    Column("over_rotation_deg", "turned too far", 0, "°", sign=True),
+    Column("build_90_s", "to 90 % speed", 0, "s"), Column("build_full_s", "to full speed", 0, "s"),
+    Column("rudder_max_deg", "most rudder", 0, "°"),
+    Column("heel_before_deg", "heel before", 0, "°"), Column("heel_after_deg", "after", 0, "°"))
+
+
+def _work(facts: Facts, which: np.ndarray) -> list[Block]:
+    frame = facts.day.maneuvers.reset_index(drop=True)
+    rows = facts.rows(frame, lambda i, row: facts.names[i])
+    picked, rated = [], flags(frame, "rated")
+    for i in which:
+        row = dict(rows[i])
+        row["name"] = facts.names[i]
+        row["lasted"] = row["end"] - row["start"]
+        row["remark"] = str(row.get("remark") or "")
+        if not rated[i]:
+            row["loss_m"] = float("nan")
+        picked.append(row)
+    total = float(np.nansum([r["lasted"] for r in picked]))
+    kinds = texts(frame.iloc[which], "kind")
+    listing = listed(count(int((kinds == k).sum()), w) for k, w in
+                     (("luff", "luff"), ("bear_away", "bear-away"), ("head_up", "head-up"),
+                      ("circle", "circle")) if (kinds == k).any())
+    return [
+        Text(("Other turns: work, not mistakes",), "heading"),
+        Text((f"{sentence(listing)[:-1]}, {duration(total)} in all. A luff to tension a halyard or "
+              "lower a board is work and is listed apart.",)),
+        Table("work", "Luffs, bear-aways, head-ups and circles", (
+            Column("name", "turn"), Column("lasted", "lasted", 0, "s"),
+            Column("turn_deg", "turned", 0, "°"), Column("tws_kn", "true wind", 0, "kn"),
+            Column("stw_before_kn", "speed before", 1, "kn"),
+            Column("stw_min_kn", "slowest", 1, "kn"),
+            Column("loss_m", "distance it cost", 0, "m", "loss_m_low", "loss_m_high"),
+            Column("helm", "helm"), Column("remark", "remark")), picked)]

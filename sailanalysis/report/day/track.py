@@ -1,0 +1,161 @@
+"""Section: where she went and what she did when."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from sailanalysis.core.series import true_stretches
+from sailanalysis.report.day.facts import Facts, texts
+from sailanalysis.report.page.sections import (
+    Block,
+    Column,
+    Figure,
+    Headline,
+    Section,
+    Table,
+    Text,
+    View,
+)
+from sailanalysis.report.page.words import amount, clock, count, duration, known, listed
+
+KIND_WORDS = {"tack": "tack", "gybe": "gybe", "luff": "luff", "bear_away": "bear-away",
+              "head_up": "head-up", "circle": "circle"}
+
+
+def day_section(facts: Facts) -> Section:
+    """The track, the strips and the states, linked."""
+    from sailanalysis.figures.chart import read_coastline
+    from sailanalysis.figures.strips import available, strip_detail, strips_figure
+    from sailanalysis.figures.track import detail, track_figure
+
+    day, s = facts.day, facts.day.summary
+    blocks: list[Block] = []
+    fine = detail(day.samples, facts.chart)
+    fine["begin"] = _first_sailing(facts)
+    fine["strips"] = strip_detail(day.samples)
+    track, offered = None, []
+    if facts.chart is not None:
+        coast = read_coastline(facts.coastline) if facts.coastline and not facts.private else None
+        spec, offered = track_figure(day.samples, day.maneuvers, facts.chart, facts.share, coast)
+        where = ("distances from the start" if facts.private else "degrees and minutes")
+        track = Figure(
+            "track", _caption(facts, where),
+            f"Track of the day, {_track_words(facts)}", spec, wide=True)
+    strips = Figure(
+        "strips", "Strip charts of the day, with states, helms, sails and crew-log marks as bands "
+        "on top. Drag to move along the day; the buttons above look closer.",
+        f"Strip charts from {clock(facts.t0, False)} to {clock(facts.time[-1], False)} UTC: "
+        + listed(label for _, label, on in available(day.samples) if on),
+        strips_figure(day.samples, day.crew, day.maneuvers, notes=not facts.private), wide=True)
+    blocks.append(View("day", track, strips, fine, tuple(offered),
+                       tuple(available(day.samples))))
+    if track is None:
+        blocks.append(Text(("The log holds no positions, so there is no track to draw.",),
+                           "unknown"))
+    blocks.append(_states_table(facts))
+    return Section(
+        "day", "The day", _verdict(facts), tuple(blocks),
+        how=(
+            "All channels stand on one clock in UTC; gaps in the log stay gaps. States come from "
+            "the engine's revolutions or the crew log where there are any, else from what wind "
+            "and speed allow: " + _states_basis(facts),
+            "Distances are speed over ground (or through the water) added up over the time not "
+            "stopped; no distance is counted across a gap.",
+            "Traces are thinned for the screen by keeping the lowest and the highest value of each "
+            "short bucket, so that no peak is lost; the tables hold every sample.",
+        ),
+        code='part["day"]\n' + ('part["day"].figure("track").plotly()\n' if track else "")
+        + 'day.samples[["stw_kn", "tws_kn", "twa_deg"]].describe()',
+        # A day with little sailing is told first by what it was.
+        headlines=(Headline(_verdict(facts), 95),)
+        if facts.engine_unknown or s.get("sailing_s", 0.0) < 300 else ())
+
+
+def _caption(facts: Facts, where: str) -> str:
+    if facts.turned_deg:
+        words = f"The track from its start, turned by a chosen angle, axes in {where}."
+    else:
+        words = f"The track, north up, axes in {where}."
+    if len(facts.day.maneuvers):
+        words += (" Triangles are tacks (up) and gybes (down), hollow marks other turns; choose "
+                  "one to look closer.")
+    arrows = listed([w for w, c in (("wind", "twd_deg"), ("current", "drift_kn")) if facts.has(c)])
+    if arrows:
+        words += f" Arrows: mean {arrows} of the day."
+    return words + " Not a chart: do not navigate by it."
+
+
+def _first_sailing(facts: Facts) -> float:
+    """Where the pointer stands at first: a little into the longest stretch under sail."""
+    stretches = true_stretches(facts.state == "sailing")
+    if not stretches:
+        return 0.0
+    longest = max(stretches, key=lambda run: run.stop - run.start)
+    return float(facts.time[longest.start + (longest.stop - longest.start) // 10] - facts.t0)
+
+
+def _states_basis(facts: Facts) -> str:
+    if facts.has("engine_rpm"):
+        return "today from the engine's revolutions."
+    if facts.day.crew.of("engine"):
+        return "today from the crew log."
+    return "today inferred, since neither tells about the engine."
+
+
+def _track_words(facts: Facts) -> str:
+    s = facts.day.summary
+    miles = s.get("distance_over_ground_nm")
+    return f"{amount(miles, 'NM')} over ground" if known(miles) else "distance unknown"
+
+
+def _verdict(facts: Facts) -> str:
+    s = facts.day.summary
+    sailed, motored, stopped = (s.get(k, 0.0) for k in ("sailing_s", "motoring_s", "stopped_s"))
+    least = 30 if max(sailed, motored, stopped) >= 60 else 1
+    parts = [f"{duration(value)} {word}" for value, word in
+             ((sailed, "under way" if facts.engine_unknown else "under sail"),
+              (motored, "under engine"), (stopped, "stopped")) if known(value) and value >= least]
+    kinds = texts(facts.day.maneuvers, "kind")
+    turns = [count(int((kinds == k).sum()), w) for k, w in KIND_WORDS.items()
+             if (kinds == k).any()]
+    if not parts:
+        return "Nothing in the log says what the boat did."
+    text = listed(parts)
+    if facts.engine_unknown:
+        return (f"{text}; whether under sail or engine cannot be told, since neither wind nor "
+                "engine is logged.")
+    if sailed < 30 and motored >= 30:
+        return f"{text}: nothing was sailed, so nothing below judges sailing."
+    if sailed < least:
+        return f"{text}: the boat did not sail."
+    return f"{text}, with {listed(turns)}." if turns else f"{text}, without a maneuver."
+
+
+def _states_table(facts: Facts) -> Table:
+    state = facts.state
+    edges = np.flatnonzero(state[1:] != state[:-1]) + 1
+    bounds = [0, *edges.tolist(), state.size]
+    rows = []
+    for a, b in itertools.pairwise(bounds):
+        start, end = facts.time[a], facts.time[b - 1]
+        if end - start < 10 and len(bounds) > 2:
+            continue
+        piece = facts.day.samples.iloc[a:b]
+        rows.append({
+            "state": state[a] or "unknown", "start": start, "end": end, "duration_s": end - start,
+            "speed": _mean(piece, "sog_kn", "stw_kn"), "wind": _mean(piece, "tws_kn"),
+            "_focus": (start - facts.t0, end - facts.t0, f"{state[a] or 'unknown'} from "
+                       f"{clock(start, False)}")})
+    return Table("states", "What she did when", (
+        Column("state", "state"), Column("start", "from", show="clock"),
+        Column("end", "to", show="clock"), Column("duration_s", "for", show="duration"),
+        Column("speed", "mean speed", 1, "kn"), Column("wind", "mean true wind", 1, "kn")), rows)
+
+
+def _mean(frame, *names: str) -> float:
+    for name in names:
+        if name in frame and frame[name].notna().any():
+            return float(frame[name].mean())
+    return float("nan")

@@ -1,0 +1,136 @@
+"""Sections: trim and sail changes, and the weight on board."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sailanalysis.report.day.facts import Facts, get, numbers, texts
+from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
+from sailanalysis.report.page.words import amount, clock, count, interval, known, listed, number
+
+
+def trials_section(facts: Facts) -> Section | None:
+    """Before against after, for every change the crew log marks; None where it marks none."""
+    table = facts.day.trials.reset_index(drop=True)
+    marked = facts.day.crew.of("trim")
+    if not len(table) and not marked:
+        return None
+    rows = facts.rows(table)
+    for i, row in enumerate(rows):
+        at = row.get("time")
+        if known(at):
+            row["_focus"] = (at - facts.t0 - 300, at - facts.t0 + 300,
+                             f"change at {clock(at, False)}: {row.get('what', '')}")
+        row["i"] = i
+    verdicts = texts(table, "verdict")
+    clear = [r for r, v in zip(rows, verdicts, strict=True) if v in ("faster", "slower")]
+    headlines: list[Headline] = []
+    told = []
+    for row in sorted(clear, key=lambda r: -abs(r["gain_kn"])):
+        text = (f"After \u201c{row['what']}\u201d she sailed "
+                f"{interval(abs(row['gain_kn']), *_ends(row), 'kn', 2)} {row['verdict']}, the "
+                "wind's change taken out.")
+        told.append(text)
+        headlines.append(Headline(text, 56 + 14 * min(abs(row["gain_kn"]), 1.0)))
+    unclear = int((verdicts == "no clear difference").sum())
+    short = int((verdicts == "not enough data").sum())
+    if told:
+        verdict = " ".join(told[:2]) + (f" {len(rows)} changes are marked in all."
+                                         if len(rows) > len(told[:2]) else "")
+    else:
+        verdict = f"{count(len(rows), 'change')} marked, and no clear difference shown by any."
+    from sailanalysis.figures.trials import trials_figure
+
+    blocks: list[Block] = []
+    if np.isfinite(numbers(table, "gain_kn")).any():
+        blocks.append(Figure(
+            "trials", "Change in boat speed after each marked change, the wind's own change taken "
+            "out, with its 95 % interval. An interval across zero shows no clear difference.",
+            "Gain of each trial in knots", trials_figure(table)))
+    blocks.append(Table("trials", "Marked changes", (
+        Column("time", "time (UTC)", show="clock"), Column("what", "what"),
+        Column("verdict", "verdict"),
+        Column("gain_kn", "gain", 2, "kn", "gain_low_kn", "gain_high_kn", sign=True),
+        Column("stw_before_kn", "speed before", 2, "kn"),
+        Column("stw_after_kn", "after", 2, "kn"),
+        Column("minutes_before", "minutes before", 1), Column("minutes_after", "after", 1),
+        Column("why_not", "remark")), rows))
+    blocks += _pooled(facts)
+    if unclear or short:
+        parts = listed([f"{count(unclear, 'trial')} unclear" if unclear else "",
+                        f"{count(short, 'trial')} too short" if short else ""])
+        blocks.append(Text((
+            f"{parts}. "
+            "A clearer answer: five steady minutes before and five after, then back to the first "
+            "setting for five, and once more. Mark each change in the crew log; repeated trials of "
+            "one thing are pooled over the season.",)))
+    return Section(
+        "trials", "Trim and sail changes", verdict, tuple(blocks),
+        how=("Speed in steady minutes before and after each mark, corrected for the wind's change "
+             "through the boat's polar. The interval allows for the speed's own slow wandering, "
+             "which makes neighbouring seconds alike.",),
+        code='part["trials"]\nday.trials[["what", "gain_kn", "gain_low_kn", "gain_high_kn", '
+             '"verdict"]]',
+        headlines=tuple(headlines))
+
+
+def _pooled(facts: Facts) -> list[Block]:
+    """The same change tried more than once."""
+    table = get(facts.result("trials_result"), "pooled")
+    if table is None or not len(table):
+        return []
+    return [Table("pooled", "The same change, tried more than once", (
+        Column("subject", "what"), Column("direction", "change"), Column("trials", "trials", 0),
+        Column("gain_kn", "gain", 2, "kn", "gain_low_kn", "gain_high_kn", True),
+        Column("verdict", "verdict")), [
+            {k: facts.scrub(v) if isinstance(v, str) else v for k, v in r.items()}
+            for r in table.to_dict("records")], filterable=False)]
+
+
+def _ends(row: dict) -> tuple[float, float]:
+    low, high = float(row.get("gain_low_kn", np.nan)), float(row.get("gain_high_kn", np.nan))
+    return (low, high) if row["gain_kn"] >= 0 else (-high, -low)
+
+
+def load_section(facts: Facts) -> Section | None:
+    """Kilograms above light ship through the day; None where nothing tells."""
+    gauge = facts.result("tank_gauge")
+    shown = facts.has("load_kg")
+    if not shown and not gauge:
+        return None
+    blocks: list[Block] = []
+    if shown:
+        load = facts.day.samples["load_kg"].to_numpy(dtype=float)
+        first, last = load[np.isfinite(load)][[0, -1]]
+        verdict = (f"{amount(first, 'kg', 0)} above light ship at the start, "
+                   f"{amount(last, 'kg', 0)} at the end.")
+        from sailanalysis.figures.trials import load_figure
+
+        blocks.append(Figure("load", "Weight above light ship through the day: tank levels and the "
+                             "crew log's entries.", f"Load through the day, {verdict}",
+                             load_figure(facts.day.samples)))
+    else:
+        verdict = "The weight on board is not known; a tank gauge was checked."
+    checks = gauge if isinstance(gauge, (list, tuple)) else get(gauge, "checks", None)
+    rows = []
+    for item in checks or ([gauge] if gauge is not None else []):
+        rows.append({"tank": facts.scrub(str(get(item, "tank", get(item, "name", "tank")))),
+                     "said": str(get(item, "sentence", get(item, "message", "")) or ""),
+                     "error": get(item, "error_l", float("nan")),
+                     "low": get(item, "error_low_l", float("nan")),
+                     "high": get(item, "error_high_l", float("nan")),
+                     "fills": get(item, "fills", get(item, "count", float("nan")))})
+    rows = [r for r in rows if r["said"] or known(r["error"])]
+    if rows:
+        blocks.append(Table("gauges", "Tank gauges against what was filled", (
+            Column("tank", "tank"), Column("error", "gauge error", 0, "l", "low", "high", True),
+            Column("fills", "fills", 0), Column("said", "in words")), rows))
+        blocks.append(Text(("A gauge is not to be trusted near empty: what it calls the rest may "
+                            "not be usable. Keep a reserve.",), "caution"))
+    return Section("load", "Weight on board", verdict, tuple(blocks),
+                   how=("Tanks: level times capacity times density from the boat file, plus the "
+                        "crew log's load entries.",),
+                   code='part["load"]\nday.samples["load_kg"].describe()')
+
+
+__all__ = ["load_section", "number", "trials_section"]

@@ -1,0 +1,1 @@
+"""Sections, tables, words, and the page they are rendered into."""

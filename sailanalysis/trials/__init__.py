@@ -1,0 +1,1 @@
+"""What a change of trim, sails, boards or load did to the speed."""

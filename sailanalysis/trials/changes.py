@@ -1,0 +1,253 @@
+"""Did the change help? Boat speed before and after, the wind's part taken off.
+
+The interval knows how few independent minutes there were.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.core.model import CrewEntry, CrewLog
+from sailanalysis.core.stats import finite_mean
+from sailanalysis.trials.judge import Judged, TrialTrace, judge_sides
+from sailanalysis.trials.pool import empty_pool, pool_trials, same_thing
+from sailanalysis.trials.sides import (
+    BLOCK_S,
+    SKIP_AFTER_S,
+    SKIP_BEFORE_S,
+    SpeedModel,
+    SteadyLog,
+)
+
+COLUMNS: Final = (
+    "time", "what", "stw_before_kn", "stw_after_kn", "gain_kn", "gain_low_kn", "gain_high_kn",
+    "minutes_before", "minutes_after", "verdict",
+    "why_not", "item", "subject", "direction", "wind_part_kn", "wind_basis", "tws_before_kn",
+    "tws_after_kn", "twa_before_deg", "twa_after_deg", "helm", "try_next", "standard_error_kn")
+
+SHORTEST_S: Final = 120.0
+"""Below two minutes a side nothing is said: some four independent gusts."""
+SKIP_ROUNDED_S: Final = 15.0
+"""More after the change where the crew log gives whole minutes only: it came within that minute."""
+DEAD_RUN_DEG: Final = 165.0
+"""Beyond this the side the wind comes from says nothing about the tack."""
+COURSE_LIMIT_DEG: Final = 12.0
+"""Two courses further apart than this are not compared, whatever the polar says."""
+
+
+VERDICTS: Final = ("faster", "slower", "no clear difference", "not enough data")
+@dataclass(frozen=True)
+class TrialsResult:
+    """Everything the report says about trials.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        As ``trials.csv``.
+    pooled : DataFrame
+        The same change tried more than once: ``subject, direction, trials, gain_kn, gain_low_kn,
+        gain_high_kn, verdict``.
+    traces : tuple of TrialTrace or None
+        A row each.
+    placebos : int
+        Unmarked moments of the day judged the same way.
+    widening : float
+        Factor on every interval that those moments asked for (1: none).
+    advice : str
+        How to run a better trial, when the answers are unclear.
+    """
+
+    rows: pd.DataFrame
+    pooled: pd.DataFrame
+    traces: tuple[TrialTrace | None, ...] = ()
+    placebos: int = 0
+    widening: float = 1.0
+    advice: str = ""
+
+
+BETTER_TRIAL: Final = (
+    "There, back and there again: sail five steady minutes, make one change, sail five minutes, "
+    "undo it, five more, and repeat. One helm, one course by the wind, no tack in between, and a "
+    "line in the crew log each time. A drift of the wind then cancels, and the pairs are pooled.")
+
+
+def judge_trials(
+    samples: pd.DataFrame, legs: pd.DataFrame, maneuvers: pd.DataFrame, crew: CrewLog,
+    speed_model: SpeedModel | None = None,
+) -> tuple[pd.DataFrame, TrialsResult]:
+    """Judge every change of trim, sails or boards that the crew log marks.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        Needs ``stw_kn``; ``tws_kn`` and ``twa_deg`` for the wind's part.
+    legs, maneuvers : DataFrame
+        Published tables.
+    crew : CrewLog
+    speed_model : callable, optional
+        ``(tws_kn, twa_deg) -> stw_kn``, NaN where unknown: the polar.
+
+    Returns
+    -------
+    DataFrame
+        A row a change, ``COLUMNS``.
+    TrialsResult
+
+    Notes
+    -----
+    A side is unbroken sailing of one helm on one tack between the change and the next maneuver,
+    handover or marked change, at most eight minutes. ``gain_kn`` is the difference of mean boat
+    speed less what the polar gives for the difference in wind; its interval holds the scatter of
+    ten-second means with their autocorrelation, the polar's own error and a slow drift, with
+    Student's quantile for the few independent pieces. Unmarked moments of the same day, judged
+    alike, widen it where they show that a day without a change scatters more.
+    """
+    events = _events(crew)
+    if not events:
+        return _empty(), TrialsResult(_empty(), empty_pool())
+    log = SteadyLog(samples, maneuvers, np.array([e.time_s for e in events]), speed_model)
+    judged: list[Judged | None] = []
+    rows: list[dict[str, Any]] = []
+    for event in events:
+        row, outcome = _judge_event(log, event)
+        rows.append(row)
+        judged.append(outcome)
+    placebos = _placebos(log, events)
+    widening = _widening(placebos)
+    for row, outcome in zip(rows, judged, strict=True):
+        if outcome is None:
+            continue
+        from scipy.special import stdtrit
+
+        half = float(stdtrit(outcome.freedom, 0.975)) * outcome.error * widening
+        row |= {"gain_low_kn": outcome.gain - half, "gain_high_kn": outcome.gain + half}
+        row["verdict"] = ("faster" if outcome.gain > half else
+                          "slower" if -outcome.gain > half else "no clear difference")
+        row["standard_error_kn"] = outcome.error * widening
+        if row["verdict"] == "no clear difference":
+            row["try_next"] = BETTER_TRIAL
+    table = pd.DataFrame(rows).reindex(columns=list(COLUMNS))
+    unclear = bool((table["verdict"].isin(["no clear difference", "not enough data"])).any())
+    result = TrialsResult(
+        table, pool_trials(table), tuple(j.trace if j else None for j in judged),
+        len(placebos), widening, BETTER_TRIAL if unclear else "")
+    return table, result
+
+
+@dataclass(frozen=True)
+class _Event:
+    time_s: float
+    item: str
+    what: str
+    subject: str
+    direction: int
+
+
+def _events(crew: CrewLog) -> list[_Event]:
+    """Changes worth judging: each ``trim``, and each new set of ``sails`` or position of boards."""
+    events: list[_Event] = []
+    last: dict[str, str] = {}
+    entries: list[CrewEntry] = sorted(crew.entries, key=lambda e: e.time_s)
+    for entry in entries:
+        value = entry.value.strip()
+        if entry.item == "trim":
+            subject, direction = same_thing(value)
+            events.append(_Event(entry.time_s, "trim", value, subject, direction))
+        elif entry.item in ("sails", "boards"):
+            before = last.get(entry.item)
+            last[entry.item] = value
+            if before and value and "none" not in (before.lower(), value.lower()) and (
+                    before.lower() != value.lower()):
+                pair = sorted([before.lower(), value.lower()])
+                events.append(_Event(entry.time_s, entry.item, f"{before} to {value}",
+                                     f"{entry.item}: {pair[0]} to {pair[1]}",
+                                     1 if before.lower() == pair[0] else -1))
+    return events
+
+
+def _judge_event(log: SteadyLog, event: _Event) -> tuple[dict[str, Any], Judged | None]:
+    before = log.side(event.time_s, -1, SKIP_BEFORE_S)
+    after = log.side(event.time_s, 1,
+                     SKIP_AFTER_S + (SKIP_ROUNDED_S if log.whole_minutes else 0.0))
+    at = min(int(np.searchsorted(log.time, event.time_s)), max(log.time.size - 1, 0))
+    row: dict[str, Any] = {
+        "time": pd.Timestamp(event.time_s, unit="s", tz="UTC"), "what": event.what,
+        "item": event.item, "subject": event.subject, "direction": event.direction,
+        "helm": str(log.helm[at] or "") if log.time.size else "",
+        "minutes_before": before.minutes if before else 0.0,
+        "minutes_after": after.minutes if after else 0.0,
+        "verdict": "not enough data", "why_not": "", "try_next": ""}
+    for name, side in (("before", before), ("after", after)):
+        if side is not None:
+            row[f"stw_{name}_kn"] = float(np.mean(side.stw))
+            row[f"tws_{name}_kn"] = finite_mean(side.tws)
+            row[f"twa_{name}_deg"] = finite_mean(side.twa)
+    short = [name for name, side in (("before", before), ("after", after))
+             if side is None or side.at.size * BLOCK_S < SHORTEST_S]
+    if before is None or after is None or short:
+        row["why_not"] = (f"fewer than {SHORTEST_S / 60:.0f} steady minutes "
+                          + " and ".join(short)
+                          + " the change: a maneuver, a handover or another change came between")
+        row["try_next"] = BETTER_TRIAL
+        return row, None
+    angles = [finite_mean(side.twa) for side in (before, after)]
+    speeds = [finite_mean(side.tws) for side in (before, after)]
+    if not np.isfinite([*angles, *speeds]).all():
+        row["why_not"] = "the log has no true wind: a change of wind cannot be told from the trim"
+        return row, None
+    if np.sign(angles[0]) != np.sign(angles[1]) and min(np.abs(angles)) < DEAD_RUN_DEG:
+        row["why_not"] = "the tack before and after is not the same"
+        row["try_next"] = BETTER_TRIAL
+        return row, None
+    turned = abs(abs(angles[1]) - abs(angles[0]))
+    if turned > COURSE_LIMIT_DEG:
+        row["why_not"] = (f"the wind angle before and after differs by {turned:.0f} deg: a change "
+                          "of course, not only of trim")
+        row["try_next"] = BETTER_TRIAL
+        return row, None
+    outcome = judge_sides(before, after, event.time_s)
+    row |= {"gain_kn": outcome.gain, "wind_part_kn": outcome.wind_part,
+            "wind_basis": outcome.basis}
+    return row, outcome
+
+
+def _placebos(log: SteadyLog, events: list[_Event]) -> list[float]:
+    """Standardised gains at moments nothing was marked: the day's own scatter without a change."""
+    if not log.has_wind or log.time.size < 2:
+        return []
+    marked = np.array([e.time_s for e in events])
+    half = 240.0 + SKIP_AFTER_S
+    out = []
+    for at in np.arange(log.time[0] + half, log.time[-1] - half, 2 * half):
+        if np.min(np.abs(marked - at)) < half + 60.0:
+            continue
+        before = log.side(float(at), -1, SKIP_BEFORE_S, 240.0)
+        after = log.side(float(at), 1, SKIP_AFTER_S, 240.0)
+        if before is None or after is None or min(before.at.size, after.at.size) < 18:
+            continue
+        judged = judge_sides(before, after)
+        if judged.error > 0:
+            out.append(judged.gain / judged.error)
+    return out
+
+
+def _widening(placebos: list[float]) -> float:
+    """Factor on the intervals: one until the day's placebos scatter more than they should."""
+    if len(placebos) < 6:
+        return 1.0
+    z = np.clip(np.array(placebos), -4.0, 4.0)
+    return float(max(1.0, np.sqrt((10.0 + np.sum(z**2)) / (10.0 + z.size))))
+
+
+def _empty() -> pd.DataFrame:
+    table = pd.DataFrame({name: pd.Series(dtype=float) for name in COLUMNS})
+    for name in ("what", "verdict", "why_not", "item", "subject", "wind_basis", "helm", "try_next"):
+        table[name] = table[name].astype(object)
+    table["time"] = pd.to_datetime(table["time"], utc=True)
+    return table
+
+

@@ -1,0 +1,175 @@
+"""One side of a trial: unbroken steady sailing in ten-second blocks, the wind at several delays."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sailanalysis.core.angles import Floats, wrap180
+from sailanalysis.core.series import epoch_s, running_mean, running_mean_angle, step_s
+from sailanalysis.core.stats import finite_mean
+from sailanalysis.helm.windows import (
+    AFTER_MANEUVER_S,
+    BEFORE_MANEUVER_S,
+    helm_names,
+    times_s,
+)
+
+SpeedModel = Callable[[Floats, Floats], Floats]
+
+LONGEST_S: Final = 480.0
+"""More than eight minutes away the day itself has changed."""
+SKIP_BEFORE_S: Final = 10.0
+SKIP_AFTER_S: Final = 45.0
+"""Hands are still moving, and a boat takes some twenty seconds to find her new speed."""
+LAG_S: Final = 20.0
+"""Wind is averaged over this long: a boat's speed does not follow quicker changes."""
+DELAYS_S: Final = (0.0, 6.0, 12.0, 18.0, 25.0)
+"""By how much the hull may answer the wind late; the delay that explains most of the sides' own
+scatter is taken, trial by trial."""
+BLOCK_S: Final = 10.0
+TURN_LIMIT_DEG: Final = 20.0
+"""A stretch ends where the slow wind angle has left that at the change by this much."""
+
+
+
+@dataclass
+class Side:
+    """Ten-second blocks on one side of a change; wind and expected speed a row a delay."""
+
+    at: Floats
+    stw: Floats
+    tws_late: Floats
+    twa_late: Floats
+    expected_late: Floats
+    delay: int = 0
+
+    @property
+    def tws(self) -> Floats:
+        """True wind speed at the delay chosen, knots."""
+        return np.asarray(self.tws_late[self.delay], dtype=float)
+
+    @property
+    def twa(self) -> Floats:
+        """True wind angle at the delay chosen."""
+        return np.asarray(self.twa_late[self.delay], dtype=float)
+
+    @property
+    def expected(self) -> Floats:
+        """Speed the polar gives at the delay chosen, knots."""
+        return np.asarray(self.expected_late[self.delay], dtype=float)
+
+    @property
+    def minutes(self) -> float:
+        """Length of the side."""
+        return self.at.size * BLOCK_S / 60.0
+
+
+class SteadyLog:
+    """The day as ten-second blocks need it: smoothed wind, unbroken steady sailing."""
+
+    def __init__(self, samples: pd.DataFrame, maneuvers: pd.DataFrame, events_s: Floats,
+                 speed_model: SpeedModel | None) -> None:
+        time = epoch_s(pd.DatetimeIndex(samples.index))
+        n = time.size
+        missing = np.full(n, np.nan)
+
+        def column(name: str) -> Floats:
+            return samples[name].to_numpy(dtype=float) if name in samples else missing
+
+        self.time = time
+        self.stw = column("stw_kn")
+        tws = running_mean(time, column("tws_kn"), LAG_S) if n else missing
+        twa = running_mean_angle(time, column("twa_deg"), LAG_S) if n else missing
+        self.twa = twa
+        late = [self._earlier(time, delay) for delay in DELAYS_S]
+        self.tws_late = [np.where(ok, tws[i], np.nan) for i, ok in late]
+        self.twa_late = [np.where(ok, twa[i], np.nan) for i, ok in late]
+        self.helm = helm_names(samples)
+        self.has_wind = bool(np.isfinite(tws).any() and np.isfinite(twa).any())
+        expected = missing
+        if speed_model is not None and self.has_wind:
+            expected = np.asarray(speed_model(tws, twa), dtype=float)
+        self.expected_late = [np.where(ok, expected[i], np.nan) for i, ok in late]
+        steady = np.isfinite(self.stw)
+        if "state" in samples:
+            steady &= samples["state"].to_numpy(dtype=object) == "sailing"
+        if not maneuvers.empty:
+            for a, b in zip(times_s(maneuvers["start"]), times_s(maneuvers["end"]), strict=True):
+                steady[np.searchsorted(time, a - BEFORE_MANEUVER_S):
+                       np.searchsorted(time, b + AFTER_MANEUVER_S)] = False
+        breaks = np.zeros(n, dtype=bool)
+        if n > 1:
+            breaks[1:] = (np.diff(time) > max(2.5 * step_s(time), 5.0)) | (
+                self.helm[1:] != self.helm[:-1]) | (steady[1:] != steady[:-1])
+        self.run = np.cumsum(breaks)
+        self.steady = steady
+        self.events_s = np.sort(events_s)
+        self.whole_minutes = all(abs(e / 60.0 - round(e / 60.0)) < 1e-6 for e in self.events_s)
+
+    @staticmethod
+    def _earlier(time: Floats, delay_s: float) -> tuple[NDArray[np.int_], NDArray[np.bool_]]:
+        """Sample of each instant a delay ago, and whether there is one."""
+        at = np.clip(np.searchsorted(time, time - delay_s), 0, max(time.size - 1, 0))
+        return at, np.abs(time[at] - (time - delay_s)) < 2.0
+
+    def side(self, event_s: float, sign: int, skip_s: float, longest_s: float = LONGEST_S,
+             others: Floats | None = None) -> Side | None:
+        """Blocks on one side of an instant, out to the first break; None if there is none."""
+        others = self.events_s if others is None else others
+        edge = event_s + sign * skip_s
+        if sign < 0:
+            past = others[others < event_s - 1.0]
+            reach = max(edge - longest_s,
+                        float(past.max()) + SKIP_AFTER_S if past.size else -np.inf)
+            low, high = reach, edge
+        else:
+            ahead = others[others > event_s + 1.0]
+            reach = min(edge + longest_s, float(ahead.min()) - SKIP_BEFORE_S if ahead.size
+                        else np.inf)
+            low, high = edge, reach
+        a, b = np.searchsorted(self.time, [low, high])
+        if b - a < 2:
+            return None
+        near = (a if sign > 0 else b - 1)
+        if not self.steady[near]:
+            return None
+        same = self.run[a:b] == self.run[near]
+        if self.has_wind:
+            angle = self.twa[a:b]
+            here = angle[:max(2, int(0.1 * angle.size))] if sign > 0 else angle[-max(
+                2, int(0.1 * angle.size)):]
+            middle = float(np.nanmedian(here)) if np.isfinite(here).any() else float("nan")
+            same &= ~(np.abs(wrap180(angle - middle)) > TURN_LIMIT_DEG)
+        broken = np.flatnonzero(~same)
+        if broken.size:
+            if sign > 0:
+                b = a + int(broken[0])
+            else:
+                a = a + int(broken[-1]) + 1
+        if b - a < 2:
+            return None
+        t = self.time[a:b]
+        block = ((t - t[0]) // BLOCK_S).astype(int)
+        size = np.bincount(block)
+        full = size >= 0.6 * np.median(size)
+
+        def means(value: Floats) -> Floats:
+            total = np.bincount(block, weights=np.nan_to_num(value[a:b]))
+            good = np.bincount(block, weights=np.isfinite(value[a:b]).astype(float))
+            mean = np.divide(total, good, out=np.full(total.shape, np.nan), where=good > 0)
+            return np.asarray(mean[full], dtype=float)
+
+        # Running dead before the wind the angle flickers between the two sides of 180.
+        tack = -1.0 if finite_mean(np.sign(self.twa[a:b])) < 0 else 1.0
+        return Side(means(self.time) - event_s, means(self.stw),
+                     np.array([means(v) for v in self.tws_late]),
+                     np.array([means(np.abs(v)) * tack for v in self.twa_late]),
+                     np.array([means(v) for v in self.expected_late]))
+
+

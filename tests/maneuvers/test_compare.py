@@ -1,0 +1,143 @@
+"""Comparisons: against a reference library, and no more claimed than the count allows."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats as reference
+from seas.maneuvers import polar_of, sail_all, varied
+from statsmodels.stats.multitest import multipletests
+
+from sailanalysis.core.model import Boat
+from sailanalysis.maneuvers import find_legs, find_maneuvers
+from sailanalysis.maneuvers.anatomy import PARTS
+from sailanalysis.maneuvers.compare import (
+    by_group,
+    holm,
+    median_interval,
+    patterns,
+    rank_correlation,
+)
+from sailanalysis.maneuvers.rate import rate_maneuvers
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_rank_correlation_agrees_with_scipy(seed):
+    rng = np.random.default_rng(seed)
+    x = np.round(rng.normal(size=25), 1)  # ties
+    y = 0.5 * x + rng.normal(size=25)
+    rho, low, high, p = rank_correlation(x, y)
+    want = reference.spearmanr(x, y)
+    assert rho == pytest.approx(want.statistic) and p == pytest.approx(want.pvalue)
+    assert low < rho < high
+
+
+def test_rank_interval_by_hand():
+    # Bonett and Wright (2000): tanh(atanh(r) -+ 1.96 sqrt((1 + r^2/2) / (n - 3))); r = 0.5, n = 28:
+    # 0.549306 -+ 0.415778 by hand.
+    x = np.arange(28.0)
+    rng = np.random.default_rng(0)
+    best = min((rng.permutation(28).astype(float) for _ in range(300)),
+               key=lambda y: abs(rank_correlation(x, y)[0] - 0.5))
+    rho, low, high, _ = rank_correlation(x, best)
+    half = 1.959964 * np.sqrt((1 + rho**2 / 2) / 25)
+    assert (low, high) == pytest.approx(tuple(np.tanh(np.arctanh(rho) + np.array([-half, half]))))
+    assert (low, high) == pytest.approx((0.1328, 0.7467), abs=0.02)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=12))
+def test_holm_agrees_with_statsmodels(p):
+    assert holm(np.array(p)) == pytest.approx(multipletests(p, method="holm")[1])
+
+
+def test_holm_steps_over_the_unknown():
+    assert holm(np.array([0.01, np.nan, 0.04])) == pytest.approx([0.02, np.nan, 0.04], nan_ok=True)
+
+
+def test_median_interval_by_hand():
+    # Ten values: P(fewer than 2 below the median) = (1 + 10) / 1024 = 0.0107 < 0.025, so ranks
+    # 2 and 9 (David and Nagaraja 2003, section 7.1).
+    assert median_interval(np.arange(1.0, 11.0)) == (5.5, 2.0, 9.0)
+    assert np.isnan(median_interval(np.arange(5.0))[1])
+
+
+def turns(n, seed, **traits):
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame({"kind": "tack", "loss_s": rng.gamma(4.0, 2.0, n), "loss_m": 0.0})
+    for name in ("entry_share", "turn_s", "unevenness", "over_rotation_deg", "turn_deg", "tws_kn"):
+        frame[name] = traits.get(name, rng.normal(size=n))
+    return frame
+
+
+def test_chance_is_rarely_taken_for_a_pattern():
+    false = sum(bool(patterns(turns(20, seed))[0]) for seed in range(150))
+    assert false <= 0.1 * 150  # 5 % wanted of the whole family
+
+
+def test_a_real_pattern_is_found_and_told_with_its_number():
+    frame = turns(30, 1)
+    frame["entry_share"] = -frame["loss_s"] + np.random.default_rng(2).normal(0, 1.5, 30)
+    found, sentences = patterns(frame)
+    assert [p.trait for p in found] == ["entry_share"]
+    assert "slower entry" in sentences[0] and "30 tacks" in sentences[0]
+    assert f"{found[0].correlation:+.2f}" in sentences[0]
+
+
+def test_few_turns_say_so():
+    assert patterns(turns(5, 0))[1] == ["Nothing stands out yet: 5 tacks."]
+
+
+def test_overlapping_helms_are_marked():
+    rng = np.random.default_rng(0)
+    frame = pd.DataFrame({
+        "kind": "tack", "helm": ["A"] * 12 + ["B"] * 12 + ["C"] * 3,
+        "loss_m": np.concatenate([rng.normal(10, 1, 12), rng.normal(30, 1, 12), [20.0, 21.0, 22.0]]),
+        "loss_s": 5.0})
+    table = by_group(frame, "helm").set_index("helm")
+    assert table["count"].to_dict() == {"A": 12, "B": 12, "C": 3}
+    assert table["overlaps"].all()  # three turns have no interval, so nothing can be ranked
+    two = by_group(frame[frame["helm"] != "C"], "helm")
+    assert not two["overlaps"].any()
+
+
+@pytest.fixture(scope="module")
+def study():
+    day = sail_all([varied(9, 24.0)])[0]
+    samples = day.samples
+    samples["helm"] = "Wren"
+    samples["rudder_deg"] = 3.0
+    maneuvers = find_maneuvers(samples, Boat())
+    legs = find_legs(samples, maneuvers, Boat())
+    return rate_maneuvers(samples, maneuvers, legs, polar_of(day.scenario.craft), Boat(loa_m=9.0))
+
+
+def test_parts_add_up_to_the_loss(study):
+    _, found = study
+    total = found.table[list(PARTS)].sum(axis=1)
+    assert total.to_numpy() == pytest.approx(found.table["loss_m"].to_numpy(), abs=1e-9)
+
+
+def test_anatomy_tells_what_happened(study):
+    table, found = study
+    tacks = found.table[found.table["kind"] == "tack"]
+    assert (tacks["slowest_share"] < 0.9).all()
+    assert (tacks["turn_s"] > 2.0).all() and (tacks["turn_s"] < 40.0).all()
+    assert tacks["rudder_rms_deg"].to_numpy() == pytest.approx(3.0)
+    known = tacks["build_90_s"].notna() & tacks["build_full_s"].notna()
+    assert (tacks["build_full_s"] >= tacks["build_90_s"])[known].all()
+    assert (found.by_helm["helm"] == "Wren").all()
+    assert found.by_helm["count"].sum() == table["rated"].sum() - (
+        table["rated"] & ~table["kind"].isin(("tack", "gybe"))).sum()
+
+
+def test_traces_are_aligned_at_the_crossing(study):
+    table, found = study
+    for number in table.index[table["kind"] == "tack"]:
+        trace = found.traces[number]
+        at = trace.iloc[trace["t_s"].abs().argmin()]
+        assert abs(at["twa_deg"]) < 25.0 and at["x_m"] == 0.0 and at["y_m"] == 0.0
+        early, late = trace[trace["t_s"] < -15], trace[trace["t_s"] > 20]
+        assert (early["twa_deg"] > 0).all() and late["twa_deg"].median() < 0
+        assert early["y_m"].iloc[0] < 0 < late["y_m"].iloc[-1]  # to windward is up
