@@ -1,6 +1,7 @@
 """The house has one direction: a room imports only what lies before it."""
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -46,6 +47,30 @@ def test_imports_go_one_way(path):
                          ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_computing_does_not_plot(path):
     assert not {name for name in imports_of(path) if name.split(".")[0] in ("plotly", "jinja2")}
+
+
+# What is defined once: a pattern of source text, the module that may hold it, and what to use.
+DEFINED_ONCE = (
+    (r"\b(?:1\.96|1\.9599\d*|3\.92|1\.645|1\.6448\d*)\b", "core/stats.py", "Z95 or Z90 of core.stats"),
+    (r"\b(?:1\.4826\d*|0\.6745|1\.2533\d*)\b", "core/stats.py", "MAD_TO_SD or MEDIAN_SE of core.stats"),
+    (r"\.asi8\b", "core/series.py", "epoch_s of core.series"),
+    (r"unit=\"s\", tz=\"UTC\"", "core/series.py", "utc_timestamp of core.series"),
+    (r"Timestamp\(\"\d{4}-01-01\"", "core/series.py", "day_number of core.series"),
+    (r"twa\w*\)?\s*[<>]=?\s*(?:60|65|70|115|120|125|130|135)\b|\boff\s*[<>]=?\s*(?:60|65|70|115|120|125|130|135)\b",
+     "core/points.py", "is_upwind, is_downwind or point_of_sail of core.points"),
+    (r"\(\s*\"upwind\",\s*\"reach\",\s*\"downwind\"", "core/points.py", "POINTS of core.points"),
+)
+
+
+@pytest.mark.parametrize(("pattern", "home", "use"), DEFINED_ONCE, ids=lambda x: x if "/" in x else "")
+def test_defined_once(pattern, home, use):
+    # reading cuts times out of bytes, where no timestamp exists yet
+    elsewhere = [
+        f"{path.relative_to(PACKAGE)}:{number}: {line.strip()}"
+        for path in SOURCES if path != PACKAGE / home and room_of(path) != "read"
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1)
+        if re.search(pattern, line.split("#")[0])]
+    assert not elsewhere, f"use {use}: {elsewhere}"
 
 
 def modules_after(code: str) -> set[str]:

@@ -156,8 +156,8 @@ def steady_seconds(
                    else np.ones(time.size, dtype=bool))
     use &= known_way & known_track
     if maneuvers is not None and len(maneuvers):
-        for a, b in zip(epoch_s(pd.DatetimeIndex(maneuvers["start"])),
-                        epoch_s(pd.DatetimeIndex(maneuvers["end"])), strict=True):
+        for a, b in zip(epoch_s(maneuvers["start"]),
+                        epoch_s(maneuvers["end"]), strict=True):
             lo, hi = np.searchsorted(time, [a, b + 20.0])
             use[lo:hi] = False
     rate = 1.0 / float(np.median(np.diff(time)))

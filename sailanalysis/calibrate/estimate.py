@@ -18,7 +18,9 @@ from sailanalysis.calibrate.fit import Fit, fit_errors
 from sailanalysis.calibrate.views import before_after, current_through_day, deviation_curve
 from sailanalysis.core.angles import wrap180
 from sailanalysis.core.model import Boat, Conditioned
+from sailanalysis.core.points import is_upwind
 from sailanalysis.core.series import utc_index
+from sailanalysis.core.stats import Z95
 
 USEFUL_HALF_WIDTH: Final = {
     # A correction known less well than this may do more harm than the error usual for such a
@@ -46,7 +48,6 @@ UNALIKE_SHARE: Final = 0.08
 
 The slope of speed over angle close-hauled comes out too flat by some tenths, for the angle it is
 read at is noisy; a sixth of half the difference may be left (this is one standard deviation)."""
-Z95: Final = 1.959964
 
 
 @dataclass(frozen=True)
@@ -259,7 +260,7 @@ def _estimates(data: Seconds, fit: Fit, sailed: _Sailed,
 
 def _points_apart(fit: Fit) -> float:
     """Close-hauled, how much closer she points on one tack than on the other, degrees."""
-    upwind = np.abs(fit.twa_deg) < 65.0
+    upwind = is_upwind(fit.twa_deg)
     starboard, port = (fit.twa_deg[upwind & (side * fit.twa_deg > 0)] for side in (1, -1))
     if min(starboard.size, port.size) < 3:
         return 0.0

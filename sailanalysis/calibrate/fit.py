@@ -47,6 +47,7 @@ from sailanalysis.calibrate.blocks import Seconds
 from sailanalysis.calibrate.equations import NAMES, PRIOR, Component, Equations
 from sailanalysis.calibrate.noise import Process, Scale, Variation
 from sailanalysis.core.angles import Floats
+from sailanalysis.core.stats import MAD_TO_SD
 
 ADAPTED: Final = (("upwash_deg",),
                   ("dev_sin1_deg", "dev_cos1_deg", "dev_sin2_deg", "dev_cos2_deg"))
@@ -195,8 +196,7 @@ def _sector_scale(scale: Floats, kind: NDArray[np.intp], off: Floats) -> Floats:
     for one in np.unique(kind):
         mine = kind == one
         if mine.sum() >= 8:
-            # Median of |z| is 0.6745 for a standard normal.
-            shown = float(np.median(off[:, mine])) / 0.6745
+            shown = MAD_TO_SD * float(np.median(off[:, mine]))
             out[mine] = scale[mine] * np.sqrt(np.clip(shown, 0.25, 4.0))
     return np.asarray(np.clip(out / np.exp(np.mean(np.log(out))), 0.25, 4.0), dtype=float)
 

@@ -19,7 +19,7 @@ from sailanalysis.core.series import (
     step_s,
     true_stretches,
 )
-from sailanalysis.core.stats import MAD_TO_SD
+from sailanalysis.core.stats import MAD_TO_SD, MEDIAN_SE, Z95
 
 CHECKED: Final = ("lat", "sog_kn", "cog_deg", "stw_kn", "hdg_deg", "hdg_mag_deg", "awa_deg",
                   "aws_kn", "rudder_deg", "heel_deg", "trim_deg", "rate_of_turn_deg_s", "depth_m")
@@ -272,7 +272,7 @@ def _lag_row(sensor: str, against: str, lags: list[float]) -> list[dict[str, Any
         return []
     middle = float(np.median(x))
     # Standard error of a median, from the robust spread; never below a tenth of a second.
-    half = max(1.96 * 1.2533 * MAD_TO_SD * float(np.median(np.abs(x - middle)))
+    half = max(Z95 * MEDIAN_SE * MAD_TO_SD * float(np.median(np.abs(x - middle)))
                / np.sqrt(x.size), 0.1)
     advice = ""
     if middle - half > 0 and middle > LAG_NOTED_S:

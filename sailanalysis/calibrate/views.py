@@ -18,9 +18,9 @@ from sailanalysis.calibrate.equations import (
 from sailanalysis.calibrate.fit import Fit, fit_errors
 from sailanalysis.core.angles import Floats, wrap360
 from sailanalysis.core.series import utc_index
+from sailanalysis.core.stats import Z95
 
 CURRENT_STEP_S: Final = 300.0
-Z95: Final = 1.959964
 
 
 def current_through_day(fit: Fit) -> pd.DataFrame:

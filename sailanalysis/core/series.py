@@ -6,6 +6,7 @@ missing and is left out of a mean, never counted as zero.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -17,12 +18,56 @@ from sailanalysis.core.angles import Floats, arctan2d, cosd, sind, wrap180
 Bools = NDArray[np.bool_]
 
 
-def epoch_s(index: pd.DatetimeIndex | pd.Series) -> Floats:
-    """Seconds since 1970 UTC of a datetime index, whatever its resolution."""
-    index = pd.DatetimeIndex(index)
-    if index.tz is not None:
-        index = index.tz_convert("UTC").tz_localize(None)
-    return np.asarray(index.as_unit("us").asi8, dtype=float) / 1e6
+def epoch_s(times: pd.Index | pd.Series) -> Floats:
+    """Seconds since 1970 UTC of timestamps, whatever their form and resolution.
+
+    Parameters
+    ----------
+    times : DatetimeIndex, or Series of timestamps or ISO 8601 texts, length n
+        Without a zone they are taken as UTC.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        To the microsecond; NaN for a missing time.
+
+    Raises
+    ------
+    ValueError
+        For a text that is no time.
+    """
+    if not isinstance(times, pd.DatetimeIndex):
+        is_text = times.dtype == object or pd.api.types.is_string_dtype(times)
+        times = pd.DatetimeIndex(
+            pd.to_datetime(times, utc=True, format="ISO8601") if is_text else times)
+    if times.tz is not None:
+        times = times.tz_convert("UTC").tz_localize(None)
+    seconds = np.asarray(times.as_unit("us").asi8, dtype=float) / 1e6
+    if times.hasnans:
+        seconds[times.isna()] = np.nan
+    return seconds
+
+
+def day_number(days: pd.Series | pd.Index | Sequence[object]) -> Floats:
+    """Days since 1970 of dates or of labels that begin with one (``2026-07-04 b``).
+
+    Parameters
+    ----------
+    days : sequence of str, date or Timestamp, length n
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Whole numbers; NaN where there is no date.
+    """
+    texts = pd.Series([str(day)[:10] for day in days], dtype=object)
+    dates = pd.to_datetime(texts, errors="coerce", format="%Y-%m-%d")
+    return np.floor(epoch_s(dates) / 86400.0)
+
+
+def utc_timestamp(time_s: float) -> pd.Timestamp:
+    """UTC timestamp (microseconds) of an instant in seconds since 1970."""
+    return pd.Timestamp(round(float(time_s) * 1e6), unit="us", tz="UTC")
 
 
 def utc_index(time_s: ArrayLike) -> pd.DatetimeIndex:

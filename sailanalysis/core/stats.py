@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from sailanalysis.core.angles import Floats
 
-MAD_TO_SD = 1.482602218505602
+Z95: Final = 1.959963984540054
+"""Half width of a normal 95 % interval in standard deviations, Phi^-1(0.975)."""
+Z90: Final = 1.6448536269514722
+"""Half width of a normal 90 % interval in standard deviations, Phi^-1(0.95)."""
+MAD_TO_SD: Final = 1.482602218505602
 """Scale of the median absolute deviation to a normal standard deviation, 1/Phi^-1(3/4)."""
+MEDIAN_SE: Final = 1.2533141373155001
+"""Standard error of a median over that of a mean, for many normal values: sqrt(pi/2)."""
 
 
 @dataclass(frozen=True)

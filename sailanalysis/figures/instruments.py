@@ -48,7 +48,7 @@ def current_figure(samples: pd.DataFrame, fit: pd.DataFrame | None = None,
                      "marker": {"color": "~soft", "size": 3, "symbol": "square"},
                      "hovertemplate": "towards %{y:.0f}°<extra></extra>"})
     if fit is not None and len(fit):
-        at = epoch_s(pd.DatetimeIndex(fit.index)) - t0
+        at = epoch_s(fit.index) - t0
         for y, names in (("y", ("drift_kn", "drift_low_kn", "drift_high_kn")),
                          *(((("y2"), ("set_deg", "set_low_deg", "set_high_deg")),)
                            if show_set else ())):

@@ -18,11 +18,7 @@ def seconds(column: Any) -> Floats:
     series = pd.Series(column)
     if pd.api.types.is_numeric_dtype(series):
         return series.to_numpy(dtype=float)
-    stamps = pd.to_datetime(series, utc=True, errors="coerce", format="ISO8601") \
-        if series.dtype == object or pd.api.types.is_string_dtype(series) else \
-        pd.to_datetime(series, utc=True)
-    index = pd.DatetimeIndex(stamps)
-    return np.where(index.isna(), np.nan, epoch_s(index))
+    return epoch_s(series)
 
 
 def numbers(frame: pd.DataFrame, name: str) -> Floats:

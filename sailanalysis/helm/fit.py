@@ -23,7 +23,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats
-from sailanalysis.helm.windows import POINTS
+from sailanalysis.core.points import POINTS
+from sailanalysis.core.stats import MAD_TO_SD
 
 ACTIVITY_OMEGA: Final = 2 * np.pi * 0.1
 """Activity is ``sqrt(rms * rate_rms / omega)``: the rms angle of a movement of 10 s period; far
@@ -350,7 +351,7 @@ def fit_conditions(
         sea = raised - reference
         residual = log_activity - expected - x[p:p + k][index] - x[p + k:][index] * sea
         if item_sd is None and n >= 8:
-            sd = max(0.1, 1.4826 * float(np.median(np.abs(residual - np.median(residual)))))
+            sd = max(0.1, MAD_TO_SD * float(np.median(np.abs(residual - np.median(residual)))))
             inflation = _inflation(residual, sd, order, group)
         each = np.full(n, sd) if item_sd is None else item_sd
         weight = np.minimum(1.0, 2.0 * each / np.maximum(np.abs(residual), 1e-12))

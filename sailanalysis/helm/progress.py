@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats
+from sailanalysis.core.series import day_number
 
 MIN_DAYS: Final = 4
 LEVEL: Final = 0.98
@@ -77,7 +78,7 @@ def trend_of(helm: str, days: pd.DataFrame) -> dict[str, object]:
     from scipy.special import stdtrit
 
     n = len(days)
-    when = (pd.to_datetime(days["day"]) - pd.Timestamp("2000-01-01")).dt.days.to_numpy(dtype=float)
+    when = day_number(days["day"])
     score = days["smoothness"].to_numpy(dtype=float)
     hours = days["hours_so_far"].to_numpy(dtype=float)
     row: dict[str, object] = dict.fromkeys(TREND_COLUMNS, np.nan) | {

@@ -259,7 +259,7 @@ def _rates(samples: pd.DataFrame, native: Mapping[str, float] | float | None) ->
 
 
 def _grid_hz(samples: pd.DataFrame) -> float:
-    step = step_s(epoch_s(pd.DatetimeIndex(samples.index)))
+    step = step_s(epoch_s(samples.index))
     return 1.0 / step if np.isfinite(step) and step > 0 else float("nan")
 
 

@@ -15,7 +15,7 @@ import pandas as pd
 from sailanalysis.core.angles import Floats, cosd, sind, unwrap
 from sailanalysis.core.model import Boat
 from sailanalysis.core.series import epoch_s, runs
-from sailanalysis.core.stats import UNKNOWN, Estimate, finite_mean
+from sailanalysis.core.stats import MEDIAN_SE, UNKNOWN, Z95, Estimate, finite_mean
 from sailanalysis.core.units import KN_TO_MS
 from sailanalysis.helm.steering import BAND_HZ, low_pass, slow_mean
 
@@ -193,7 +193,7 @@ def over_correction(deviation: list[Floats], rate_hz: float) -> Estimate:
     if tries < 20:
         return UNKNOWN
     # Wilson's interval at half the count: neighbouring corrections are not independent.
-    share, n, z = seconds / tries, tries / 2, 1.96
+    share, n, z = seconds / tries, tries / 2, Z95
     centre = (share + z * z / (2 * n)) / (1 + z * z / n)
     half = z * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n)) / (1 + z * z / n)
     return Estimate(share, float(centre - half), float(centre + half), tries, total)
@@ -295,15 +295,13 @@ def estimate_turning(samples: pd.DataFrame, maneuvers: pd.DataFrame, rudder_deg:
     rate`` is linear in K, T and the rudder that holds her straight (c), and needs no second
     derivative. One fit a maneuver; the median of at least four with the interval of their spread.
     """
-    from sailanalysis.helm.windows import times_s
-
     if maneuvers.empty or "hdg_deg" not in samples or "stw_kn" not in samples:
         return None
-    time = epoch_s(pd.DatetimeIndex(samples.index))
+    time = epoch_s(samples.index)
     heading = samples["hdg_deg"].to_numpy(dtype=float)
     speed = samples["stw_kn"].to_numpy(dtype=float)
     found = []
-    for start, end in zip(times_s(maneuvers["start"]), times_s(maneuvers["end"]), strict=True):
+    for start, end in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
         part = slice(*np.searchsorted(time, [start - 3.0, min(end, start + 30.0)]))
         t, x, r = time[part], heading[part], rudder_deg[part]
         if t.size < 12 or not np.isfinite(x).all() or not np.isfinite(r).all():
@@ -321,7 +319,7 @@ def estimate_turning(samples: pd.DataFrame, maneuvers: pd.DataFrame, rudder_deg:
     if len(found) < 4:
         return None
     table = np.array(found)
-    half = 1.2533 * 2.0 * table.std(axis=0, ddof=1) / np.sqrt(len(found))
+    half = MEDIAN_SE * 2.0 * table.std(axis=0, ddof=1) / np.sqrt(len(found))
     k, lag, stw = np.median(table, axis=0)
     return Turning(Estimate(float(k), float(k - half[0]), float(k + half[0]), len(found)),
                    Estimate(float(lag), float(lag - half[1]), float(lag + half[1]), len(found)),
@@ -348,7 +346,7 @@ def infer_rudder(samples: pd.DataFrame, turning: Turning, grid_hz: float,
     """
     n = len(samples)
     out = np.full(n, np.nan)
-    time = epoch_s(pd.DatetimeIndex(samples.index))
+    time = epoch_s(samples.index)
     heading = samples["hdg_deg"].to_numpy(dtype=float) if "hdg_deg" in samples else out
     if not np.isfinite(heading).any():
         turn = samples["rate_of_turn_deg_s"].to_numpy(dtype=float)

@@ -9,6 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats
+from sailanalysis.core.series import utc_timestamp
+from sailanalysis.core.stats import Z95
 from sailanalysis.helm.fit import (
     PROXY_SD,
     PUSH_SD,
@@ -93,8 +95,8 @@ def stretch_rows(windows: pd.DataFrame, fit: Fit | None, motion: str, prior: Usu
         extra = 100.0 * extra_distance_normal(course_sd)
         rows.append({
             "helm": group["helm"].iloc[0], "point_of_sail": group["point_of_sail"].iloc[0],
-            "start": pd.Timestamp(group["start_s"].min(), unit="s", tz="UTC"),
-            "end": pd.Timestamp(group["end_s"].max(), unit="s", tz="UTC"),
+            "start": utc_timestamp(group["start_s"].min()),
+            "end": utc_timestamp(group["end_s"].max()),
             "minutes": weight.sum() / 60.0, "tws_kn": mean("tws_kn"),
             "rudder_rms_deg": float(np.sqrt(mean("rudder_var"))),
             "rudder_mean_deg": mean("rudder_mean_deg"),
@@ -153,7 +155,7 @@ def _score(group: pd.DataFrame, weight: Floats, fit: Fit | None, motion: str, pr
     variance += MOTION_SD[motion] ** 2
     if basis == "inferred":
         variance += INFERRED_SD**2
-    half = 1.96 * float(np.sqrt(variance))
+    half = Z95 * float(np.sqrt(variance))
     return measured | {
         "smoothness": float(smoothness(residual, prior.spread)),
         "smoothness_low": float(smoothness(residual + half, prior.spread)),
@@ -216,7 +218,7 @@ def compare_helms(fit: Fit | None, prior: Usual, by_helm: pd.DataFrame, motion: 
             variance += 2 * MOTION_SD[motion] ** 2
             if basis == "inferred":
                 variance += 2 * INFERRED_SD**2
-            half = 1.96 * float(np.sqrt(variance)) * 10.0 / prior.spread
+            half = Z95 * float(np.sqrt(variance)) * 10.0 / prior.spread
             rows.append((a, b, gap, gap - half, gap + half,
                          "smoother" if gap - half > 0 else
                          "less smooth" if gap + half < 0 else "no difference shown"))

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats
+from sailanalysis.core.stats import Z95
 from sailanalysis.helm.fit import (
     AUTOPILOT,
     SPREAD,
@@ -136,7 +137,7 @@ def rescore(rows: pd.DataFrame, usual: Usual) -> pd.DataFrame:
     residual = (np.log(np.where(scored, activity, 1.0)) - expected
                 - slope * (raised - reference))
     model = np.einsum("ij,jk,ik->i", grad, usual.cov, grad)
-    half = 1.96 * np.sqrt(model + row_sd(rows["minutes"].to_numpy(dtype=float)) ** 2)
+    half = Z95 * np.sqrt(model + row_sd(rows["minutes"].to_numpy(dtype=float)) ** 2)
     for name, value in (("smoothness", residual), ("smoothness_low", residual + half),
                         ("smoothness_high", residual - half)):
         out[name] = np.where(scored, smoothness(value, usual.spread), np.nan)

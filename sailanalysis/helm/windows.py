@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats, unwrap, wrap180
+from sailanalysis.core.points import point_of_sail
 from sailanalysis.core.series import epoch_s, step_s
 from sailanalysis.helm.steering import (
     BAND_HZ,
@@ -29,11 +30,6 @@ from sailanalysis.helm.steering import (
     slow_mean,
     to_work_rate,
 )
-
-UPWIND_TWA_DEG: Final = 60.0
-"""Close-hauled and close reaching end here; no monohull's best angle to windward is wider."""
-DOWNWIND_TWA_DEG: Final = 135.0
-"""Broad reaching for VMG begins here (common practice)."""
 
 BEFORE_MANEUVER_S: Final = 10.0
 AFTER_MANEUVER_S: Final = 20.0
@@ -52,17 +48,6 @@ MOTION_LOW_HZ: Final = 0.06
 GUST_SMOOTH_S: Final = 5.0
 GUST_SLOW_S: Final = 120.0
 
-POINTS: Final = ("upwind", "reach", "downwind")
-
-
-def point_of_sail(twa_deg: float) -> str:
-    """``upwind`` below 60 deg true, ``downwind`` above 135, ``reach`` between, else ``""``."""
-    if not np.isfinite(twa_deg):
-        return ""
-    if abs(twa_deg) < UPWIND_TWA_DEG:
-        return "upwind"
-    return "downwind" if abs(twa_deg) > DOWNWIND_TWA_DEG else "reach"
-
 
 @dataclass(frozen=True)
 class Piece:
@@ -72,11 +57,6 @@ class Piece:
     helm: str
     point: str
     stint: int
-
-
-def times_s(column: pd.Series) -> Floats:
-    """Seconds since 1970 of a table's time column, whatever its form."""
-    return epoch_s(pd.DatetimeIndex(pd.to_datetime(column, utc=True)))
 
 
 def helm_names(samples: pd.DataFrame) -> NDArray[np.object_]:
@@ -108,16 +88,16 @@ def steady_pieces(
     list of Piece
         In order of time, each at least ``SHORTEST_PIECE_S`` long.
     """
-    time = epoch_s(pd.DatetimeIndex(samples.index))
+    time = epoch_s(samples.index)
     if time.size < 2 or legs.empty:
         return []
     usual = step_s(time)
     leg = np.full(time.size, -1)
-    starts, ends = times_s(legs["start"]), times_s(legs["end"])
+    starts, ends = epoch_s(legs["start"]), epoch_s(legs["end"])
     for k, (a, b) in enumerate(zip(starts, ends, strict=True)):
         leg[np.searchsorted(time, a):np.searchsorted(time, b, side="right")] = k
     if not maneuvers.empty:
-        for a, b in zip(times_s(maneuvers["start"]), times_s(maneuvers["end"]), strict=True):
+        for a, b in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
             leg[np.searchsorted(time, a - BEFORE_MANEUVER_S):
                 np.searchsorted(time, b + AFTER_MANEUVER_S)] = -1
     if "state" in samples:
@@ -242,7 +222,7 @@ def measure_windows(
     list of Track
         A piece each.
     """
-    time = epoch_s(pd.DatetimeIndex(samples.index))
+    time = epoch_s(samples.index)
     grid_hz = 1.0 / step_s(time) if time.size > 1 else float("nan")
     columns = {name: samples[name].to_numpy(dtype=float) for name in (
         "stw_kn", "tws_kn", "twa_deg", "heel_deg", "trim_deg", "hdg_deg") if name in samples}

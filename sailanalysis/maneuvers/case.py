@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats, cosd, mean_angle, wrap180
+from sailanalysis.core.points import DOWNWIND_TWA_DEG, UPWIND_TWA_DEG
 from sailanalysis.core.series import epoch_s
 from sailanalysis.maneuvers.reference import Reference, SpeedModel
 from sailanalysis.maneuvers.series import Series
@@ -25,9 +26,6 @@ AFTER_S: Final = 400.0
 """What lies further off plays no part in a maneuver's cost."""
 LEAST_S: Final = 20.0
 """Less steady sailing than this on a side does not carry a reference."""
-REACH_FROM_DEG: Final = 65.0
-REACH_TO_DEG: Final = 125.0
-"""Between these she reaches (common practice), unless her own best angles lie nearer the beam."""
 
 
 @dataclass
@@ -136,14 +134,18 @@ def edge_reason(case: Case, least: int = 1) -> str:
 
 
 def _direction(case: Case, model: SpeedModel | None) -> tuple[str, float]:
-    """Along the wind where she beat or ran, along the course where she reached."""
+    """Along the wind where she beat or ran, along the course where she reached.
+
+    She reached between the bounds of the points of sail, unless her own best angles lie nearer
+    the beam.
+    """
     before, after = abs(case.twa_before_deg), abs(case.twa_after_deg)
     sign = 1.0 if before + after < 180.0 else -1.0
     best = _best_angle_deg(case, model, sign)
     if sign > 0:
-        reaching = max(before, after) > max(REACH_FROM_DEG, best + 15.0)
+        reaching = max(before, after) > max(UPWIND_TWA_DEG, best + 15.0)
     else:
-        reaching = min(before, after) < min(REACH_TO_DEG, best - 20.0)
+        reaching = min(before, after) < min(DOWNWIND_TWA_DEG, best - 20.0)
     return ("course" if reaching else "wind"), sign
 
 

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats
+from sailanalysis.core.stats import Z95
 
 LEVEL: Final = 0.05
 LEAST: Final = 8
@@ -81,7 +82,7 @@ def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
     rho = float(np.corrcoef(rank[0], rank[1])[0, 1])
     clipped = min(max(rho, -1 + 1e-12), 1 - 1e-12)
     p = 2.0 * float(stdtr(n - 2, -abs(clipped) * np.sqrt((n - 2) / (1 - clipped**2))))
-    half = 1.959964 * np.sqrt((1.0 + clipped**2 / 2.0) / (n - 3.0))
+    half = Z95 * np.sqrt((1.0 + clipped**2 / 2.0) / (n - 3.0))
     low, high = np.tanh(np.arctanh(clipped) + np.array([-half, half]))
     return rho, float(low), float(high), p
 

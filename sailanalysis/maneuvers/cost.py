@@ -8,7 +8,7 @@ import numpy as np
 
 from sailanalysis.core.angles import wrap180
 from sailanalysis.core.series import true_stretches
-from sailanalysis.core.stats import mad_sd
+from sailanalysis.core.stats import Z90, Z95, mad_sd
 from sailanalysis.maneuvers.case import LEAD_S, Case
 from sailanalysis.maneuvers.reference import Response, SpeedModel, expected_vmg, predict
 from sailanalysis.maneuvers.series import Series
@@ -42,7 +42,7 @@ def too_vague(case: Case) -> bool:
     """Whether the interval is so wide that the loss tells nothing: by 60 % and five seconds."""
     if case.reference is None:
         return False
-    half = 1.96 * case.sd_m
+    half = Z95 * case.sd_m
     return half > 0.6 * abs(case.loss_m) and half > 5.0 * float(np.mean(case.reference.speed_ms))
 
 
@@ -68,7 +68,7 @@ def widening(cases: list[Case], response: Response, model: SpeedModel | None) ->
     if len(scores) < 8:
         return 1.15  # the day is too short to check itself: the usual widening of long days
     # Robust: the 90 % range against the normal distribution's.
-    return float(max(1.0, np.percentile(np.abs(scores), 90.0) / 1.645))
+    return float(max(1.0, np.percentile(np.abs(scores), 90.0) / Z90))
 
 
 def _quiet_starts(one: Series, cases: list[Case], length: int) -> list[int]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats, mean_angle, wrap180
 from sailanalysis.core.model import Boat
+from sailanalysis.core.points import is_upwind
 from sailanalysis.core.series import epoch_s, step_s, utc_index
 from sailanalysis.maneuvers.turns import Turn, bounds, continuous_angle, find_turns, rate_of_turn
 from sailanalysis.segment.grid import Grid, box_mean, make_grids
@@ -124,11 +125,11 @@ def _sailing_stretches(samples: pd.DataFrame, sailing: Bools) -> list[_Stretch]:
 
 
 def _close_hauled_deg(stretches: list[_Stretch]) -> float:
-    """The angle she lies at upwind: the lower quarter of what was sailed forward of 70 deg."""
+    """The angle she lies at upwind: the lower quarter of what was sailed upwind."""
     seen = []
     for one in stretches:
         off = np.abs(wrap180(one.wind - one.head))
-        seen.append(off[~one.turning & (off > 25.0) & (off < 70.0)])
+        seen.append(off[~one.turning & (off > 25.0) & is_upwind(off)])
     angles = np.concatenate(seen) if seen else np.empty(0)
     return float(np.percentile(angles, 25)) if angles.size >= 120 else USUAL_CLOSE_HAULED_DEG
 

@@ -15,7 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.core.model import Boat
-from sailanalysis.core.stats import mad_sd
+from sailanalysis.core.points import is_downwind, is_upwind
+from sailanalysis.core.stats import Z95, mad_sd
 from sailanalysis.maneuvers.anatomy import ManeuverStudy, study_maneuvers
 from sailanalysis.maneuvers.build import builds_of, check, set_end
 from sailanalysis.maneuvers.case import LEAD_S, Case, find_cases, prepare
@@ -115,7 +116,7 @@ def fill_table(table: pd.DataFrame, cases: list[Case], length_m: float | None) -
             column["recovery_s"][k] = max(0, case.back - case.crossing) * step
         if case.reference is None:
             continue
-        half = 1.96 * case.sd_m
+        half = Z95 * case.sd_m
         pace = float(np.mean(case.reference.speed_ms))
         column["loss_m"][k] = case.loss_m
         column["loss_m_low"][k], column["loss_m_high"][k] = case.loss_m - half, case.loss_m + half
@@ -137,9 +138,8 @@ def _steady_stretches(series: list[Series],
                 late = case.end + case.shift + one.grid.bins(45.0)
                 free[max(0, case.start + case.shift - one.grid.bins(LEAD_S)):late] = False
         off = np.abs(one.twa_deg)
-        for low, high in ((25.0, 65.0), (65.0, 115.0), (115.0, 181.0)):
-            mask = free & (off > low) & (off <= high)
-            if mask.sum() > one.grid.bins(40.0) and low != 65.0:
+        for mask in (free & (off > 25.0) & is_upwind(off), free & is_downwind(off)):
+            if mask.sum() > one.grid.bins(40.0):
                 out.append((one, mask, float(np.median(off[mask]))))
     return out
 

@@ -28,6 +28,7 @@ from typing import Any
 import numpy as np
 
 from sailanalysis.core.angles import Floats
+from sailanalysis.core.stats import Z95
 from sailanalysis.polar.solve import Fit
 
 _CHUNK = 64
@@ -111,5 +112,5 @@ def leg_spread(fit: Fit, design: Any, weight: Floats, leg: np.ndarray, freedom: 
         for part in prior.slices():
             held[part, part] += total
     root = np.hstack([fit.covariance @ np.linalg.cholesky(held + 1e-12 * np.eye(p)), also])
-    widen = float(stdtrit(max(freedom, 2), 0.975) / 1.959963984540054)
+    widen = float(stdtrit(max(freedom, 2), 0.975) / Z95)
     return Spread(moves, root, moves.T @ moves + root @ root.T, widen)

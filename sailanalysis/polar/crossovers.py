@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import arctan2d, cosd, sind
-from sailanalysis.core.series import epoch_s
+from sailanalysis.core.series import epoch_s, utc_timestamp
+from sailanalysis.core.stats import Z95
 from sailanalysis.polar.model import (
     TABLE_TWA_DEG,
     TABLE_TWS_STEP_KN,
@@ -62,7 +63,7 @@ def crossovers_table(model: PolarModel) -> pd.DataFrame:
         awa, aws = apparent(tws, twa, float(speed[best, i, j]),
                             float(model.leeway_deg[on_grid[i], angle[j]]))
         rows.append((tws, twa, awa, aws, sets[best], gain, sets[second], probability(gain, sd),
-                     gain - 1.96 * sd, gain + 1.96 * sd, float(speed[best, i, j])))
+                     gain - Z95 * sd, gain + Z95 * sd, float(speed[best, i, j])))
     return pd.DataFrame(rows, columns=list(CROSSOVER_COLUMNS))
 
 
@@ -102,7 +103,7 @@ def sail_change_pairs(blocks: pd.DataFrame, model: PolarModel) -> pd.DataFrame:
 
 
 def _pairs_of_day(day: str, part: pd.DataFrame, model: PolarModel) -> list[tuple[object, ...]]:
-    time = epoch_s(pd.DatetimeIndex(part["time"]))
+    time = epoch_s(part["time"])
     tws, twa = part["tws_kn"].to_numpy(float), np.abs(part["twa_deg"].to_numpy(float))
     seconds, leg = part["seconds"].to_numpy(float), part["leg"].to_numpy()
     ratio = part["stw_kn"].to_numpy(float) / model.speed_kn(tws, twa)
@@ -132,9 +133,9 @@ def _pairs_of_day(day: str, part: pd.DataFrame, model: PolarModel) -> list[tuple
         at = float(np.mean(angle))
         old = float(model.speed_kn(wind, at, str(sails[before[0]])))
         new = float(model.speed_kn(wind, at, str(sails[after[0]])))
-        out.append((day, pd.Timestamp(middle, unit="s", tz="UTC"), sails[before[0]],
-                    sails[after[0]], wind, at, 100 * gain, 100 * (gain - 1.96 * sd),
-                    100 * (gain + 1.96 * sd), 100 * (new / old - 1.0) if old > 0 else np.nan,
+        out.append((day, utc_timestamp(middle), sails[before[0]],
+                    sails[after[0]], wind, at, 100 * gain, 100 * (gain - Z95 * sd),
+                    100 * (gain + Z95 * sd), 100 * (new / old - 1.0) if old > 0 else np.nan,
                     n1 / 60.0, n2 / 60.0))
     return out
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats
+from sailanalysis.core.series import day_number
 from sailanalysis.polar.basis import Basis, basis_for
 from sailanalysis.polar.shape import SHAPE_SD, Shape
 from sailanalysis.polar.solve import Prior
@@ -80,12 +81,6 @@ class Data:
         )
 
 
-def days_since(days: Sequence[str]) -> Floats:
-    """Days since 1970 of labels that begin with a date; NaN-free (zero where there is none)."""
-    when = pd.to_datetime(pd.Series([str(d)[:10] for d in days]), errors="coerce")
-    return ((when - pd.Timestamp("1970-01-01")).dt.total_seconds() / 86400.0).fillna(0).to_numpy()
-
-
 @dataclass
 class Plan:
     """Which columns of the design mean what."""
@@ -105,7 +100,7 @@ class Plan:
         effects = [("starboard against port", data.side, 0.03)]
         if np.ptp(data.load) > 0.05:
             effects.append(("load per 1000 kg", data.load, 0.10))
-        when = days_since(data.days)
+        when = np.nan_to_num(day_number(data.days))
         if len(data.days) >= _TREND_DAYS and np.ptp(when) >= 7.0:
             effects.append((TREND, ((when - np.median(when)) / 30.0)[data.day], 0.05))
         boards, times = np.unique(data.boards.astype(str), return_counts=True)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats
-from sailanalysis.core.stats import mad_sd
+from sailanalysis.core.stats import Z95, mad_sd
 from sailanalysis.polar.basis import Basis, basis_for
 from sailanalysis.polar.bootstrap import Spread, leg_spread
 from sailanalysis.polar.data import TREND, Data, Plan
@@ -121,7 +121,7 @@ class Stage:
         middle = reference * (factor + spread * (loose @ self.middle.beta))
         best = reference * (factor + spread * (loose @ self.best.beta))
         moved = reference[:, None] * (rows @ draws[0] + spread[:, None] * (loose @ draws[1]))
-        wide = 1.96 * self.spread.widen * reference * np.sqrt(
+        wide = Z95 * self.spread.widen * reference * np.sqrt(
             _row_variance(rows, self.spread.covariance)
             + spread**2 * _row_variance(loose, self.middle.covariance))
         legs = np.unique(data.leg[own]).size
@@ -190,8 +190,8 @@ class Stage:
             sd = self.spread.widen * float(np.sqrt(self.spread.covariance[at, at]))
             high = column > np.median(column) if np.ptp(column) else np.zeros(column.size, bool)
             less = min(self.data.seconds[high].sum(), self.data.seconds[~high].sum())
-            out.append(Effect(name, 100 * value, 100 * (value - 1.96 * sd),
-                              100 * (value + 1.96 * sd), float(2 * ndtr(-abs(value) / sd)),
+            out.append(Effect(name, 100 * value, 100 * (value - Z95 * sd),
+                              100 * (value + Z95 * sd), float(2 * ndtr(-abs(value) / sd)),
                               float(less) / 60.0))
         return tuple(out)
 
@@ -208,8 +208,8 @@ class Stage:
         sd = self.spread.widen * np.sqrt(
             np.einsum("ij,jk,ik->i", rows, self.spread.covariance, rows))
         minutes = np.bincount(self.data.day, self.data.seconds, self.plan.days) / 60.0
-        return pd.DataFrame({"day": self.data.days, "factor": value, "low": value - 1.96 * sd,
-                             "high": value + 1.96 * sd, "minutes": minutes})
+        return pd.DataFrame({"day": self.data.days, "factor": value, "low": value - Z95 * sd,
+                             "high": value + Z95 * sd, "minutes": minutes})
 
     def notes(self) -> dict[str, float]:
         """Numbers that a reader of the method wants."""

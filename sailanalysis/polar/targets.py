@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats, arctan2d, cosd, sind
+from sailanalysis.core.stats import Z95
 from sailanalysis.polar.model import (
     LATTICE_TWA_DEG,
     TABLE_TWS_STEP_KN,
@@ -117,7 +118,7 @@ def _targets(model: PolarModel, surface: Surface, direction: str) -> list[tuple[
         # the curve chooses among angles that are as good as the best; it overrules no other
         near = _near_best(angles, vmg[at], own[at])
         angle = float(np.clip(best[k], *near))
-        low, high = angle - 1.96 * float(sd[k]), angle + 1.96 * float(sd[k])
+        low, high = angle - Z95 * float(sd[k]), angle + Z95 * float(sd[k])
         if angle != best[k]:
             low, high = np.percentile(np.append(cloud[:, k], angle), [2.5, 97.5])
         known = np.isfinite(vmg[at])
@@ -125,7 +126,7 @@ def _targets(model: PolarModel, surface: Surface, direction: str) -> list[tuple[
         # the spread at one angle: the draws' own tops are biased outwards (a maximum of noise)
         here = [np.interp(angle, angles[known], d[known] * made[at, known])
                 for d in surface.replicates_kn[:, at, half]]
-        wide = 1.96 * float(np.std(here))
+        wide = Z95 * float(np.std(here))
         stw = float(np.interp(angle, angles[known], surface.median_kn[at, half][known]))
         leeway = float(np.interp(angle, LATTICE_TWA_DEG, model.leeway_deg[at]))
         # apparent wind off the bow: the boat moves along her course, leeway to leeward

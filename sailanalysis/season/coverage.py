@@ -7,13 +7,9 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from sailanalysis.core.points import SECTORS
 from sailanalysis.polar.model import PolarModel
 
-SECTORS: Final = (
-    ("close-hauled", 30.0, 52.5), ("close reach", 52.5, 77.5), ("beam reach", 77.5, 102.5),
-    ("broad reach", 102.5, 142.5), ("run", 142.5, 180.0),
-)
-"""Points of sail with their angles off the true wind (common practice)."""
 BAND_KN: Final = 4.0
 WANTED_PERCENT: Final = 2.0
 """Half width of the 95 % interval worth asking for: a sail change is often worth no more."""

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats
-from sailanalysis.core.stats import Estimate
+from sailanalysis.core.series import day_number
+from sailanalysis.core.stats import Z95, Estimate
 
 DRIFT_COLUMNS: Final = ("date", "day", "key", "value", "low", "high", "determined", "boat_file",
                         "total")
@@ -64,8 +65,8 @@ def drift_trends(rows: pd.DataFrame) -> pd.DataFrame:
     out = []
     for key, part in rows.groupby("key", sort=True):
         part = part[part["determined"] & np.isfinite(part["total"])]
-        when = (pd.to_datetime(part["date"]) - pd.Timestamp("1970-01-01")).dt.days.to_numpy(float)
-        sd = (part["high"] - part["low"]).to_numpy(float) / (2 * 1.96)
+        when = day_number(part["date"])
+        sd = (part["high"] - part["low"]).to_numpy(float) / (2 * Z95)
         slope = trend(when, part["total"].to_numpy(float), sd)
         if not slope.known:
             verdict = "too few days"
@@ -149,8 +150,8 @@ def step_change(when: Floats, value: Floats, sd: Floats, shuffles: int = 499,
     residual = np.concatenate([x[:at] - before, x[at:] - after])
     spread = float(np.sqrt(np.sum(residual**2) / max(n - 2, 1)))
     error = spread * float(np.sqrt(1 / at + 1 / (n - at)))
-    return {"index": float(order[at]), "step": after - before, "low": after - before - 1.96 * error,
-            "high": after - before + 1.96 * error, "p_value": (more + 1) / (shuffles + 1)}
+    return {"index": float(order[at]), "step": after - before, "low": after - before - Z95 * error,
+            "high": after - before + Z95 * error, "p_value": (more + 1) / (shuffles + 1)}
 
 
 def _number(value: Any) -> float:

@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.errors import Finding
+from sailanalysis.core.points import is_downwind, is_upwind
+from sailanalysis.core.stats import Z95
 from sailanalysis.polar.crossovers import (
     crossover_angles,
     crossovers_table,
@@ -182,7 +184,7 @@ def _with_vmg(legs: pd.DataFrame, model: PolarModel, targets: pd.DataFrame) -> p
     best = targets[targets["sails"] == "all"]
     tws, off = legs["tws_kn"].to_numpy(float), legs["twa_deg"].to_numpy(float)
     made = model.speed_kn(tws, off) * np.cos(np.radians(off + _leeway(model, tws, off)))
-    for direction, side in (("upwind", off < 70), ("downwind", off > 120)):
+    for direction, side in (("upwind", is_upwind(off)), ("downwind", is_downwind(off))):
         row = best[best["direction"] == direction].sort_values("tws_kn")
         if len(row):
             inside = side & (tws >= row["tws_kn"].min()) & (tws <= row["tws_kn"].max())
@@ -246,7 +248,7 @@ def _days(days: pd.DataFrame, blocks: pd.DataFrame, legs: pd.DataFrame, change: 
 def _step(change: pd.DataFrame) -> dict[str, Any]:
     if len(change) == 0:
         return {}
-    sd = (change["high"] - change["low"]).to_numpy(float) / 3.92
+    sd = (change["high"] - change["low"]).to_numpy(float) / (2 * Z95)
     found: dict[str, Any] = dict(step_change(np.arange(len(change), dtype=float),
                                              change["factor"].to_numpy(float), sd))
     if found:

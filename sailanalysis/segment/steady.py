@@ -27,6 +27,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats, arctan2d, cosd, sind, wrap180
+from sailanalysis.core.points import DOWNWIND_TWA_DEG, UPWIND_TWA_DEG
 from sailanalysis.core.series import (
     epoch_s,
     running_mean,
@@ -157,13 +158,9 @@ def _seconds(samples: pd.DataFrame) -> dict[str, Any]:
     return out
 
 
-def _times_s(table: pd.DataFrame, name: str) -> Floats:
-    return epoch_s(pd.DatetimeIndex(pd.to_datetime(table[name], utc=True, format="ISO8601")))
-
-
 def _leg_numbers(time: Floats, legs: pd.DataFrame) -> np.ndarray:
     """Row of the leg that each instant lies in, -1 outside."""
-    start, end = _times_s(legs, "start"), _times_s(legs, "end")
+    start, end = epoch_s(legs["start"]), epoch_s(legs["end"])
     out = np.full(time.shape, -1, dtype=np.int64)
     for number, (a, b) in enumerate(zip(start, end, strict=True)):
         out[np.searchsorted(time, a) : np.searchsorted(time, b)] = number
@@ -174,7 +171,7 @@ def _near_maneuver(time: Floats, maneuvers: pd.DataFrame, lag_s: float) -> np.nd
     near = np.zeros(time.shape, dtype=bool)
     if len(maneuvers) == 0:
         return near
-    start, end = _times_s(maneuvers, "start"), _times_s(maneuvers, "end")
+    start, end = epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"])
     recovery = np.zeros(start.shape)
     if "recovery_s" in maneuvers.columns:
         recovery = np.nan_to_num(maneuvers["recovery_s"].to_numpy(dtype=float))
@@ -242,7 +239,7 @@ def response_lag(coarse: dict[str, Any], leg_of: np.ndarray) -> tuple[float, flo
     speed = about_leg(coarse["stw_kn"][use])
     total = float(speed @ speed)
     off = np.abs(coarse["twa_deg"][use])
-    sector = np.digitize(off, [70.0, 120.0])
+    sector = np.digitize(off, [UPWIND_TWA_DEG, DOWNWIND_TWA_DEG])
     explained = []
     for lag_s in _LAGS_S:
         tws, twa = lagged_wind(coarse, float(lag_s))

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.model import CrewEntry, CrewLog
+from sailanalysis.core.series import utc_timestamp
 from sailanalysis.core.stats import finite_mean
 from sailanalysis.trials.judge import Judged, TrialTrace, judge_sides
 from sailanalysis.trials.pool import empty_pool, pool_trials, same_thing
@@ -175,7 +176,7 @@ def _judge_event(log: SteadyLog, event: _Event) -> tuple[dict[str, Any], Judged 
                      SKIP_AFTER_S + (SKIP_ROUNDED_S if log.whole_minutes else 0.0))
     at = min(int(np.searchsorted(log.time, event.time_s)), max(log.time.size - 1, 0))
     row: dict[str, Any] = {
-        "time": pd.Timestamp(event.time_s, unit="s", tz="UTC"), "what": event.what,
+        "time": utc_timestamp(event.time_s), "what": event.what,
         "item": event.item, "subject": event.subject, "direction": event.direction,
         "helm": str(log.helm[at] or "") if log.time.size else "",
         "minutes_before": before.minutes if before else 0.0,

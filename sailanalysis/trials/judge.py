@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats
-from sailanalysis.helm.windows import point_of_sail
+from sailanalysis.core.points import point_of_sail
 from sailanalysis.trials.sides import BLOCK_S, DELAYS_S, Side
 
 POLAR_SLOPE_ERROR: Final = 0.25

@@ -8,6 +8,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from sailanalysis.core.series import epoch_s
+
 BETWEEN_KN: Final = 0.05
 """How much the same change is taken to differ from one trial to the next, before they say so."""
 POOL_FREEDOM: Final = 4.0
@@ -123,11 +125,12 @@ def _shared_sides(group: pd.DataFrame, way: np.ndarray) -> np.ndarray:
     out = np.eye(n)
     if "time" not in group:
         return out
-    time = pd.to_datetime(group["time"], utc=True).to_numpy()
+    time_s = epoch_s(group["time"])
     for i in range(n):
         for j in range(i):
-            apart = abs(float((time[i] - time[j]) / np.timedelta64(1, "s"))) / 60.0
-            between = np.sum((time > min(time[i], time[j])) & (time < max(time[i], time[j])))
+            apart = abs(time_s[i] - time_s[j]) / 60.0
+            first, last = sorted((time_s[i], time_s[j]))
+            between = np.sum((time_s > first) & (time_s < last))
             if between == 0:
                 shared = float(np.clip((17.0 - apart) / 7.0, 0.0, 1.0))
                 out[i, j] = out[j, i] = -0.5 * float(way[i] * way[j]) * shared

@@ -17,7 +17,6 @@ from sailanalysis.helm.windows import (
     AFTER_MANEUVER_S,
     BEFORE_MANEUVER_S,
     helm_names,
-    times_s,
 )
 
 SpeedModel = Callable[[Floats, Floats], Floats]
@@ -75,7 +74,7 @@ class SteadyLog:
 
     def __init__(self, samples: pd.DataFrame, maneuvers: pd.DataFrame, events_s: Floats,
                  speed_model: SpeedModel | None) -> None:
-        time = epoch_s(pd.DatetimeIndex(samples.index))
+        time = epoch_s(samples.index)
         n = time.size
         missing = np.full(n, np.nan)
 
@@ -100,7 +99,7 @@ class SteadyLog:
         if "state" in samples:
             steady &= samples["state"].to_numpy(dtype=object) == "sailing"
         if not maneuvers.empty:
-            for a, b in zip(times_s(maneuvers["start"]), times_s(maneuvers["end"]), strict=True):
+            for a, b in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
                 steady[np.searchsorted(time, a - BEFORE_MANEUVER_S):
                        np.searchsorted(time, b + AFTER_MANEUVER_S)] = False
         breaks = np.zeros(n, dtype=bool)

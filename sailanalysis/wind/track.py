@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from sailanalysis.core.angles import Floats, wrap180, wrap360
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.series import epoch_s, running_median, true_stretches
+from sailanalysis.core.stats import Z95
 from sailanalysis.wind.track_ends import TOLD, in_a_stream, seconds_near, upwind_evidence
 from sailanalysis.wind.track_turns import even, track_turns
 
@@ -233,7 +234,7 @@ def _through_the_day(time: Floats, turns: pd.DataFrame, axis: float) -> TrackWin
     stream = _krige(knots, when, across, ALIKE_SHARE * good["speed_kn"].to_numpy(dtype=float),
                     (STREAM_SD_KN, EDDY_SD_KN, EDDY_S))
     middle = float(wrap360(axis + wind.mean))
-    half_deg = 1.96 * float(np.hypot(wind.mean_sd, SIDES_SD_DEG))
+    half_deg = Z95 * float(np.hypot(wind.mean_sd, SIDES_SD_DEG))
     return TrackWind(
         True, middle, float(wrap360(middle - half_deg)), float(wrap360(middle + half_deg)),
         _shown(turns), time, wrap360(axis + np.interp(time, knots, wind.value)),

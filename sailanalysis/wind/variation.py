@@ -62,7 +62,7 @@ def decimal_year(epoch_s: float) -> float:
     """Year and its fraction of an instant in seconds since 1970 UTC."""
     at = np.datetime64(round(epoch_s * 1000), "ms")
     year = at.astype("datetime64[Y]")
-    start, end = year.astype("datetime64[ms]"), (year + 1).astype("datetime64[ms]")
+    start, end = (y.astype("datetime64[ms]") for y in (year, year + np.timedelta64(1, "Y")))
     return float(1970 + year.astype(int) + (at - start) / (end - start))
 
 

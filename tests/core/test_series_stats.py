@@ -3,6 +3,7 @@
 import json
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -119,3 +120,38 @@ def test_recursive_filter_at_rest_stays_at_rest():
     # A hole has no answer, and nothing after it has one.
     gone = np.isnan(series.recursive_filter([1.0, np.nan, 1.0], [0.3], [1.0, -0.7]))
     assert gone.tolist() == [False, True, True]
+
+
+@pytest.mark.parametrize("times", [
+    pd.DatetimeIndex(["1970-01-01T00:00:01.5", "1970-01-02"], tz="UTC"),
+    pd.DatetimeIndex(["1970-01-01 00:00:01.5", "1970-01-02"]),  # without a zone: UTC
+    pd.Series(["1970-01-01T00:00:01.500Z", "1970-01-02T02:00:00+02:00"]),
+    pd.Series(pd.DatetimeIndex(["1970-01-01T01:00:01.5", "1970-01-02T01:00"], tz="Europe/Berlin")),
+    pd.DatetimeIndex(["1970-01-01 00:00:01.5", "1970-01-02"]).as_unit("ns"),
+    pd.DatetimeIndex(["1970-01-01 00:00:01.5", "1970-01-02"]).as_unit("ms"),
+], ids=["zoned", "plain", "texts", "berlin", "ns", "ms"])
+def test_epoch_s_of_every_form(times):
+    assert series.epoch_s(times).tolist() == [1.5, 86400.0]
+
+
+def test_epoch_s_of_a_missing_time_is_nan():
+    got = series.epoch_s(pd.Series(["1970-01-01T00:00:01Z", None]))
+    assert got[0] == 1.0 and np.isnan(got[1])
+    with pytest.raises(ValueError):
+        series.epoch_s(pd.Series(["noon"]))
+
+
+def test_day_number_and_utc_timestamp():
+    assert series.day_number(["1970-01-01", "1970-01-31 b", "1969-12-31"]).tolist() == [0, 30, -1]
+    assert np.isnan(series.day_number(["no date"])[0])
+    stamp = series.utc_timestamp(1.25)
+    assert stamp.isoformat() == "1970-01-01T00:00:01.250000+00:00"
+    assert series.epoch_s(pd.DatetimeIndex([stamp])).tolist() == [1.25]
+
+
+def test_normal_quantiles():  # NIST/SEMATECH e-Handbook, table of the normal distribution: 0.975, 0.95
+    from scipy.special import ndtr
+
+    assert ndtr(stats.Z95) - ndtr(-stats.Z95) == approx(0.95, abs=1e-15)
+    assert ndtr(stats.Z90) - ndtr(-stats.Z90) == approx(0.90, abs=1e-15)
+    assert approx(np.sqrt(np.pi / 2)) == stats.MEDIAN_SE

@@ -18,6 +18,7 @@ from sailanalysis.core.angles import cosd, sind, wrap180
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.geo import local_xy_m
 from sailanalysis.core.model import Floats, Stream
+from sailanalysis.core.stats import Z95
 from sailanalysis.read.reading import Reading
 from sailanalysis.read.wording import span_words
 
@@ -376,7 +377,7 @@ def _refine(base: _Signals, other: _Signals, a: tuple[Floats, Floats], b: tuple[
         # Receivers' errors wander over a minute: blocks of that length are about independent.
         block = ((time[rows][good] - time[rows][good][0]) // 60.0).astype(np.int64)
         score = np.bincount(block, (rx - step * vx) * vx + (ry - step * vy) * vy)
-        half = float(1.96 * np.sqrt((score**2).sum()) / power.sum())
+        half = float(Z95 * np.sqrt((score**2).sum()) / power.sum())
         if abs(step) < 0.01:
             break
     return offset, max(half, 0.1), float(good.sum() * other.step_s)
@@ -416,6 +417,6 @@ def _by_courses(base: _Signals, other: _Signals, limit_s: float) -> Match | None
     top = float(-curve[1] / (2.0 * curve[0]))
     # One degree of freedom in twenty seconds: heading and course swing with the waves.
     free = max(count[best] * base.step_s / 20.0, 4.0)
-    half = float(np.clip(1.96 * np.sqrt(least / free / curve[0]), 0.5, 30.0))
+    half = float(np.clip(Z95 * np.sqrt(least / free / curve[0]), 0.5, 30.0))
     offset = base.start_s - other.start_s + float(shifts[best]) * base.step_s + top
     return Match(offset, half, float(count[best] * base.step_s), "courses")

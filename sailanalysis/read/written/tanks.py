@@ -19,6 +19,7 @@ import numpy as np
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.model import Boat, CrewLog, Floats, RawLog, Stream, Tank
 from sailanalysis.core.series import running_median
+from sailanalysis.core.stats import Z95
 
 SMOOTH_S: Final = 1200.0
 """A gauge swings with heel and slosh on every tack; a level changes over hours."""
@@ -216,7 +217,7 @@ def _window(level: Stream, start_s: float, end_s: float) -> tuple[float, float, 
 
 def _student(free: int) -> float:
     """Two-sided 95 % point of Student's t, from the normal's (Cornish and Fisher's expansion)."""
-    z, n = 1.959964, max(free, 1)
+    z, n = Z95, max(free, 1)
     return z + (z**3 + z) / (4 * n) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * n * n)
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 
 from sailanalysis.core.errors import Finding, SailAnalysisError
 from sailanalysis.core.model import Boat, CrewEntry, CrewLog, Day, InputReport
+from sailanalysis.core.series import epoch_s, step_s
 from sailanalysis.report.day.head import Head
 from sailanalysis.report.page.sections import Section
 
@@ -89,9 +90,8 @@ def open_day(folder: str | Path) -> Day:
             samples[name] = samples[name].astype(object).where(samples[name].notna(), "")
     rate = summary.get("rate_hz")
     if not rate:
-        step = np.median(np.diff(samples.index.asi8)) if len(samples) > 1 else 1
-        rate = 1.0 / max(float(step / np.timedelta64(1, "s").astype(
-            f"timedelta64[{samples.index.unit}]").astype(int)), 1e-3)
+        step = step_s(epoch_s(samples.index))
+        rate = 1.0 / max(step, 1e-3) if np.isfinite(step) else 1000.0
     inputs = tuple(InputReport(
         item["file"], item["format"], int(item["lines"]), int(item.get("used", 0)),
         _reasons(item.get("rejected")), int(item.get("ignored", 0)))
@@ -152,8 +152,6 @@ def _reasons(rejected: Any) -> dict[str, int]:
 
 def _crew(samples: pd.DataFrame) -> CrewLog:
     """Changes of helm and sails as the samples hold them; the rest of the crew log is not saved."""
-    from sailanalysis.core.series import epoch_s
-
     time = epoch_s(samples.index)
     entries = []
     for item in ("helm", "sails"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from sailanalysis.core.points import POINTS, point_of_sail
 from sailanalysis.report.day.facts import Facts, numbers, texts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import amount, count, duration, interval, known, listed, number
@@ -24,7 +25,7 @@ def legs_section(facts: Facts) -> Section:
     rows = facts.rows(legs, lambda i, row: f"leg {i + 1}, {row.get('side', '')} tack")
     for i, row in enumerate(rows):
         row |= {"name": f"leg {i + 1}", "share": ratio[i],
-                "point": _point(numbers(legs, "twa_deg")[i])}
+                "point": point_of_sail(numbers(legs, "twa_deg")[i])}
     good = np.isfinite(ratio) & np.isfinite(seconds)
     total = float(np.nansum(seconds))
     verdict = f"{count(len(legs), 'steady leg')}, {duration(total)} in all"
@@ -35,7 +36,7 @@ def legs_section(facts: Facts) -> Section:
         verdict += (f", sailed on average at {interval(mean, low, high, '%', 0)} of the polar's "
                     "speed.")
         by = []
-        for point in ("upwind", "reach", "downwind"):
+        for point in POINTS:
             mine = good & np.array([row["point"] == point for row in rows])
             if seconds[mine].sum() >= 600:
                 by.append((float(np.average(ratio[mine], weights=seconds[mine])), point))
@@ -71,12 +72,6 @@ def legs_section(facts: Facts) -> Section:
 
 def _on(point: str) -> str:
     return {"reach": "reaching"}.get(point, point)
-
-
-def _point(twa: float) -> str:
-    if not known(twa):
-        return ""
-    return "upwind" if abs(twa) < 70 else ("reach" if abs(twa) <= 130 else "downwind")
 
 
 def _weighted_interval(value: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
