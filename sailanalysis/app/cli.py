@@ -151,6 +151,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         parser.error("season needs --out DIR, or one of --list, --add, --remove, --refile")
     if options.verb == "calibrate" and options.write and not options.boat:
         parser.error("calibrate --write needs --boat BOAT.toml")
+    if options.debug:
+        import logging
+
+        logging.basicConfig(format="%(name)s: %(message)s")
+        logging.getLogger("sailanalysis").setLevel(logging.DEBUG)
     try:
         return _run(options)
     except SailAnalysisError as error:

@@ -128,15 +128,8 @@ def _anatomy(case: Case, row: dict[Any, Any]) -> dict[str, Any]:
     mean_rate = float(np.mean(np.abs(rate))) if rate.size else np.nan
     out |= {"rate_deg_s": mean_rate,
             "unevenness": float(np.std(rate) / mean_rate) if mean_rate > 0.1 else np.nan}
-    slow = box_mean(speed, bins(3.0))[case.start:case.stop + 1]
-    low = int(np.nanargmin(slow))
-    out |= {"slowest_kn": float(slow[low]) * MS_TO_KN, "slowest_share": slow[low] / steady,
-            "slowest_s": (case.start + low - case.crossing) * step}
+    out |= _slowest(case, steady, settled)
     out |= _exit(case)
-    for name, share in (("build_90_s", 0.90), ("build_full_s", 0.98)):
-        back = np.flatnonzero(slow[low:] >= share * settled)
-        out[name] = (case.start + low + int(back[0]) - case.crossing) * step \
-            if back.size else np.nan
     turn = slice(case.start, min(len(one.grid), case.end + bins(5.0)) + 1)
     rudder, heel = one.grid.column["rudder_deg"][turn], one.grid.column["heel_deg"]
     known = np.isfinite(rudder).any()
@@ -144,6 +137,28 @@ def _anatomy(case: Case, row: dict[Any, Any]) -> dict[str, Any]:
             "rudder_max_deg": float(np.nanmax(np.abs(rudder))) if known else np.nan,
             "heel_before_deg": _mean(heel[case.before]), "heel_after_deg": _mean(heel[case.after])}
     return out
+
+
+def _slowest(case: Case, steady_ms: float, settled_ms: float) -> dict[str, float]:
+    """The least boat speed and the time of building; unknown where none was logged in the turn.
+
+    The loss itself may rest on the track, and then stands without a logged boat speed.
+    """
+    one = case.series
+    slow = box_mean(one.speed_ms, one.grid.bins(3.0))[case.start:case.stop + 1]
+    names = ("slowest_kn", "slowest_share", "slowest_s", "build_90_s", "build_full_s")
+    if not np.isfinite(slow).any():
+        return dict.fromkeys(names, float("nan"))
+    low = int(np.nanargmin(slow))
+
+    def since_crossing_s(bin_of_window: int) -> float:
+        return float((case.start + bin_of_window - case.crossing) * one.grid.step_s)
+
+    back = [np.flatnonzero(slow[low:] >= share * settled_ms) for share in (0.90, 0.98)]
+    build = [since_crossing_s(low + int(b[0])) if b.size else float("nan") for b in back]
+    found = (float(slow[low]) * MS_TO_KN, float(slow[low]) / steady_ms, since_crossing_s(low),
+             *build)
+    return dict(zip(names, found, strict=True))
 
 
 def _parts(case: Case) -> dict[str, float]:

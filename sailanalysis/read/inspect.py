@@ -28,6 +28,7 @@ LEFT_OUT: Final = {
     "unknown": "no log format known here; left out", "empty": "empty",
     "copy": "same content as another file; read once", "unreadable": "cannot be read; left out",
     "crew log": "a crew log, no instrument log", "boat file": "a boat file, no log",
+    "own table": "a table this program wrote, no log",
 }
 _CLOCKS: Final = {
     "gps": "satellite time", "stamped": "the logger's own clock",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import logging
 import math
 import os
 from collections.abc import Sequence
@@ -36,7 +37,12 @@ _BESIDE: Final = {
     "crew log": "is a crew log; give it with --crew-log",
     "boat file": "is a boat file; give it with --boat",
     "empty": "is empty",
+    "own table": "is a table that this program wrote",
 }
+
+_NO_WARNING: Final = ("crew log", "boat file", "own table")
+
+log = logging.getLogger(__name__)
 
 
 class Progress(Protocol):
@@ -151,6 +157,13 @@ def read_each(
             _read_one(out, file, context)
         except OSError as fault:
             _left_out(out, file, "unreadable", f"cannot be read: {fault.strerror or fault}")
+        except MemoryError:
+            raise
+        except Exception as fault:
+            # Whatever is in one file, the other files make the evening's report.
+            log.debug("%s: the reader broke", file.path, exc_info=True)
+            _left_out(out, file, "unreadable", "could not be read ("
+                      f"{type(fault).__name__}: {fault}; --debug shows where)")
     return out
 
 
@@ -198,9 +211,9 @@ def _left_out(out: DayOfLogs, file: Found, kind: str, why: str) -> None:
     rejected = {"format not recognised": lines} if lines else {}
     out.inputs.append(InputReport(name, kind, lines, 0, rejected, bytes=file.size))
     # A folder holds all sorts of things; only what a person named is worth a warning.
-    level = "warning" if file.named and kind not in ("crew log", "boat file") else "note"
-    out.findings.append(Finding("not-a-log", f"{name} {why}; it was left out.",
-                                "warning" if level == "warning" else "note"))
+    warn = kind == "unreadable" or (file.named and kind not in _NO_WARNING)
+    out.findings.append(Finding("unreadable" if kind == "unreadable" else "not-a-log",
+                                f"{name} {why}; it was left out.", "warning" if warn else "note"))
     out.reasons.append(f"{name} {why}")
 
 

@@ -17,6 +17,24 @@ _TABLES: Final = re.compile(
 _XML_GPX: Final = re.compile(rb"<(?:\w+:)?gpx[\s>/]|<!DOCTYPE\s+(?:\w+:)?gpx", re.IGNORECASE)
 _CREW_HEAD: Final = re.compile(rb"time[,;\t]item[,;\t]value")
 
+_OWN_TABLES: Final = tuple(frozenset(names.split()) for names in (
+    "kind crossing twa_before_deg loss_m",
+    "kind count rated loss_m loss_s",
+    "duration_s side stw_sd_kn polar_ratio",
+    "sails tws_kn twa_deg stw_kn stw_best_kn basis",
+    "sails tws_kn direction twa_deg vmg_kn vmg_low_kn",
+    "helm point_of_sail rudder_rms_deg smoothness",
+    "what stw_before_kn stw_after_kn gain_kn verdict",
+    "best_sails next_best_sails confidence",
+    "helm day smoothness smoothness_low",
+    "helm days trend verdict",
+    "helm kind day loss_m_median",
+    "item minutes minutes_low of_hours",
+    "subject change tries verdict",
+    "sailing_s motoring_s stopped_s wind_source",
+))
+"""Columns by which the tables that the program writes are known again, in any order."""
+
 _MAGIC: Final = (
     (b"\x89PNG", "a PNG picture"), (b"\xff\xd8\xff", "a JPEG picture"), (b"%PDF", "a PDF"),
     (b"PK\x03\x04", "a ZIP archive; unpack it first"), (b"\x7fELF", "a program"),
@@ -33,7 +51,7 @@ def recognise(head: bytes) -> str:
     -------
     str
         ``"nmea0183"``, ``"nmea2000"``, ``"signalk"``, ``"gpx"``, ``"csv"``, ``"boat file"``,
-        ``"crew log"``, ``"empty"`` or ``"unknown"``.
+        ``"crew log"``, ``"own table"``, ``"empty"`` or ``"unknown"``.
     """
     if not head.strip(b"\0\r\n\t "):
         return "empty"
@@ -62,6 +80,9 @@ def recognise(head: bytes) -> str:
     first = next(iter(lines), b"").strip().lower().replace(b'"', b"").replace(b" ", b"")
     if _CREW_HEAD.match(first):
         return "crew log"
+    columns = frozenset(first.decode("latin-1").split(","))
+    if any(names <= columns for names in _OWN_TABLES):
+        return "own table"
     sample = text[:4096]
     controls = sum(1 for byte in sample if byte < 32 and byte not in b"\t\r\n")
     if controls <= 0.01 * len(sample):

@@ -102,15 +102,40 @@ def test_overlapping_helms_are_marked():
     assert not two["overlaps"].any()
 
 
-@pytest.fixture(scope="module")
-def study():
-    day = sail_all([varied(9, 24.0)])[0]
-    samples = day.samples
+def studied(day, change=None):
+    samples = day.samples.copy()
+    if change is not None:
+        change(samples)
     samples["helm"] = "Wren"
     samples["rudder_deg"] = 3.0
     maneuvers = find_maneuvers(samples, Boat())
     legs = find_legs(samples, maneuvers, Boat())
     return rate_maneuvers(samples, maneuvers, legs, polar_of(day.scenario.craft), Boat(loa_m=9.0))
+
+
+@pytest.fixture(scope="module")
+def sailed():
+    return sail_all([varied(9, 24.0)])[0]
+
+
+@pytest.fixture(scope="module")
+def study(sailed):
+    return studied(sailed)
+
+
+def test_boat_speed_missing_through_a_tack_leaves_its_anatomy_unknown(sailed, study):
+    number = study[1].table["number"].iloc[1]
+    row = study[0].loc[number]
+
+    def silence(samples):
+        samples.loc[row["start"] - pd.Timedelta("20s"):row["end"] + pd.Timedelta("90s"),
+                    "stw_kn"] = np.nan
+
+    _, found = studied(sailed, silence)
+    silent = found.table[~np.isfinite(found.table["slowest_kn"])]
+    assert len(silent) == 1 and silent[["slowest_share", "slowest_s", "build_90_s"]].isna().all(
+        axis=None)
+    assert np.isfinite(silent["loss_m"]).all()  # costed from the track
 
 
 def test_parts_add_up_to_the_loss(study):

@@ -392,3 +392,12 @@ def test_the_fuzzing_corpus_keeps_the_invariants(monkeypatch):
     for data in inputs:
         assert_ways_agree(data + b"\n", max(len(data) + 2, 64))
         invariants.check(read_nmea0183, data)
+
+
+
+def test_transducer_names_of_very_different_length_at_the_end_of_a_piece():
+    # The longer name, laid over the shorter one, would be looked up beyond the piece's end.
+    long = sentence("IIXDR,A,1.0,D," + "N" * 120 + ",A,2.5,D,PITCH")
+    short = sentence("IIXDR,A,3.0,D,X,A,4.5,D,PITCH")
+    for text in (long + short, short + long):
+        assert_ways_agree(text)

@@ -31,6 +31,7 @@ EXAMPLES = {
     "boat file": [b'[boat]\nname = "x"\n', b"# mine\n[tanks.fuel]\ncapacity_l = 80\n"],
     "crew log": [b"time,item,value,note\n10:00,helm,Ida,\n", b'"time";"item";"value"\n10:00;helm;Ida\n'],
     "empty": [b"", b"\0" * 5000, b"\r\n \n"],
+    "own table": [b"kind,start,end,crossing,twa_before_deg,loss_m\n"],
     "unknown": [b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 4, b"<html><body>1,2</body></html>",
                 b"Dear diary,\nwe sailed.\n", b'{"type": "FeatureCollection"}\n', b"| a | b |\n| - | - |\n"],
 }

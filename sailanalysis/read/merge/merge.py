@@ -70,8 +70,10 @@ def put_on_one_day(sources: list[Source]) -> None:
     A day taken from the time a file was written yields to logs that know theirs; a log exactly
     1024 (or 2048) weeks before the others has a receiver with an overflown week counter.
     """
-    guessed = [s for s in sources if _guessed(s)]
-    sure = [s for s in sources if s not in guessed and np.isfinite(s.middle_s())]
+    # A log without a single timed value (recorded before the fix) has no place to be put.
+    placed = [s for s in sources if np.isfinite(s.middle_s())]
+    guessed = [s for s in placed if _guessed(s)]
+    sure = [s for s in placed if not _guessed(s)]
     if not sure:
         return
     newest = max(s.middle_s() for s in sure)

@@ -312,10 +312,12 @@ def _read_transducers(buffer: Bytes, words: Words, position: int, o: Ordinary, r
                 alike &= (length == 0) | ((byte >= 43) & (byte <= 57))
                 continue
             alike &= length == size
+            # Only these: a long name laid over a short one would reach beyond the piece.
+            equal = np.flatnonzero(alike)
             for step in range(0, size, 8):
                 mask = _FIRST[min(8, size - step)]
-                word = words[begin + step] & mask
-                alike &= word == (words[o.delimiter[at + f] + 1 + step] & mask)
+                word = words[begin.take(equal) + step] & mask
+                alike[equal] &= word == (words[o.delimiter[at + f] + 1 + step] & mask)
         good = mine[alike]
         for channel, index, factor, offset in places:
             first = o.first.take(good) + index + 1
