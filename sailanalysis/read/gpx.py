@@ -6,6 +6,7 @@ defined, expanded or fetched. Depth, the length of one value and of one token ar
 
 from __future__ import annotations
 
+import re
 from array import array
 from dataclasses import dataclass, field
 from typing import Any, BinaryIO, Final
@@ -20,6 +21,7 @@ from sailanalysis.core.model import Floats, Stream
 from sailanalysis.core.units import MS_TO_KN
 from sailanalysis.read.clock.instants import near_the_rest
 from sailanalysis.read.csv.time import iso_seconds
+from sailanalysis.read.formats import Head
 from sailanalysis.read.reading import ReadContext, Reading
 
 MAX_DEPTH: Final = 64
@@ -45,6 +47,9 @@ STANDSTILL_M: Final = 1.0
 _VALUES: Final = {"speed": "speed", "course": "course", "wtemp": "water_temp_c",
                   "atemp": "air_temp_c", "depth": "depth_m", "magvar": "variation_deg"}
 """Local names of values taken from a point or its extensions."""
+
+
+_ROOT: Final = re.compile(rb"<(?:\w+:)?gpx[\s>/]|<!DOCTYPE\s+(?:\w+:)?gpx", re.IGNORECASE)
 
 
 class _RefusedError(Exception):
@@ -231,7 +236,22 @@ class _Gatherer:
             self.reading.rejected["cut record"] += 1
 
 
-def read_gpx(handle: BinaryIO, context: ReadContext) -> Reading:
+def recognise(head: Head) -> float:
+    """Whether it is XML whose root is ``gpx``.
+
+    Parameters
+    ----------
+    head : Head
+
+    Returns
+    -------
+    float
+        1 or 0.
+    """
+    return float(head.is_markup and bool(_ROOT.search(head.start)))
+
+
+def read(handle: BinaryIO, context: ReadContext) -> Reading:
     """Read the tracks of a GPX file.
 
     Parameters

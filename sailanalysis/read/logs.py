@@ -8,7 +8,6 @@ import math
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from importlib import import_module
 from typing import BinaryIO, Final, Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -17,21 +16,13 @@ import numpy as np
 from sailanalysis.core.errors import Finding, LogError
 from sailanalysis.core.model import Boat, CrewEntry, InputReport, RawLog
 from sailanalysis.read.clock.marks import DAY_S
+from sailanalysis.read.formats import HEAD_BYTES, formats
 from sailanalysis.read.merge.merge import Source, join, put_on_one_day
 from sailanalysis.read.open.files import Found, copies, files_under
 from sailanalysis.read.open.limits import open_log, stopped_by
 from sailanalysis.read.reading import ReadContext, Reading
-from sailanalysis.read.recognise import HEAD_BYTES, describe, recognise
+from sailanalysis.read.recognise import describe, recognise
 from sailanalysis.read.wording import span_words, time_words
-
-READERS: Final = {
-    "nmea0183": ("nmea0183.read", "read_nmea0183"),
-    "nmea2000": ("nmea2000.read", "read_nmea2000"),
-    "signalk": ("signalk", "read_signalk"),
-    "csv": ("csv.read", "read_csv"),
-    "gpx": ("gpx", "read_gpx"),
-}
-"""Format to its module and function. A new format needs a line here and one in ``recognise``."""
 
 _BESIDE: Final = {
     "crew log": "is a crew log; give it with --crew-log",
@@ -170,14 +161,13 @@ def read_each(
 def _read_one(out: DayOfLogs, file: Found, context: ReadContext) -> None:
     with open_log(file.path) as handle:
         kind, head = recognised(handle)
-    if kind not in READERS:
+    form = formats().get(kind)
+    if form is None:
         why = _BESIDE.get(kind) or f"is in no log format known here ({describe(head)})"
         _left_out(out, file, kind, why)
         return
-    module, function = READERS[kind]
-    read = getattr(import_module(f"sailanalysis.read.{module}"), function)
     with open_log(file.path) as handle:
-        reading: Reading = read(handle, context)
+        reading = form.read(handle, context)
         stopped = stopped_by(handle)
     if stopped is not None:
         reading.findings.append(stopped)

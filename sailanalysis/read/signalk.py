@@ -8,6 +8,7 @@ starboard, pitch positive bow up.
 from __future__ import annotations
 
 import json
+import re
 from array import array
 from collections import Counter
 from collections.abc import Iterator
@@ -25,6 +26,7 @@ from sailanalysis.core.units import MS_TO_KN
 from sailanalysis.read.clock.instants import near_the_rest, spread_repeats
 from sailanalysis.read.clock.stamps import stamp_in
 from sailanalysis.read.engines import busiest
+from sailanalysis.read.formats import Head
 from sailanalysis.read.reading import ReadContext, Reading
 
 MAX_LINE: Final = 1 << 20
@@ -68,6 +70,7 @@ PATHS: Final[dict[str, tuple[str, float, float]]] = {
 }
 """Path -> channel, factor and shift: house value = factor * SI value + shift."""
 
+_DELTA: Final = re.compile(rb"^[^{\r\n]{0,80}\{.*\"updates\"\s*:")
 _OBJECTS: Final = frozenset(("navigation.position", "navigation.attitude", "environment.current"))
 """Paths whose value is an object of leaves."""
 _TANKS: Final = {"fuel": "fuel", "freshWater": "water", "wasteWater": "gray water",
@@ -105,7 +108,21 @@ class _Log:
     text_s: float = float("nan")
 
 
-def read_signalk(handle: BinaryIO, context: ReadContext) -> Reading:
+def recognise(head: Head) -> float:
+    """How many lines are JSON objects with updates, with or without a receive time in front.
+
+    Parameters
+    ----------
+    head : Head
+
+    Returns
+    -------
+    float
+    """
+    return sum(1 for line in head.lines if _DELTA.match(line[:4096]))
+
+
+def read(handle: BinaryIO, context: ReadContext) -> Reading:
     """Read a log of Signal K deltas.
 
     Parameters

@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks.timing import READ, Row, peak_mb, print_rows, side_by_side
 
 from sailanalysis.core.model import Boat
-from sailanalysis.read.csv.read import read_csv
+from sailanalysis.read.csv import read as read_csv
 from sailanalysis.read.reading import ReadContext
 
 COMMAND = "python tests/benchmarks/bench_reading_csv.py"

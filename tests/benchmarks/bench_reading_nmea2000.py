@@ -20,8 +20,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks.timing import READ, Row, peak_mb, print_rows, side_by_side
 
 from sailanalysis.core.model import Boat
+from sailanalysis.read.nmea2000 import read as read_nmea2000
 from sailanalysis.read.nmea2000.fields import WANTED
-from sailanalysis.read.nmea2000.read import read_nmea2000
 from sailanalysis.read.reading import ReadContext
 
 RATES_HZ = {127245: 10, 127250: 10, 127251: 10, 127257: 10, 128259: 5, 129025: 10, 129026: 4,

@@ -23,7 +23,7 @@ from benchmarks.timing import READ, Row, peak_mb, print_rows, side_by_side
 
 from sailanalysis.core.model import Boat
 from sailanalysis.read.reading import ReadContext
-from sailanalysis.read.signalk import read_signalk
+from sailanalysis.read.signalk import read as read_signalk
 
 COMMAND = "python tests/benchmarks/bench_reading_signalk.py"
 PATHS = (("navigation.headingMagnetic",), ("environment.wind.angleApparent",

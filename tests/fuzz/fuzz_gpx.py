@@ -10,7 +10,7 @@ import atheris
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
 with atheris.instrument_imports(include=["sailanalysis.read"]):
-    from sailanalysis.read.gpx import read_gpx
+    from sailanalysis.read.gpx import read as read_gpx
 
 import invariants  # noqa: E402
 

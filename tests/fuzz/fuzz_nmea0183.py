@@ -14,9 +14,9 @@ import atheris
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
 with atheris.instrument_imports(include=["sailanalysis.read"]):
+    from sailanalysis.read.nmea0183 import read as read_nmea0183
     from sailanalysis.read.nmea0183.gather import Gathered
     from sailanalysis.read.nmea0183.lines import checksum, read_line
-    from sailanalysis.read.nmea0183.read import read_nmea0183
     from sailanalysis.read.nmea0183.scan import gather
 
 import invariants  # noqa: E402

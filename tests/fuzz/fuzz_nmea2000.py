@@ -14,8 +14,8 @@ import atheris
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
 with atheris.instrument_imports(include=["sailanalysis.read"]):
+    from sailanalysis.read.nmea2000 import read as read_nmea2000
     from sailanalysis.read.nmea2000.fields import WANTED
-    from sailanalysis.read.nmea2000.read import read_nmea2000
 
 import invariants  # noqa: E402
 

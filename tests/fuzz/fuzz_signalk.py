@@ -10,7 +10,7 @@ import atheris
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
 with atheris.instrument_imports(include=["sailanalysis.read"]):
-    from sailanalysis.read.signalk import read_signalk
+    from sailanalysis.read.signalk import read as read_signalk
 
 import invariants  # noqa: E402
 

@@ -15,8 +15,8 @@ from sailanalysis.core.model import Boat
 from sailanalysis.read.csv import blocks as csvlog_blocks
 from sailanalysis.read.csv import lines as csvlog_lines
 from sailanalysis.read.csv import moments as csvlog_moments
+from sailanalysis.read.csv import read as read_csv
 from sailanalysis.read.csv.layout import find_layout
-from sailanalysis.read.csv.read import read_csv
 from sailanalysis.read.reading import ReadContext, Reading
 
 CONTEXT = ReadContext("log.csv", 1.78e9, None, UTC, Boat())

@@ -13,8 +13,8 @@ from pytest import approx
 
 from sailanalysis.core.channels import CHANNELS
 from sailanalysis.core.model import Boat
+from sailanalysis.read.csv import read as read_csv
 from sailanalysis.read.csv.layout import names_a_log
-from sailanalysis.read.csv.read import read_csv
 from sailanalysis.read.reading import ReadContext
 
 MODIFIED = datetime(2026, 7, 5, 18, tzinfo=UTC).timestamp()

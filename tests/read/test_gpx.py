@@ -12,7 +12,8 @@ from pytest import approx
 
 from sailanalysis.core.geo import distance_m
 from sailanalysis.core.model import Boat
-from sailanalysis.read.gpx import MAX_DEPTH, read_gpx, speed_and_course
+from sailanalysis.read.gpx import MAX_DEPTH, speed_and_course
+from sailanalysis.read.gpx import read as read_gpx
 from sailanalysis.read.reading import ReadContext
 
 HEAD = ('<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="nobody" '

@@ -142,7 +142,7 @@ def test_memory_stays_within_three_times_the_log(tmp_path):
     path = write(tmp_path, data * 1)
     script = ("import resource, sys\n"
               "from sailanalysis.read import read_logs\n"
-              "import pandas, sailanalysis.read.logs, sailanalysis.read.nmea0183.read, sailanalysis.read.merge.align\n"
+              "import pandas, sailanalysis.read.logs, sailanalysis.read.nmea0183.reader, sailanalysis.read.merge.align\n"
               "before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
               "raw = read_logs([sys.argv[1]])\n"
               "print((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) * 1024)\n")

@@ -17,9 +17,9 @@ from real_logs import real_log
 from seas.nmea0183_logs import Bus, sentence
 
 from sailanalysis.core.units import MS_TO_KN
+from sailanalysis.read.nmea0183 import read as read_nmea0183
 from sailanalysis.read.nmea0183.gather import Gathered, in_order
 from sailanalysis.read.nmea0183.lines import checksum, number, read_line
-from sailanalysis.read.nmea0183.read import read_nmea0183
 from sailanalysis.read.nmea0183.scan import gather
 from sailanalysis.read.nmea0183.sentences import TYPES
 from sailanalysis.read.nmea0183.xdr import channel_of_name, layout

@@ -16,8 +16,8 @@ from pytest import approx
 from real_logs import real_log
 
 from sailanalysis.core.model import Boat
+from sailanalysis.read.nmea2000 import read as read_nmea2000
 from sailanalysis.read.nmea2000.fields import Message, number, whole
-from sailanalysis.read.nmea2000.read import read_nmea2000
 from sailanalysis.read.reading import ReadContext
 
 T0 = datetime(2026, 7, 3, 10, tzinfo=UTC).timestamp()

@@ -1,6 +1,7 @@
 """Formats are told by content, whatever the file is called."""
 
 import gzip
+from importlib.metadata import EntryPoint
 
 import pytest
 from hypothesis import given, settings
@@ -8,8 +9,10 @@ from hypothesis import strategies as st
 from real_logs import real_log
 from seas.nmea0183_logs import Bus, sentence
 
+import sailanalysis.read.formats as formats_module
 from sailanalysis.core.errors import LogError
 from sailanalysis.read import read_logs
+from sailanalysis.read.formats import Head
 from sailanalysis.read.logs import recognised
 from sailanalysis.read.recognise import describe, recognise
 
@@ -108,3 +111,39 @@ def test_a_capture_may_open_with_a_bracket():
     frame = b"<0x18eeff01> [8] 05 a0 be 1c 00 a0 a0 c0\n"
     assert recognise(frame * 5) == "nmea2000"
     assert recognise(b"<html><body>no log</body></html>") == "unknown"
+
+
+# ------------------------------------------------------------------ the registry
+def test_an_installed_package_adds_a_format(tmp_path, monkeypatch):
+    """A stranger's format is one entry point: a module with ``recognise`` and ``read``."""
+    (tmp_path / "strange.py").write_text(
+        "from sailanalysis.core.model import Stream\n"
+        "from sailanalysis.read.reading import Reading\n"
+        "import numpy as np\n"
+        "def recognise(head):\n"
+        "    return sum(line.startswith(b'~~') for line in head.lines)\n"
+        "def read(handle, context):\n"
+        "    count = len(handle.read().splitlines())\n"
+        "    time_s = 1.78e9 + np.arange(float(count))\n"
+        "    stream = Stream('stw_kn', 'strange', time_s, np.full(count, 5.0), context.file)\n"
+        "    return Reading('Strange', [stream], count, count, clock='gps')\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    entry = EntryPoint("strange", "strange", "sailanalysis.formats")
+    monkeypatch.setattr(formats_module, "entry_points", lambda group: [entry])
+    formats_module.formats.cache_clear()
+    try:
+        path = tmp_path / "day.xyz"
+        path.write_bytes(b"~~1\n~~2\n~~3\n")
+        raw = read_logs([path])
+        assert raw.inputs[0].format == "Strange" and raw.of("stw_kn")[0].value.tolist() == [5.0] * 3
+        assert recognise(sentence("HCHDM,245.1,M")) == "nmea0183"
+    finally:
+        formats_module.formats.cache_clear()
+
+
+def test_a_format_is_told_by_a_tenth_of_the_lines_or_by_twenty():
+    line, other = sentence("HCHDM,245.1,M"), b"nothing at all here\r\n"
+    for good, all_lines, enough in ((1, 10, True), (1, 11, False), (19, 200, False), (20, 2000, True)):
+        head = Head.of(line * good + other * (all_lines - good))
+        assert head.is_enough(good) is enough, (good, all_lines)
+    assert Head.of(b"# remark\n" * 90 + line + other * 9).is_enough(1)

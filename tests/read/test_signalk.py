@@ -15,7 +15,8 @@ from real_logs import real_log
 from sailanalysis.core.channels import CHANNELS
 from sailanalysis.core.model import Boat
 from sailanalysis.read.reading import ReadContext
-from sailanalysis.read.signalk import PATHS, read_signalk
+from sailanalysis.read.signalk import PATHS
+from sailanalysis.read.signalk import read as read_signalk
 
 T0 = datetime(2026, 7, 3, 10, tzinfo=UTC).timestamp()
 

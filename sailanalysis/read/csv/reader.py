@@ -24,22 +24,7 @@ from sailanalysis.read.reading import ReadContext, Reading
 
 
 def read_csv(handle: BinaryIO, context: ReadContext) -> Reading:
-    """Read a CSV log.
-
-    Parameters
-    ----------
-    handle : binary stream
-        Read once, forwards.
-    context : ReadContext
-        ``boat.columns`` maps headers; ``zone`` and ``date`` fill what the times leave open.
-
-    Returns
-    -------
-    Reading
-        One stream a column, in house units, wind angles in (-180, 180]; texts in ``modes``.
-        Lines are counted without the blank ones' content: a blank or header line is used and
-        ignored.
-    """
+    """Read a CSV log; see :func:`sailanalysis.read.csv.read`."""
     reading = Reading("CSV")
     blocks = whole_blocks(handle, reading)
     first = next(blocks, b"")

@@ -19,20 +19,7 @@ _FAST: Final = np.array(sorted(FAST), dtype=np.int32)
 
 
 def read_nmea2000(handle: BinaryIO, context: ReadContext) -> Reading:
-    """Read a text capture of an NMEA 2000 network.
-
-    Parameters
-    ----------
-    handle : binary stream
-        Read once, forwards.
-    context : ReadContext
-
-    Returns
-    -------
-    Reading
-        One stream a channel, device and message; the source reads ``n2k ADDRESS PGN``, with the
-        instance where a message has one. Tank levels are named ``tank:fuel 0`` and alike.
-    """
+    """Read a text capture; see :func:`sailanalysis.read.nmea2000.read`."""
     capture = read_capture(handle)
     reading = Reading("NMEA 2000", lines=capture.lines, used=capture.used,
                       ignored=capture.ignored, rejected=capture.rejected)

@@ -36,21 +36,7 @@ MOST_PARTS: Final = 50
 
 
 def read_nmea0183(handle: BinaryIO, context: ReadContext) -> Reading:
-    """Channels of an NMEA 0183 log on the clock found from its time sentences.
-
-    Parameters
-    ----------
-    handle : BinaryIO
-        Read once, in pieces; never sought.
-    context : ReadContext
-        Its date, file name and modification time serve a log without a date.
-
-    Returns
-    -------
-    Reading
-        Sources are named by talker and type, ``GP RMC``; with a TAG block's source after it.
-        A log whose time goes back (files joined out of order) gives several streams a source.
-    """
+    """Read a log; see :func:`sailanalysis.read.nmea0183.read`."""
     gathered = gather(handle)
     tally = gathered.tally
     out = Reading("NMEA 0183", lines=tally.lines, used=tally.used,
