@@ -7,8 +7,8 @@ from seas.nmea0183_logs import Bus, sentence
 
 from sailanalysis.app.tables import COLUMNS
 from sailanalysis.core.errors import LogError
+from sailanalysis.read import csv as csv_reading
 from sailanalysis.read import read_logs
-from sailanalysis.read.csv import read as csv_reading
 from sailanalysis.read.recognise import recognise
 
 
@@ -51,7 +51,7 @@ def test_a_reader_that_breaks_costs_one_file(tmp_path, monkeypatch, caplog):
     def broken(handle, context):
         raise IndexError("index 3 is out of bounds")
 
-    monkeypatch.setattr(csv_reading, "read_csv", broken)
+    monkeypatch.setattr(csv_reading, "read", broken)
     (tmp_path / "a.nmea").write_bytes(Bus(seconds=60).log())
     (tmp_path / "b.csv").write_bytes(b"time,BSP\n2024-06-01T10:00:00Z,6.1\n2024-06-01T10:00:01Z,6.2\n")
     with caplog.at_level(logging.DEBUG, "sailanalysis"):
