@@ -6,7 +6,17 @@ The names below load on first use; everything else is reached by its room, e.g.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # what an editor and a type checker see; loaded on first use below
+    from sailanalysis.app.pipeline import analyse, analyse_season
+    from sailanalysis.app.shipped import example_folder
+    from sailanalysis.core.model import Boat, Day
+    from sailanalysis.read import read_logs
+    from sailanalysis.read.written.boatfile import read_boat_file
+    from sailanalysis.read.written.crewlog import read_crew_log
+    from sailanalysis.report import day_sections
+    from sailanalysis.season import Archive
 
 __version__ = "0.1.0"
 
@@ -22,7 +32,9 @@ _HOMES = {
     "day_sections": "sailanalysis.report",
     "example_folder": "sailanalysis.app.shipped",
 }
-__all__ = ["__version__", *_HOMES]
+__all__ = ["Archive", "Boat", "Day", "__version__", "analyse", "analyse_season", "day_sections",
+           "example_folder", "read_boat_file", "read_crew_log", "read_logs"]
+
 
 def __getattr__(name: str) -> Any:
     if name in _HOMES:

@@ -1,6 +1,7 @@
 """The house has one direction: a room imports only what lies before it."""
 
 import ast
+import importlib
 import re
 import subprocess
 import sys
@@ -71,6 +72,26 @@ def test_defined_once(pattern, home, use):
         for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1)
         if re.search(pattern, line.split("#")[0])]
     assert not elsewhere, f"use {use}: {elsewhere}"
+
+
+LAZY = [p for p in PACKAGE.rglob("__init__.py") if "_HOMES" in p.read_text(encoding="utf-8")]
+
+
+@pytest.mark.parametrize("path", LAZY, ids=lambda p: p.parent.name)
+def test_lazy_names_are_visible_to_an_editor(path):
+    """What loads on first use stands beside it as a plain import under TYPE_CHECKING."""
+    room = importlib.import_module(".".join(("sailanalysis", *path.parent.relative_to(PACKAGE).parts)))
+    shown = {alias.name for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+             if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sailanalysis")
+             for alias in node.names}
+    assert shown == set(room._HOMES) == set(room.__all__) - {"__version__"}
+    assert all(getattr(room, name) is not None for name in room.__all__)
+
+
+@pytest.mark.parametrize("room", [r for r in ROOMS if r not in ("core", "figures", "app")])
+def test_a_room_is_a_table_of_contents(room):
+    names = importlib.import_module(f"sailanalysis.{room}").__all__
+    assert names and len(set(names)) == len(names)
 
 
 def modules_after(code: str) -> set[str]:

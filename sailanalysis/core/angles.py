@@ -42,11 +42,6 @@ def wrap180(angle_deg: ArrayLike) -> Floats:
     return np.asarray(180.0 - wrap360(180.0 - np.asarray(angle_deg, dtype=float)), dtype=float)
 
 
-def turn_between(from_deg: ArrayLike, to_deg: ArrayLike) -> Floats:
-    """Shortest turn from one bearing to another, in (-180, 180], positive clockwise."""
-    return wrap180(np.asarray(to_deg, dtype=float) - np.asarray(from_deg, dtype=float))
-
-
 def unwrap(angle_deg: ArrayLike) -> Floats:
     """Make a series of bearings continuous; NaN samples stay NaN and are stepped over.
 

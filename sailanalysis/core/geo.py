@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sailanalysis.core.angles import Floats, cosd, sind, wrap180, wrap360
+from sailanalysis.core.angles import Floats, cosd, sind, wrap180
 
 SEMI_MAJOR_M: Final = 6378137.0
 FLATTENING: Final = 1.0 / 298.257223563
@@ -62,19 +62,3 @@ def local_xy_m(
     meridian, prime = radii_m(middle)
     east = np.radians(wrap180(lon - lon0_deg)) * prime * cosd(middle)
     return east, np.radians(lat - lat0_deg) * meridian
-
-
-def distance_m(lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> float:
-    """Geodesic distance in metres (Karney's algorithm through geographiclib)."""
-    from geographiclib.geodesic import Geodesic
-
-    line = Geodesic.WGS84.Inverse(lat1_deg, lon1_deg, lat2_deg, lon2_deg, Geodesic.DISTANCE)
-    return float(line["s12"])
-
-
-def bearing_deg(lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> float:
-    """Initial geodesic bearing in degrees true, in [0, 360)."""
-    from geographiclib.geodesic import Geodesic
-
-    line = Geodesic.WGS84.Inverse(lat1_deg, lon1_deg, lat2_deg, lon2_deg, Geodesic.AZIMUTH)
-    return float(wrap360(line["azi1"]))

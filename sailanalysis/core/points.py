@@ -62,20 +62,3 @@ def point_of_sail(twa_deg: float) -> PointOfSail:
     if is_upwind(twa_deg):
         return "upwind"
     return "downwind" if is_downwind(twa_deg) else "reach"
-
-
-def points_of_sail(twa_deg: ArrayLike) -> NDArray[np.object_]:
-    """Name the point of sail of each true wind angle; see :func:`point_of_sail`.
-
-    Parameters
-    ----------
-    twa_deg : array_like, shape (n,)
-
-    Returns
-    -------
-    ndarray of str, shape (n,)
-    """
-    angles = np.atleast_1d(np.asarray(twa_deg, dtype=float))
-    names = np.select([~np.isfinite(angles), is_upwind(angles), is_downwind(angles)],
-                      ["", "upwind", "downwind"], "reach")
-    return names.astype(object)

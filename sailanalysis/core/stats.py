@@ -1,4 +1,4 @@
-"""Estimates that travel with their interval: autocorrelation, block bootstrap, robust scale."""
+"""Estimates that travel with their interval: block bootstrap, robust scale, quantiles."""
 
 from __future__ import annotations
 
@@ -46,11 +46,6 @@ class Estimate:
         """Whether there is a value at all."""
         return bool(np.isfinite(self.value))
 
-    @property
-    def half_width(self) -> float:
-        """Half the 95 % interval."""
-        return 0.5 * (self.high - self.low)
-
 
 UNKNOWN = Estimate(float("nan"), float("nan"), float("nan"))
 
@@ -67,50 +62,6 @@ def mad_sd(value: ArrayLike) -> float:
     x = np.asarray(value, dtype=float)
     x = x[np.isfinite(x)]
     return float(MAD_TO_SD * np.median(np.abs(x - np.median(x)))) if x.size else float("nan")
-
-
-def effective_size_ar1(count: int, rho: float) -> float:
-    """Independent samples that a first-order autoregression of ``count`` samples is worth.
-
-    Exact for the variance of the mean: ``n / (1 + 2 sum (1 - k/n) rho^k)``.
-
-    References
-    ----------
-    .. [1] Bayley and Hammersley, "The effective number of independent observations in an
-       autocorrelated time series", J. R. Statist. Soc. Suppl. 8, 184-197, 1946.
-    """
-    if count < 1:
-        return 0.0
-    k = np.arange(1, count)
-    return float(count / (1.0 + 2.0 * np.sum((1.0 - k / count) * np.power(rho, k))))
-
-
-def decorrelation_s(value: ArrayLike, step_s: float) -> float:
-    """Integral time scale of a series: seconds per independent sample.
-
-    Sum of the autocorrelation up to its first zero crossing (NaN taken as the mean), doubled;
-    never below one step.
-
-    References
-    ----------
-    .. [1] Thomson and Emery, Data Analysis Methods in Physical Oceanography, 3rd ed., 2014,
-       section 3.15 (effective degrees of freedom, integral time scale).
-    """
-    x = np.asarray(value, dtype=float)
-    good = np.isfinite(x)
-    if good.sum() < 4:
-        return float("nan")
-    x = np.where(good, x - np.mean(x[good]), 0.0)
-    n = x.size
-    size = 1 << int(np.ceil(np.log2(2 * n)))
-    spectrum = np.abs(np.fft.rfft(x, size)) ** 2
-    acov = np.fft.irfft(spectrum, size)[:n]
-    if acov[0] <= 0:
-        return step_s
-    rho = acov / acov[0]
-    below = np.flatnonzero(rho <= 0)
-    end = int(below[0]) if below.size else n
-    return float(step_s * max(1.0, 1.0 + 2.0 * np.sum(rho[1:end])))
 
 
 def block_bootstrap(

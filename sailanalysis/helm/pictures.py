@@ -144,7 +144,8 @@ class _Span:
     @property
     def end_s(self) -> float:
         """Seconds since 1970, of the last sample."""
-        return self.start_s + (self.part.stop - self.part.start - 1) / self.track.rate_hz
+        samples: int = self.part.stop - self.part.start
+        return self.start_s + (samples - 1) / self.track.rate_hz
 
     def trace(self, helm: str) -> Trace:
         """The samples themselves."""

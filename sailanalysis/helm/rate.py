@@ -13,6 +13,7 @@ from sailanalysis.core.angles import Floats
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.model import Boat
 from sailanalysis.core.series import epoch_s, step_s
+from sailanalysis.core.showing import one_line, small_html
 from sailanalysis.core.stats import UNKNOWN, Estimate, finite_mean
 from sailanalysis.helm.fit import (
     AUTOPILOT,
@@ -136,6 +137,18 @@ class HelmResult:
     reversal_gap_deg: float = REVERSAL_GAP_DEG
     reasons: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+
+    def __repr__(self) -> str:
+        return one_line("HelmResult", self._facts())
+
+    def _repr_html_(self) -> str:
+        return small_html("HelmResult", self._facts(), self.by_helm.drop(
+            columns="sentence", errors="ignore"))
+
+    def _facts(self) -> dict[str, object]:
+        helms = ", ".join(str(name) or "unnamed" for name in self.by_helm.get("helm", ()))
+        return {"helms": helms or "none", "stretches": len(self.rows),
+                "minutes": len(self.windows), "basis": self.basis or "none"}
 
     @property
     def sentences(self) -> tuple[str, ...]:

@@ -224,7 +224,7 @@ def measure_windows(
     """
     time = epoch_s(samples.index)
     grid_hz = 1.0 / step_s(time) if time.size > 1 else float("nan")
-    columns = {name: samples[name].to_numpy(dtype=float) for name in (
+    columns: dict[str, Floats] = {name: samples[name].to_numpy(dtype=float) for name in (
         "stw_kn", "tws_kn", "twa_deg", "heel_deg", "trim_deg", "hdg_deg") if name in samples}
     missing = np.full(time.size, np.nan)
 

@@ -125,8 +125,8 @@ class Basis:
 
     def penalties(self) -> tuple[Floats, Floats]:
         """Roughness over the angle and over the wind speed, each (size, size)."""
-        return (np.kron(np.eye(self.speeds), self.angle_penalty),
-                np.kron(self.speed_penalty, np.eye(self.angles)))
+        return (np.asarray(np.kron(np.eye(self.speeds), self.angle_penalty), dtype=float),
+                np.asarray(np.kron(self.speed_penalty, np.eye(self.angles)), dtype=float))
 
 
     def sector_penalties(self) -> list[Floats]:

@@ -51,7 +51,7 @@ def crossovers_table(model: PolarModel) -> pd.DataFrame:
     angle = TABLE_TWA_DEG.astype(int)
     grid = np.ix_(on_grid, angle)
     speed = np.stack([model.surfaces[s].median_kn[grid] for s in sets])
-    draws = np.stack([model.surfaces[s].replicates_kn[(slice(None), *grid)] for s in sets])
+    draws = np.stack([model.surfaces[s].replicates_kn[:, grid[0], grid[1]] for s in sets])
     rows = []
     for i, j in zip(*np.nonzero(np.isfinite(speed).sum(axis=0) >= 2), strict=True):
         order = np.argsort(np.where(np.isfinite(speed[:, i, j]), -speed[:, i, j], np.inf),

@@ -66,7 +66,7 @@ class Data:
         tonnes = np.where(np.isfinite(load), (load - reference) / 1000.0, 0.0)
 
         def column(name: str) -> Floats:
-            return np.nan_to_num(table[name].to_numpy(float))
+            return np.asarray(np.nan_to_num(table[name].to_numpy(float)), dtype=float)
 
         return cls(
             tws=table["tws_kn"].to_numpy(float), twa=table["twa_deg"].to_numpy(float),

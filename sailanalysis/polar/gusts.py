@@ -51,7 +51,7 @@ class Answer:
 def about_leg(value: Floats, weight: Floats, leg: np.ndarray) -> Floats:
     """Value less its leg's weighted mean."""
     mean = np.bincount(leg, weight * value) / np.bincount(leg, weight)
-    return value - mean[leg]
+    return np.asarray(value - mean[leg], dtype=float)
 
 
 def answered(data: Data, answer: Answer) -> Data:
@@ -79,7 +79,7 @@ def _leg_error(data: Data, within: Floats, share: float) -> Floats:
     between = float(np.mean(off_day**2))
     if between <= 0.0:
         return np.zeros(data.tws.size)
-    return np.minimum(error / count[data.leg] / between, 0.5) * off_day
+    return np.asarray(np.minimum(error / count[data.leg] / between, 0.5) * off_day, dtype=float)
 
 
 def learn_answer(data: Data, fit: Fit, bends: Bends, reference: Floats, weight: Floats,

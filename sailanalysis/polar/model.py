@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from sailanalysis.core.angles import Floats
+from sailanalysis.core.showing import one_line, small_html
 
 Quantile = Literal["median", "best"]
 
@@ -109,6 +110,22 @@ class PolarModel:
     day_factors: pd.DataFrame = field(default_factory=pd.DataFrame)
     leg_shares: pd.DataFrame = field(default_factory=pd.DataFrame)
     notes: dict[str, float] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        return one_line("PolarModel", self._facts())
+
+    def _repr_html_(self) -> str:
+        table = polar_table(self, self.sail_sets[:1])
+        wide = table.pivot_table("stw_kn", "tws_kn", "twa_deg").reset_index()
+        return small_html("PolarModel", self._facts(), wide.rename_axis(columns=None))
+
+    def _facts(self) -> dict[str, object]:
+        facts: dict[str, object] = {"sails": ", ".join(self.sail_sets) or "none",
+                                    "days": self.days, "legs": self.legs,
+                                    "hours": self.seconds / 3600.0}
+        if self.known:
+            facts["tws_kn"] = f"{self.tws_kn[0]:g}..{self.tws_kn[-1]:g}"
+        return facts
 
     @property
     def known(self) -> bool:

@@ -42,7 +42,9 @@ def leg_polar_ratio(legs: pd.DataFrame, model: PolarModel) -> Floats:
             if name != "all" and own.any():
                 value = model.speed_kn(tws[own], twa[own], name)
                 target[own] = np.where(np.isfinite(value), value, target[own])
-    return np.divide(stw, target, out=np.full(stw.shape, np.nan), where=target > 0.1)
+    ratio = np.full(stw.shape, np.nan)
+    np.divide(stw, target, out=ratio, where=target > 0.1)
+    return ratio
 
 
 def coefficients_without(fit: Fit, design: Any, weight: Floats, leg: np.ndarray,

@@ -241,7 +241,7 @@ def _inverse(lower: Floats) -> Floats:
 
     half, _ = dpotri(lower, lower=1)
     half = np.tril(half)
-    return half + np.tril(half, -1).T
+    return np.asarray(half + np.tril(half, -1).T, dtype=float)
 
 
 class Pace:

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats
 from sailanalysis.core.stats import Z95, mad_sd
@@ -91,7 +92,8 @@ class Stage:
         even = _even_weights(data, fit)
         found = []
         rough = coarse.penalties()
-        for quantile, like in ((0.5, before and before.middle), (0.9, before and before.best)):
+        for quantile, like in ((0.5, before.middle if before else None),
+                               (0.9, before.best if before else None)):
             strength = [100.0, 100.0, 0.05]
             start = np.full(coarse.size, np.quantile(left, quantile))
             if like is not None:
@@ -244,7 +246,7 @@ def _shares(data: Data, speed: Floats, basis: str) -> pd.DataFrame:
     known = np.isfinite(speed)
 
     def total(value: Floats) -> Floats:
-        return np.bincount(data.leg, data.seconds * value, legs)
+        return np.asarray(np.bincount(data.leg, data.seconds * value, legs), dtype=float)
 
     seconds = total(np.ones(known.size))
     sailed, expected = total(np.where(known, data.stw, 0)), total(np.where(known, speed, 0))
@@ -266,9 +268,9 @@ def _freedom(data: Data) -> int:
     return (days if days > 1 else int(data.leg.max()) + 1) - 1 + 3
 
 
-def wind_slot(tws: Floats) -> np.ndarray:
+def wind_slot(tws: Floats) -> NDArray[np.int64]:
     """Whole knots of wind, at most 60."""
-    return np.clip(tws.astype(int), 0, 60)
+    return np.asarray(np.clip(tws.astype(np.int64), 0, 60))
 
 
 def _row_variance(rows: Any, covariance: Floats) -> Floats:
@@ -287,7 +289,7 @@ def _even_weights(data: Data, fit: Fit) -> Floats:
     noise = max(fit.scale, 1e-6) ** 2
     count = np.bincount(data.leg)[data.leg]
     alike = fit.leg_sd**2 / (fit.leg_sd**2 + noise)
-    return 1.0 / (1.0 + (count - 1) * alike)
+    return np.asarray(1.0 / (1.0 + (count - 1) * alike), dtype=float)
 
 
 def _noise_by_wind(tws: Floats, residual: Floats) -> Floats:
@@ -301,4 +303,4 @@ def _noise_by_wind(tws: Floats, residual: Floats) -> Floats:
     count = np.bincount(slot, minlength=61).astype(float)
     smooth = gaussian_filter1d(total, 2.0) + 10 * everywhere
     smooth = smooth / (gaussian_filter1d(count, 2.0) + 10)
-    return np.maximum(smooth / max(everywhere, 1e-9), 0.2)
+    return np.asarray(np.maximum(smooth / max(everywhere, 1e-9), 0.2), dtype=float)

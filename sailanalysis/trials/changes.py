@@ -13,6 +13,7 @@ import pandas as pd
 
 from sailanalysis.core.model import CrewEntry, CrewLog
 from sailanalysis.core.series import utc_timestamp
+from sailanalysis.core.showing import one_line, small_html
 from sailanalysis.core.stats import finite_mean
 from sailanalysis.trials.judge import Judged, TrialTrace, judge_sides
 from sailanalysis.trials.pool import empty_pool, pool_trials, same_thing
@@ -38,9 +39,9 @@ DEAD_RUN_DEG: Final = 165.0
 """Beyond this the side the wind comes from says nothing about the tack."""
 COURSE_LIMIT_DEG: Final = 12.0
 """Two courses further apart than this are not compared, whatever the polar says."""
-
-
 VERDICTS: Final = ("faster", "slower", "no clear difference", "not enough data")
+
+
 @dataclass(frozen=True)
 class TrialsResult:
     """Everything the report says about trials.
@@ -68,6 +69,18 @@ class TrialsResult:
     placebos: int = 0
     widening: float = 1.0
     advice: str = ""
+
+    def __repr__(self) -> str:
+        return one_line("TrialsResult", self._facts())
+
+    def _repr_html_(self) -> str:
+        shown = ["time", "what", "gain_kn", "gain_low_kn", "gain_high_kn", "verdict"]
+        return small_html("TrialsResult", self._facts(), self.rows.reindex(columns=shown))
+
+    def _facts(self) -> dict[str, object]:
+        verdicts = self.rows["verdict"].value_counts() if len(self.rows) else {}
+        return {"trials": len(self.rows)} | {str(k): int(n) for k, n in verdicts.items()} | {
+            "placebos": self.placebos, "widening": self.widening}
 
 
 BETTER_TRIAL: Final = (

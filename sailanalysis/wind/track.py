@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from sailanalysis.core.angles import Floats, wrap180, wrap360
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.series import epoch_s, running_median, true_stretches
+from sailanalysis.core.showing import one_line, small_html
 from sailanalysis.core.stats import Z95
 from sailanalysis.wind.track_ends import TOLD, in_a_stream, seconds_near, upwind_evidence
 from sailanalysis.wind.track_turns import even, track_turns
@@ -93,6 +94,18 @@ class TrackWind:
     sd_along_deg: Floats
     across_along_kn: Floats
     why_not: str = ""
+
+    def __repr__(self) -> str:
+        return one_line("TrackWind", self._facts())
+
+    def _repr_html_(self) -> str:
+        return small_html("TrackWind", self._facts(), self.turns)
+
+    def _facts(self) -> dict[str, object]:
+        if not self.known:
+            return {"known": False, "why_not": self.why_not}
+        return {"twd_deg": self.twd_deg, "twd_low_deg": self.twd_low_deg,
+                "twd_high_deg": self.twd_high_deg, "turns": len(self.turns)}
 
 
 def wind_from_track(

@@ -10,7 +10,6 @@ from sailanalysis.core.points import (
     is_downwind,
     is_upwind,
     point_of_sail,
-    points_of_sail,
 )
 
 
@@ -20,12 +19,11 @@ from sailanalysis.core.points import (
     (180.0, "downwind"), (float("nan"), "")])
 def test_point_of_sail(twa_deg, point):
     assert point_of_sail(twa_deg) == point
-    assert points_of_sail([twa_deg])[0] == point
 
 
 def test_masks_and_names_agree():
     twa = np.arange(-180.0, 181.0, 0.5)
-    names = points_of_sail(twa)
+    names = np.array([point_of_sail(x) for x in twa])
     assert set(names) == set(POINTS)
     assert (is_upwind(twa) == (names == "upwind")).all()
     assert (is_downwind(twa) == (names == "downwind")).all()

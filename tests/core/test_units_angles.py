@@ -13,7 +13,6 @@ from sailanalysis.core.angles import (
     angle_sd,
     mean_angle,
     resultant_length,
-    turn_between,
     unwrap,
     wrap180,
     wrap360,
@@ -61,7 +60,7 @@ def test_no_direction_has_no_mean():
 def test_wrapping(a, b):
     assert 0 <= float(wrap360(a)) < 360
     assert -180 < float(wrap180(a)) <= 180
-    turn = float(turn_between(a, b))
+    turn = float(wrap180(b - a))
     assert abs(float(wrap180(a + turn - b))) < 1e-6 or abs(abs(turn) - 180) < 1e-6
 
 

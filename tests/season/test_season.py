@@ -226,7 +226,7 @@ def test_trend_by_hand():
     exact = trend(np.arange(5.0), 2.0 + 0.5 * np.arange(5.0), np.full(5, 0.1))
     assert exact.value == pytest.approx(0.5)
     # no scatter beyond the errors: half width t(0.975, 3) * 0.1 / sqrt(10)
-    assert exact.half_width == pytest.approx(3.182446 * 0.1 / np.sqrt(10), rel=1e-5)
+    assert 0.5 * (exact.high - exact.low) == pytest.approx(3.182446 * 0.1 / np.sqrt(10), rel=1e-5)
     assert not trend(np.arange(3.0), np.arange(3.0), np.ones(3)).known
 
 
