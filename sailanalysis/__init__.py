@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # what an editor and a type checker see; loaded on first use below
     from sailanalysis.app.pipeline import analyse, analyse_season
     from sailanalysis.app.shipped import example_folder
-    from sailanalysis.core.model import Boat, Day
+    from sailanalysis.core.model import Boat
+    from sailanalysis.day import Day
     from sailanalysis.read import read_logs
     from sailanalysis.read.written.boatfile import read_boat_file
     from sailanalysis.read.written.crewlog import read_crew_log
@@ -27,7 +28,7 @@ _HOMES = {
     "read_boat_file": "sailanalysis.read.written.boatfile",
     "read_crew_log": "sailanalysis.read.written.crewlog",
     "Archive": "sailanalysis.season",
-    "Day": "sailanalysis.core.model",
+    "Day": "sailanalysis.day",
     "Boat": "sailanalysis.core.model",
     "day_sections": "sailanalysis.report",
     "example_folder": "sailanalysis.app.shipped",

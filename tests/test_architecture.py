@@ -11,7 +11,7 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "sailanalysis"
 ROOMS = ("core", "read", "condition", "wind", "segment", "maneuvers", "polar", "helm", "calibrate",
-         "trials", "season", "figures", "report", "app")
+         "trials", "day", "season", "figures", "report", "app")
 COMPUTING = ROOMS[:ROOMS.index("figures")]
 
 
@@ -92,6 +92,15 @@ def test_lazy_names_are_visible_to_an_editor(path):
 def test_a_room_is_a_table_of_contents(room):
     names = importlib.import_module(f"sailanalysis.{room}").__all__
     assert names and len(set(names)) == len(names)
+
+
+@pytest.mark.parametrize("path", [p for p in SOURCES if room_of(p) in ("figures", "report")],
+                         ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_a_record_is_read_by_its_fields(path):
+    """getattr with a default would turn a renamed field into a missing figure."""
+    calls = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)]
+    assert not [c.lineno for c in calls if c.func.id == "hasattr" or (c.func.id == "getattr" and len(c.args) > 2)]
 
 
 def modules_after(code: str) -> set[str]:

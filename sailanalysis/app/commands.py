@@ -5,11 +5,16 @@ from __future__ import annotations
 import argparse
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sailanalysis.app import pipeline
 from sailanalysis.core.errors import Finding, LogError
 from sailanalysis.core.progress import Progress
+from sailanalysis.day import Day, Studies
+
+if TYPE_CHECKING:
+    from sailanalysis.calibrate.estimate import Correction
+    from sailanalysis.season import Archive
 
 
 @dataclass(frozen=True)
@@ -41,7 +46,7 @@ class DayJob:
                 "boat": resolved(self.boat), "crew_log": resolved(self.crew_log)}
 
 
-def analyse_job_or_reason(job: DayJob) -> Any:
+def analyse_job_or_reason(job: DayJob) -> Day | str:
     """Analyse one of many jobs; a day that cannot be analysed gives its reason instead.
 
     A module-level function, so that it can travel to a worker. What an archive does not file
@@ -55,7 +60,7 @@ def analyse_job_or_reason(job: DayJob) -> Any:
         result = pipeline.analyse(**vars(job))
     except SailAnalysisError as error:
         return str(error)
-    return replace(result, results={"blocks": result.results["blocks"]})
+    return replace(result, results=Studies(blocks=result.results.blocks))
 
 
 def day(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -77,11 +82,11 @@ def day(options: argparse.Namespace, progress: Progress) -> Outcome:
     return Outcome(text, result.findings)
 
 
-def _day_words(result: Any, out: Path) -> str:
+def _day_words(result: Day, out: Path) -> str:
     s = result.summary
-    hours = [f"{s[key] / 3600:.1f} h {word}" for key, word in
-             (("sailing_s", "sailed"), ("motoring_s", "motored"), ("stopped_s", "stopped"))
-             if s[key] > 0]
+    hours = [f"{spent / 3600:.1f} h {word}" for spent, word in
+             ((s["sailing_s"], "sailed"), (s["motoring_s"], "motored"),
+              (s["stopped_s"], "stopped")) if spent > 0]
     miles = s["distance_over_ground_nm"]
     if miles == miles:
         hours.append(f"{miles:.1f} NM over ground")
@@ -119,8 +124,8 @@ def season(options: argparse.Namespace, progress: Progress) -> Outcome:
     return Outcome("\n".join(words), tuple(findings))
 
 
-def _file_many(archive: Any, jobs: list[DayJob], options: argparse.Namespace, progress: Progress,
-               findings: list[Finding]) -> list[str]:
+def _file_many(archive: Archive, jobs: list[DayJob], options: argparse.Namespace,
+               progress: Progress, findings: list[Finding]) -> list[str]:
     from sailanalysis.app.executor import run_all
 
     words, failed = [], 0
@@ -157,7 +162,7 @@ def _is_crew_log(path: Path) -> bool:
     return head.startswith("time,item,value")
 
 
-def _listing(archive: Any) -> str:
+def _listing(archive: Archive) -> str:
     days = archive.days()
     if days.empty:
         return "no day is filed here"
@@ -203,14 +208,14 @@ def calibrate(options: argparse.Namespace, progress: Progress) -> Outcome:
     return Outcome(text, result.findings)
 
 
-def _correction_line(name: str, estimate: dict[str, Any]) -> str:
+def _correction_line(name: str, estimate: Correction) -> str:
     if not estimate.get("determined"):
         return f"{name:<19} not determined: {estimate.get('why_not') or 'unknown'}"
     return (f"{name:<19} {estimate['value']:.3f}  (95 % interval {estimate['low']:.3f} to "
             f"{estimate['high']:.3f}, beyond what the boat file holds)")
 
 
-def _write_corrections(boat_path: str, result: Any) -> str:
+def _write_corrections(boat_path: str, result: Day) -> str:
     from sailanalysis.read.written.boatfile import write_sensor_corrections
 
     better = pipeline.corrected(result.boat.sensors, result.calibration)

@@ -87,7 +87,7 @@ def _in_processes(work: Callable[[Item], Result], items: Sequence[Item], workers
         before = given
         try:
             with ProcessPoolExecutor(workers, spawn) as pool:
-                for result in _in_order(partial(pool.submit, work), items[given:],
+                for result in _in_order(lambda item: pool.submit(work, item), items[given:],
                                         lambda: 2 * workers):
                     yield result
                     given += 1
@@ -115,7 +115,7 @@ def _on_cluster(work: Callable[[Item], Result], items: Sequence[Item], address: 
         raise SailAnalysisError("--cluster needs the package `distributed`: "
                                 "pip install 'sailanalysis[cluster]'") from None
     try:
-        client = Client(address, timeout=connect_s, set_as_default=False)
+        client: Any = Client(address, timeout=connect_s, set_as_default=False)
     except OSError as error:
         raise SailAnalysisError(f"no cluster answers at {address}: {error}") from None
     try:

@@ -9,16 +9,25 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from sailanalysis.app.tables import iso_utc
 from sailanalysis.core.errors import Finding, LogError
-from sailanalysis.core.model import Boat, Conditioned, CrewLog, Day, RawLog, Sensors
+from sailanalysis.core.model import Boat, Conditioned, CrewLog, InputReport, RawLog, Sensors
 from sailanalysis.core.progress import Progress
 from sailanalysis.core.series import epoch_s, integral, resample, runs, sample_seconds
+from sailanalysis.day import Day, Memory, Studies, Summary, account_of
+
+if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
+    from sailanalysis.calibrate.estimate import Correction
+    from sailanalysis.polar.model import PolarModel
+    from sailanalysis.season import Season
+    from sailanalysis.wind.track import TrackWind
 
 CORRECTIONS = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_k")
 
@@ -86,7 +95,7 @@ def analyse(
                         apply_calibration, say)
 
 
-def _one_blas_thread() -> Any:
+def _one_blas_thread() -> AbstractContextManager[object]:
     """A context in which linear algebra keeps to one thread.
 
     Small solves are an order slower on two. The limit holds for libraries that are loaded already,
@@ -95,7 +104,8 @@ def _one_blas_thread() -> Any:
     import scipy.linalg  # noqa: F401
     from threadpoolctl import threadpool_limits
 
-    return threadpool_limits(1)
+    limits: AbstractContextManager[object] = threadpool_limits(1)
+    return limits
 
 
 def _crew(path: str | Path | None, raw: RawLog, conditioned: Conditioned,
@@ -113,10 +123,10 @@ def _crew(path: str | Path | None, raw: RawLog, conditioned: Conditioned,
     return CrewLog(tuple(sorted(entries, key=lambda e: e.time_s))), list(findings)
 
 
-def _memory(season: str | Path | None, conditioned: Conditioned) -> dict[str, Any]:
+def _memory(season: str | Path | None, conditioned: Conditioned) -> Memory:
     """What earlier days lend to this one: the season's polar and each helm's usual."""
     if season is None or not Path(season).exists():
-        return {}
+        return Memory()
     from sailanalysis.season import Archive
 
     time = epoch_s(conditioned.samples.index)
@@ -124,7 +134,7 @@ def _memory(season: str | Path | None, conditioned: Conditioned) -> dict[str, An
 
 
 def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
-             findings: list[Finding], memory: dict[str, Any], apply_calibration: bool,
+             findings: list[Finding], memory: Memory, apply_calibration: bool,
              say: Progress) -> Day:
     from sailanalysis.calibrate.estimate import estimate_calibration
     from sailanalysis.calibrate.health import sensor_health
@@ -132,60 +142,65 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     from sailanalysis.maneuvers.rate import rate_maneuvers
     from sailanalysis.polar.fit import fit_polar, leg_polar_ratio, polar_table
     from sailanalysis.polar.targets import targets_table
+    from sailanalysis.read.written.tanks import tank_gauge_check, tank_load_kg
     from sailanalysis.segment.steady import steady_averages
     from sailanalysis.trials.changes import judge_trials
 
     findings = [*findings, *conditioned.findings]
-    results: dict[str, Any] = {"conditioned": conditioned}
 
     say("finding wind, water and maneuvers")
-    load = _load(raw, boat, crew, results, findings)
+    load, more = tank_load_kg(raw, boat, crew)
+    findings += more
     sailed = _segment(conditioned, boat, crew, boat.sensors, load)
     say("checking the instruments")
     calibration = estimate_calibration(sailed.samples, conditioned, boat,
                                        maneuvers=sailed.maneuvers, legs=sailed.legs)
-    if apply_calibration and (better := corrected(boat.sensors, calibration.as_dict())):
+    better = corrected(boat.sensors, calibration.as_dict()) if apply_calibration else None
+    if better is not None:
         sailed = _segment(conditioned, boat, crew, better, load)
-        results["sensors_applied"] = better
     findings += sailed.findings
     samples, maneuvers, legs = sailed.samples, sailed.maneuvers, sailed.legs
-    results["calibration"] = calibration
-    results["wind_from_track"] = sailed.track_wind
-    results["health"] = sensor_health(conditioned, samples)
+    health = sensor_health(conditioned, samples)
 
     say("fitting the polar of the day")
     blocks = steady_averages(samples, legs, maneuvers)
     polar = fit_polar(blocks)
-    results |= {"polar_model": polar, "blocks": blocks}
-    season_polar = memory.get("polar_model")
+    season_polar = memory.polar
     speed_model = season_polar or polar
     # A leg is never measured against a polar that it helped to make.
     shares = leg_polar_ratio(legs, season_polar) if season_polar else _shares(legs, polar)
     legs = legs.assign(polar_ratio=shares)
 
     say("costing the maneuvers")
-    maneuvers, results["maneuver_study"] = rate_maneuvers(
+    maneuvers, maneuver_study = rate_maneuvers(
         samples, maneuvers, legs, speed_model.speed_kn, boat)
     say("rating the helming")
-    helm, results["helm_result"] = rate_helming(
-        samples, legs, maneuvers, boat, conditioned.native_rate_hz, usual=memory.get("usual"))
-    trials, results["trials_result"] = judge_trials(
+    helm, helm_study = rate_helming(
+        samples, legs, maneuvers, boat, conditioned.native_rate_hz, usual=memory.usual)
+    trials, trials_study = judge_trials(
         samples, legs, maneuvers, crew, speed_model.speed_kn)
 
-    day = Day(
+    return Day(
         samples=samples, rate_hz=conditioned.rate_hz, maneuvers=maneuvers, legs=legs,
         polar=polar_table(polar), targets=targets_table(polar), helm=helm, trials=trials,
         calibration=calibration.as_dict(), wind_source=sailed.wind_source, boat=boat, crew=crew,
-        inputs=raw.inputs, findings=tuple(findings), summary={}, results=results)
-    return replace(day, summary=summarise(day))
+        inputs=raw.inputs, findings=tuple(findings),
+        summary=summarise(samples, maneuvers, conditioned, sailed.wind_source, findings,
+                          raw.inputs),
+        results=Studies(
+            conditioned=conditioned, sensors_applied=better, calibration=calibration,
+            track_wind=sailed.track_wind, health=health, polar=polar, blocks=blocks,
+            maneuvers=maneuver_study, helm=helm_study, trials=trials_study,
+            gauges=tuple(tank_gauge_check(raw, boat, crew))))
 
 
-def _shares(legs: pd.DataFrame, polar: Any) -> np.ndarray:
+def _shares(legs: pd.DataFrame, polar: PolarModel) -> np.ndarray:
     """Each leg's share of the day's polar as fitted without that leg; NaN where unknown."""
     shares = polar.leg_shares
     if len(shares) == 0:
         return np.full(len(legs), np.nan)
-    return shares.set_index("leg")["polar_ratio"].reindex(range(len(legs))).to_numpy(dtype=float)
+    ratio = shares.set_index("leg")["polar_ratio"].reindex(range(len(legs)))
+    return np.asarray(ratio, dtype=float)
 
 
 @dataclass(frozen=True)
@@ -196,7 +211,7 @@ class _Sailed:
     maneuvers: pd.DataFrame
     legs: pd.DataFrame
     wind_source: str
-    track_wind: Any
+    track_wind: TrackWind | None
     findings: list[Finding]
 
 
@@ -229,25 +244,14 @@ def _keep_objects(samples: pd.DataFrame, name: str, texts: np.ndarray) -> None:
     samples[name] = pd.Series(texts, index=samples.index, dtype=object)
 
 
-def _load(raw: RawLog, boat: Boat, crew: CrewLog, results: dict[str, Any],
-          findings: list[Finding]) -> tuple[np.ndarray, np.ndarray] | None:
-    from sailanalysis.read.written.tanks import tank_gauge_check, tank_load_kg
-
-    load, more = tank_load_kg(raw, boat, crew)
-    findings += more
-    results["tank_gauge"] = tank_gauge_check(raw, boat, crew)
-    results["load"] = load
-    return load
-
-
-def corrected(sensors: Sensors, estimates: dict[str, dict[str, Any]]) -> Sensors | None:
+def corrected(sensors: Sensors, estimates: dict[str, Correction]) -> Sensors | None:
     """Boat-file sensors with today's determined estimates put on top; None if there are none."""
     changed: dict[str, Any] = {}
     for name in CORRECTIONS:
-        estimate = estimates.get(name, {})
-        if not estimate.get("determined"):
+        estimate = estimates.get(name)
+        if estimate is None or not estimate["determined"] or estimate["value"] is None:
             continue
-        value = float(estimate["value"])
+        value = estimate["value"]
         if name.endswith("_factor"):
             changed[name] = getattr(sensors, name) * value
         elif name == "leeway_k":
@@ -257,42 +261,35 @@ def corrected(sensors: Sensors, estimates: dict[str, dict[str, Any]]) -> Sensors
     return replace(sensors, **changed) if changed else None
 
 
-def summarise(day: Day) -> dict[str, Any]:
+def summarise(samples: pd.DataFrame, maneuvers: pd.DataFrame, conditioned: Conditioned,
+              wind_source: str, findings: Sequence[Finding],
+              inputs: Sequence[InputReport]) -> Summary:
     """The figures of ``summary.json``."""
-    samples = day.samples
     time = epoch_s(samples.index)
     seconds = sample_seconds(time)
     state = samples["state"].to_numpy()
     moving = state != "stopped"
-    kinds = day.maneuvers["kind"].tolist() if len(day.maneuvers) else []
+    kinds = maneuvers["kind"].tolist() if len(maneuvers) else []
 
-    def miles(speed_kn: np.ndarray) -> float:
+    def miles(name: str) -> float:
+        speed_kn = samples[name].to_numpy(dtype=float)
         speed = np.where(moving & np.isfinite(speed_kn), speed_kn, 0.0)
         if not np.isfinite(speed_kn[moving]).any():
             return 0.0 if not moving.any() else float("nan")
         return integral(time, speed) / 3600.0
 
-    sog = samples["sog_kn"].to_numpy(dtype=float)
-    stw = samples["stw_kn"].to_numpy(dtype=float)
+    def spent(name: str) -> float:
+        return float(seconds[state == name].sum())
+
     return {
         "start": iso_utc(samples.index[0]), "end": iso_utc(samples.index[-1]),
-        "duration_s": float(time[-1] - time[0]),
-        "sailing_s": float(seconds[state == "sailing"].sum()),
-        "motoring_s": float(seconds[state == "motoring"].sum()),
-        "stopped_s": float(seconds[state == "stopped"].sum()),
-        "distance_over_ground_nm": miles(sog), "distance_through_water_nm": miles(stw),
+        "duration_s": float(time[-1] - time[0]), "sailing_s": spent("sailing"),
+        "motoring_s": spent("motoring"), "stopped_s": spent("stopped"),
+        "distance_over_ground_nm": miles("sog_kn"), "distance_through_water_nm": miles("stw_kn"),
         "tacks": kinds.count("tack"), "gybes": kinds.count("gybe"),
-        "channels": sorted(day.results["conditioned"].samples.columns.astype(str)),
-        "wind_source": day.wind_source,
-        "rate_hz": day.rate_hz,
-        "runs": len(runs(time)),
-        "warnings": [{"code": f.code, "message": f.message} for f in day.findings
-                     if f.level == "warning"],
-        "notes": [{"code": f.code, "message": f.message} for f in day.findings
-                  if f.level == "note"],
-        "inputs": [{"file": item.file, "format": item.format, "lines": item.lines,
-                    "used": item.used, "ignored": item.ignored, "rejected": dict(item.rejected)}
-                   for item in day.inputs],
+        "channels": sorted(conditioned.samples.columns.astype(str)),
+        "wind_source": wind_source, "rate_hz": conditioned.rate_hz,
+        "runs": len(runs(time)), **account_of(findings, inputs),
     }
 
 
@@ -306,14 +303,13 @@ def write_day(day: Day, out_dir: str | Path, *, private: bool = False,
     shown = day
     if private:
         shown = private_day(day)
-        shown = replace(shown, summary=summarise(shown))
     with staged(out_dir) as folder:
         write_day_tables(shown, folder, private)
         write_day_report(day, folder, private=private, plotly_beside=plotly_beside)
 
 
 def analyse_season(season_dir: str | Path, start: str | None = None, end: str | None = None,
-                   progress: Progress | None = None) -> Any:
+                   progress: Progress | None = None) -> Season:
     """The season record of an archive between two days, ends included.
 
     Raises
@@ -333,7 +329,7 @@ def analyse_season(season_dir: str | Path, start: str | None = None, end: str | 
         return fit_season(archive, start, end, progress=say)
 
 
-def write_season(season: Any, out_dir: str | Path, plotly_beside: bool = False) -> None:
+def write_season(season: Season, out_dir: str | Path, plotly_beside: bool = False) -> None:
     """Write report, card and tables of a season; all of them or none."""
     from sailanalysis.app.tables import write_csv
     from sailanalysis.core.staging import staged

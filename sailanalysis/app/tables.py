@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.channels import SAMPLE_COLUMNS
-from sailanalysis.core.model import Day
+from sailanalysis.day import Day
 from sailanalysis.report.page.safe import safe_cell
 
 COLUMNS: Final[dict[str, tuple[str, ...]]] = {
@@ -65,7 +65,7 @@ def iso_utc(value: Any) -> str:
         return ""
     stamp = pd.Timestamp(value)
     stamp = stamp.tz_localize("UTC") if stamp.tz is None else stamp.tz_convert("UTC")
-    return stamp.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return str(stamp.isoformat(timespec="milliseconds")).replace("+00:00", "Z")
 
 
 def _plain(column: pd.Series) -> list[Any]:
@@ -78,7 +78,7 @@ def _plain(column: pd.Series) -> list[Any]:
                 for v in column.to_numpy(dtype=float, na_value=np.nan).tolist()]
         return ["0" if t == "-0" else t for t in text]
     if pd.api.types.is_integer_dtype(column):
-        return column.tolist()
+        return list(column)
     return [_text_cell(value) for value in column]
 
 

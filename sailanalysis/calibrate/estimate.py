@@ -7,7 +7,7 @@ they can be trusted, the current through the day, and what a correction would ch
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -80,6 +80,18 @@ class SensorEstimate:
     seconds: float
 
 
+class Correction(TypedDict):
+    """One sensor's entry of ``calibration.json``; None where not known."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+    determined: bool
+    why_not: str | None
+    count: int
+    seconds: float
+
+
 @dataclass(frozen=True)
 class CalibrationResult:
     """What the day says about its sensors.
@@ -121,7 +133,7 @@ class CalibrationResult:
     heading_spread_deg: float
     notes: tuple[str, ...] = field(default=())
 
-    def as_dict(self) -> dict[str, dict[str, Any]]:
+    def as_dict(self) -> dict[str, Correction]:
         """The form of ``calibration.json``: by name ``value, low, high, determined, why_not``."""
         def number(x: float) -> float | None:
             return float(x) if np.isfinite(x) else None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -177,30 +177,3 @@ class Conditioned:
     left_out: pd.DataFrame
     native_rate_hz: dict[str, float]
     findings: tuple[Finding, ...] = ()
-
-
-@dataclass(frozen=True)
-class Day:
-    """Everything known about one day: what the report, the tables and the archive read.
-
-    ``samples`` has ``channels.SAMPLE_COLUMNS`` and more (``load_kg``, ``boards``, ...); the tables
-    have the columns of the published interface and more. Room results that are richer than a
-    table (polar model, calibration, current, health) stand in ``results`` by name.
-    """
-
-    samples: pd.DataFrame
-    rate_hz: float
-    maneuvers: pd.DataFrame
-    legs: pd.DataFrame
-    polar: pd.DataFrame
-    targets: pd.DataFrame
-    helm: pd.DataFrame
-    trials: pd.DataFrame
-    calibration: dict[str, dict[str, Any]]
-    wind_source: str
-    boat: Boat
-    crew: CrewLog
-    inputs: tuple[InputReport, ...]
-    findings: tuple[Finding, ...]
-    summary: dict[str, Any]
-    results: dict[str, Any] = field(default_factory=dict)

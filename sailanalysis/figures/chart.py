@@ -107,16 +107,21 @@ def read_coastline(source: str | Path | dict[str, Any]) -> list[Floats]:
         queue += list(item.get("features") or []) + list(item.get("geometries") or [])
         if isinstance(item.get("geometry"), dict):
             queue.append(item["geometry"])
-        rings = {"LineString": lambda c: [c], "MultiLineString": list, "Polygon": list,
-                 "MultiPolygon": lambda c: [ring for part in c for ring in part]}.get(str(kind))
-        if rings and points:
-            for ring in rings(points):
-                line = np.array([p[:2] for p in ring], dtype=float)
-                if line.ndim == 2 and len(line) > 1 and np.isfinite(line).all():
-                    lines.append(line)
+        for ring in _rings(str(kind), points or []):
+            line = np.array([p[:2] for p in ring], dtype=float)
+            if line.ndim == 2 and len(line) > 1 and np.isfinite(line).all():
+                lines.append(line)
     if not lines:
         raise SailAnalysisError("the coastline file holds no lines or polygons (GeoJSON, RFC 7946)")
     return lines
+
+
+def _rings(kind: str, points: list[Any]) -> list[Any]:
+    if kind == "LineString":
+        return [points] if points else []
+    if kind == "MultiPolygon":
+        return [ring for part in points for ring in part]
+    return points if kind in ("MultiLineString", "Polygon") else []
 
 
 def positions(samples: pd.DataFrame) -> tuple[Floats, Floats]:

@@ -66,8 +66,9 @@ def side_by_side_figure(pieces: list[tuple[str, Any, Any, Any]]) -> Spec:
     for k, (title, t, rudder, course) in enumerate(pieces):
         t = np.asarray(t, dtype=float)
         rate = max(1, t.size // 1500)  # 5 a second shows every movement of a hand
-        t, rudder, course = (None if v is None else np.asarray(v, dtype=float)[::rate]
-                             for v in (t, rudder, course))
+        t = t[::rate]
+        rudder, course = (None if v is None else np.asarray(v, dtype=float)[::rate]
+                          for v in (rudder, course))
         suffix = "" if k == 0 else str(2 * k + 1)
         lower = str(2 * k + 2)
         domain = [k / n + (0.03 if k else 0), (k + 1) / n - 0.02]

@@ -17,7 +17,7 @@ def seconds(column: Any) -> Floats:
     """Seconds since 1970 of a column of timestamps, ISO texts or seconds; NaN where empty."""
     series = pd.Series(column)
     if pd.api.types.is_numeric_dtype(series):
-        return series.to_numpy(dtype=float)
+        return np.asarray(series, dtype=float)
     return epoch_s(series)
 
 
@@ -28,7 +28,7 @@ def numbers(frame: pd.DataFrame, name: str) -> Floats:
     column = frame[name]
     if not pd.api.types.is_float_dtype(column):
         column = pd.to_numeric(column, errors="coerce")
-    return column.to_numpy(dtype=float)
+    return np.asarray(column, dtype=float)
 
 
 def texts(frame: pd.DataFrame, name: str) -> NDArray[np.object_]:

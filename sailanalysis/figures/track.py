@@ -67,7 +67,7 @@ def classes(samples: pd.DataFrame, by: str, share: Floats | None = None,
         value = running_mean(time, samples[name].to_numpy(dtype=float), 10.0) \
             if name in samples else np.full(len(samples), np.nan)
         edges, unit = _round_edges(value, len(STEPS)), "kn"
-        colours = STEPS
+        colours: tuple[str, ...] = STEPS
     elif by == "leeway":
         value = np.abs(running_mean(time, samples["leeway_deg"].to_numpy(dtype=float), 30.0)) \
             if "leeway_deg" in samples else np.full(len(samples), np.nan)
@@ -213,7 +213,7 @@ def track_figure(samples: pd.DataFrame, maneuvers: pd.DataFrame, chart: Chart,
     data += _marks(maneuvers, chart, time, lat, lon, t0)
 
     height = 560
-    spec = {"data": data, "layout": layout(height, t0, **_frame(xk, yk, chart, samples))}
+    spec: Spec = {"data": data, "layout": layout(height, t0, **_frame(xk, yk, chart, samples))}
     spec["layout"]["meta"].update({
         "chart": {"lat0": chart.lat0, "lon0": chart.lon0, "kx": chart.kx, "ky": chart.ky,
                   "places": chart.places} if chart.places else
@@ -234,8 +234,8 @@ def _ends(x: Floats, y: Floats, time: Floats) -> Spec:
 
 def _marks(maneuvers: pd.DataFrame, chart: Chart, time: Floats, lat: Floats, lon: Floats,
            t0: float) -> list[Spec]:
-    out = []
-    if maneuvers is None or not len(maneuvers):
+    out: list[Spec] = []
+    if not len(maneuvers):
         return out
     start, end = seconds(maneuvers["start"]), seconds(maneuvers["end"])
     cross = seconds(maneuvers["crossing"]) if "crossing" in maneuvers else start

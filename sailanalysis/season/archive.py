@@ -35,8 +35,8 @@ from typing import Any, Final
 import pandas as pd
 
 from sailanalysis.core.errors import SailAnalysisError
-from sailanalysis.core.model import Day
 from sailanalysis.core.series import epoch_s
+from sailanalysis.day import Day, Memory
 from sailanalysis.season.migrations import FORMAT_VERSION, migrate
 from sailanalysis.season.store import (
     file_digest,
@@ -160,8 +160,8 @@ class Archive:
         day_id = start.strftime("%Y-%m-%d-%H%M")
         raw = _raw_files(raw_files)
         record = _record(day, settings or {})
-        blocks = day.results.get("blocks")
-        if not isinstance(blocks, pd.DataFrame):
+        blocks = day.results.blocks
+        if blocks is None:
             blocks = steady_averages(day.samples, day.legs, day.maneuvers, day=day_id)
         blocks = blocks.assign(day=day_id)
         name = f"{day_id}.{uuid.uuid4().hex[:12]}"
@@ -374,7 +374,7 @@ class Archive:
             out.append(dict(self.load(day_id).record.get("settings") or {}))
         return [s for s in out if s]
 
-    def memory(self, without: tuple[float, float] | None = None) -> dict[str, Any]:
+    def memory(self, without: tuple[float, float] | None = None) -> Memory:
         """What earlier days lend to a new one: the season's polar and each helm's usual.
 
         Parameters
@@ -385,8 +385,7 @@ class Archive:
 
         Returns
         -------
-        dict
-            ``polar_model`` and ``usual``; each missing where nothing is known.
+        Memory
         """
         from sailanalysis.helm.usual import fit_usual
         from sailanalysis.polar.fit import fit_polar
@@ -398,14 +397,9 @@ class Archive:
             same = set(days["day"][(start <= without[1]) & (end >= without[0])])
             blocks = blocks[~blocks["day_id"].isin(same)]
             helm = helm[~helm["day_id"].isin(same)]
-        out: dict[str, Any] = {}
-        if len(blocks):
-            model = fit_polar(blocks, replicates=2)
-            if model.known:
-                out["polar_model"] = model
-        if len(helm):
-            out["usual"] = fit_usual(helm)
-        return out
+        model = fit_polar(blocks, replicates=2) if len(blocks) else None
+        return Memory(model if model is not None and model.known else None,
+                      fit_usual(helm) if len(helm) else None)
 
     def raw_files(self, day_id: str) -> tuple[RawFile, ...]:
         """Logs that a day was made from."""

@@ -7,8 +7,9 @@ import pandas as pd
 
 from sailanalysis.core.channels import SAMPLE_COLUMNS
 from sailanalysis.core.errors import Finding
-from sailanalysis.core.model import Boat, CrewEntry, CrewLog, Day, InputReport
+from sailanalysis.core.model import Boat, CrewEntry, CrewLog, InputReport
 from sailanalysis.core.series import utc_index
+from sailanalysis.day import Day
 
 START_S = 1_750_000_000.0
 

@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 from made_day import made_day, made_samples
 
+from sailanalysis.helm.rate import HelmResult
 from sailanalysis.maneuvers.compare import median_interval
 from sailanalysis.report import day_sections, write_day_report
 from sailanalysis.report.day.head import day_head
@@ -91,10 +92,25 @@ def test_first_screen_has_three_to_six_findings_that_link(day):
     assert {f[0]: f[1] for f in head.facts}["Motored"].startswith("4")
 
 
+def with_study(day, difference, low, high):
+    """The day with a helming study of two helms whose difference is given."""
+    by_helm = pd.DataFrame([{"helm": h, "minutes": 10.0, "smoothness": v, "smoothness_low": v - 6,
+                             "smoothness_high": v + 6, "sentence": ""} for h, v in (("Ada", 52.0), ("Jonas", 50.0))])
+    comparisons = pd.DataFrame([{"helm": "Ada", "other": "Jonas", "difference": difference, "low": low, "high": high}])
+    study = HelmResult(rows=day.helm, by_helm=by_helm, comparisons=comparisons, windows=pd.DataFrame())
+    return dataclasses.replace(day, results=dataclasses.replace(day.results, helm=study))
+
+
 def test_overlapping_helms_are_not_ranked(day):
-    close = day.helm.assign(smoothness=[52.0, 50.0], smoothness_low=[46.0, 44.0], smoothness_high=[58.0, 56.0])
-    section = by_key(day_sections(dataclasses.replace(day, helm=close)), "helm")
-    assert "no difference" in section.verdict and "more smoothly" not in section.verdict
+    verdict = by_key(day_sections(with_study(day, 2.0, -3.0, 7.0)), "helm").verdict
+    assert "no difference" in verdict and "more smoothly" not in verdict
+
+
+@pytest.mark.parametrize(("sign", "first", "second"), [(1, "Ada", "Jonas"), (-1, "Jonas", "Ada")])
+def test_the_smoother_helm_is_named_first(day, sign, first, second):
+    low, high = sorted((sign * 2.0, sign * 7.0))
+    verdict = by_key(day_sections(with_study(day, sign * 4.0, low, high)), "helm").verdict
+    assert f"{first} steered more smoothly than {second} by 4\u202fpoints (2 to 7)" in verdict
 
 
 @pytest.mark.parametrize("n", [6, 7, 10, 20, 45])

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from sailanalysis.core.model import Boat, CrewLog, Day
+from sailanalysis.core.model import Boat, CrewLog
+from sailanalysis.day import Day
 
 
 def small_day(date="2026-05-02 10:00", minutes=10, speed=6.0, seed=0):

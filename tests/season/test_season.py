@@ -194,11 +194,11 @@ def test_a_season_without_sailing_says_so(tmp_path):
 
 def test_memory_lends_the_polar_of_other_days(archive, season):
     whole = archive.memory()
-    assert np.isfinite(whole["polar_model"].speed_kn(12.0, 45.0))
+    assert np.isfinite(whole.polar.speed_kn(12.0, 45.0))
     first = archive.days().iloc[0]
     without = archive.memory(without=(first["start"].timestamp(), first["end"].timestamp()))
-    assert without["polar_model"].days == DAYS - 1
-    assert Archive(archive.path).memory()["polar_model"].days == DAYS
+    assert without.polar.days == DAYS - 1
+    assert Archive(archive.path).memory().polar.days == DAYS
 
 
 def test_a_hull_that_grows_foul_is_seen():

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sailanalysis.core.model import Day
 from sailanalysis.core.series import epoch_s
+from sailanalysis.day import Day
 from sailanalysis.figures.chart import Chart, chart_of, positions
 from sailanalysis.figures.tables import flags, numbers, polar_lookup, seconds, texts
 from sailanalysis.report.page.words import clock
@@ -85,17 +85,13 @@ class Facts:
         """Whether sail and engine could not be told apart."""
         return any(f.code == "engine-unknown" for f in self.day.findings)
 
-    def result(self, name: str) -> Any:
-        """A room's richer result, None where it is absent."""
-        return self.day.results.get(name)
-
     @cached_property
     def names(self) -> list[str]:
         """One short label a maneuver: ``tack 3 · 14:05``."""
         counts: dict[str, int] = {}
         out = []
         table = self.day.maneuvers
-        start = seconds(table["start"]) if len(table) else []
+        start: Any = seconds(table["start"]) if len(table) else []
         for kind, begin in zip(texts(table, "kind"), start, strict=True):
             counts[kind] = counts.get(kind, 0) + 1
             out.append(f"{kind.replace('_', ' ')} {counts[kind]} · {clock(begin, False)}")
@@ -120,13 +116,3 @@ class Facts:
 
 
 __all__ = ["Facts", "flags", "numbers", "seconds", "texts"]
-
-
-def get(thing: Any, name: str, default: Any = None) -> Any:
-    """A field of a record or mapping that a neighbouring room may or may not give."""
-    if thing is None:
-        return default
-    if isinstance(thing, dict):
-        return thing.get(name, default)
-    value = getattr(thing, name, default)
-    return default if value is None else value

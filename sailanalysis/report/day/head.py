@@ -58,7 +58,7 @@ def day_head(facts: Facts, sections: list[Section]) -> Head:
     subtitle = " · ".join(w for w in (boat, f"{clock(start, False)} to {until} UTC",
                                       f"from {where}" if where else "") if w)
     items: list[tuple[str, str, str]] = [_wind(facts)]
-    over, through = s.get("distance_over_ground_nm"), s.get("distance_through_water_nm")
+    over, through = s["distance_over_ground_nm"], s["distance_through_water_nm"]
     if known(over) or known(through):
         both = known(over) and known(through)
         items.append(("Distance", amount(over if known(over) else through, "NM"),
@@ -66,17 +66,16 @@ def day_head(facts: Facts, sections: list[Section]) -> Head:
                       ("over ground" if known(over) else "through the water")))
     else:
         items.append(("Distance", "unknown", "no speed in the log"))
-    sailed, motored = s.get("sailing_s", 0.0), s.get("motoring_s", 0.0)
+    sailed, motored = s["sailing_s"], s["motoring_s"]
     if facts.engine_unknown:
         items.append(("Under way", duration(sailed), "sail and engine cannot be told apart"))
     else:
         items.append(("Sailed", duration(sailed) if sailed else "not at all", ""))
     if motored or not facts.engine_unknown:
         items.append(("Motored", duration(motored) if motored else "not at all", ""))
-    if s.get("stopped_s", 0) >= 60:
+    if s["stopped_s"] >= 60:
         items.append(("Stopped", duration(s["stopped_s"]), ""))
-    turns = [count(int(s.get(k, 0)), w) for k, w in (("tacks", "tack"), ("gybes", "gybe"))
-             if s.get(k)]
+    turns = [count(n, w) for n, w in ((s["tacks"], "tack"), (s["gybes"], "gybe")) if n]
     if turns:
         items.append(("Turns", listed(turns), ""))
     return Head(date_words(start), subtitle, tuple(items), tuple(_findings(facts, sections)))

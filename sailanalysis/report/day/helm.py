@@ -2,12 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
-from sailanalysis.report.day.facts import Facts, get, numbers, texts
+from sailanalysis.report.day.facts import Facts, numbers
 from sailanalysis.report.page.auto import auto_table
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import clock, count, interval, known, listed, number
+
+if TYPE_CHECKING:
+    from sailanalysis.core.stats import Estimate
+    from sailanalysis.helm.pictures import Trace
+    from sailanalysis.helm.rate import HelmResult
+
+
+@dataclass(frozen=True)
+class _Score:
+    """One helm's smoothness over the day, with its 95 % interval."""
+
+    name: str
+    minutes: float
+    score: float
+    low: float
+    high: float
 
 
 def helm_section(facts: Facts) -> Section:
@@ -21,22 +41,24 @@ def helm_section(facts: Facts) -> Section:
                               "and a rudder sensor or a quick heading sensor.",), "unknown"),),
                        code='part["helm"]\nday.helm')
     score = numbers(table, "smoothness")
-    helms = _from_study(facts) or _by_helm(table)
+    helms = _from_study(facts)
     blocks: list[Block] = []
     headlines: list[Headline] = []
-    known_helms = [h for h in helms if known(h["score"])]
+    known_helms = [h for h in helms if known(h.score)]
     if known_helms:
-        told = [f"{h['name']} {interval(h['score'], h['low'], h['high'], '', 0)}"
-                for h in sorted(known_helms, key=lambda h: -h["minutes"])]
+        told = [f"{h.name} {interval(h.score, h.low, h.high, '', 0)}"
+                for h in sorted(known_helms, key=lambda h: -h.minutes)]
         verdict = ("Smoothness for the conditions, where 50 is usual and 10 points are one "
                    f"standard deviation: {listed(told)}.")
         if len(known_helms) > 1:
-            verdict = f"{verdict} {_compared(facts) or _compare(known_helms)}".strip()
-        widest = max((h["high"] - h["low"] for h in known_helms if known(h["low"])), default=99.0)
+            verdict = f"{verdict} {_compared(facts)}".strip()
+        widest = max((h.high - h.low for h in known_helms if known(h.low)), default=99.0)
         headlines.append(Headline(verdict, 55 if widest < 30 else 25))
     else:
-        verdict = (f"{count(len(table), 'stretch', 'stretches')} at the helm measured; none long "
-                   "enough for a score.")
+        stretches = count(len(table), "stretch", "stretches")
+        verdict = (f"{stretches} at the helm measured, each with its score in the table."
+                   if np.isfinite(score).any() else
+                   f"{stretches} at the helm measured; none long enough for a score.")
     from sailanalysis.figures.helm import scores_figure
 
     if np.isfinite(score).any():
@@ -81,107 +103,66 @@ def helm_section(facts: Facts) -> Section:
         headlines=tuple(headlines))
 
 
-def _by_helm(table) -> list[dict]:
-    """One line a helm: minutes-weighted score with its interval.
-
-    The half-widths are combined as for independent stretches with equal shares of the minutes.
-    """
-    out = []
-    names = texts(table, "helm")
-    minutes, score = numbers(table, "minutes"), numbers(table, "smoothness")
-    half = 0.5 * (numbers(table, "smoothness_high") - numbers(table, "smoothness_low"))
-    for name in dict.fromkeys(names):
-        mine = (names == name) & np.isfinite(score) & (minutes > 0)
-        row = {"name": name or "the helm", "minutes": float(np.nansum(minutes[names == name])),
-               "score": float("nan"), "low": float("nan"), "high": float("nan")}
-        if mine.any():
-            weight = minutes[mine] / minutes[mine].sum()
-            row["score"] = float(weight @ score[mine])
-            if np.isfinite(half[mine]).all():
-                width = float(np.sqrt(np.sum((weight * half[mine]) ** 2)))
-                row["low"], row["high"] = row["score"] - width, row["score"] + width
-        out.append(row)
-    return out
-
-
-def _from_study(facts: Facts) -> list[dict]:
+def _from_study(facts: Facts) -> list[_Score]:
     """The same lines from the helming study, which weighs the stretches itself."""
-    table = get(facts.result("helm_result"), "by_helm")
-    if table is None or not len(table):
-        return []
-    return [{"name": str(r["helm"]) or "the helm", "minutes": float(r["minutes"]),
-             "score": float(r["smoothness"]), "low": float(r["smoothness_low"]),
-             "high": float(r["smoothness_high"])} for r in table.to_dict("records")]
+    study = facts.day.results.helm
+    return [] if study is None else [
+        _Score(str(r["helm"]) or "the helm", float(r["minutes"]), float(r["smoothness"]),
+               float(r["smoothness_low"]), float(r["smoothness_high"]))
+        for r in study.by_helm.to_dict("records")]
 
 
 def _compared(facts: Facts) -> str:
     """The people's comparison on the same day and sea, from the helming study."""
-    table = get(facts.result("helm_result"), "comparisons")
-    if table is None or not len(table):
+    study = facts.day.results.helm
+    if study is None:
         return ""
-    people = [r for r in table.to_dict("records") if "autopilot" not in (r["helm"], r["other"])]
+    people = [r for r in study.comparisons.to_dict("records")
+              if "autopilot" not in (r["helm"], r["other"])]
     return facts.scrub(_pair_words(people[0])) if len(people) == 1 else ""
-
-
-def _compare(helms: list[dict]) -> str:
-    people = [h for h in helms if h["name"] != "autopilot" and known(h["low"])]
-    if len(people) != 2:
-        return ""
-    people = sorted(people, key=lambda h: -h["score"])
-    first, second = people[0], people[1]
-    if first["low"] > second["high"]:
-        return (f"{first['name']} steered more smoothly than {second['name']} today by "
-                f"{number(first['score'] - second['score'], 0)} points.")
-    return "The intervals overlap, so no difference between the helms is shown."
 
 
 def _rich(facts: Facts) -> list[Block]:
     """Each helm's page: the day in a sentence, calm and busy minutes, one thing to try."""
-    study = facts.result("helm_result")
+    study = facts.day.results.helm
     if study is None:
         return []
     blocks: list[Block] = []
-    by_helm = get(study, "by_helm")
-    advice = get(study, "advice", {})
-    calm, busy = get(study, "calm", {}), get(study, "busy", {})
-    basis = get(study, "basis", "")
-    if basis == "inferred":
+    if study.basis == "inferred":
         blocks.append(Text(("There is no rudder sensor in this log: the rudder is inferred from "
                             "how the boat turned. Read these numbers as hints.",), "unknown"))
-    for row in by_helm.to_dict("records") if by_helm is not None and len(by_helm) else []:
+    for row in study.by_helm.to_dict("records"):
         name = str(row["helm"])
         shown = {"": "Whoever steered", "autopilot": "The autopilot"}.get(name, facts.scrub(name))
-        spoken = [facts.scrub(str(row.get("sentence") or ""))]
-        if advice.get(name):
+        spoken = [facts.scrub(str(row["sentence"]))]
+        if study.advice.get(name):
             spoken.append(("Next time: " if name != "autopilot" else "")
-                          + facts.scrub(str(advice[name])))
+                          + facts.scrub(study.advice[name]))
         blocks += [Text((shown,), "heading"), Text(tuple(w for w in spoken if w))]
-        pair = [(title, traces[name]) for title, traces in (("calm", calm), ("busy", busy))
-                if name in traces]
+        both = (("calm", study.calm), ("busy", study.busy))
+        pair = [(title, traces[name]) for title, traces in both if name in traces]
         if pair:
             blocks.append(_side_by_side(shown, name, pair))
-    comparisons = get(study, "comparisons")
-    if comparisons is not None and len(comparisons):
+    if len(study.comparisons):
         blocks.append(Text(("Side by side",), "heading"))
         blocks.append(Text(tuple(facts.scrub(_pair_words(r))
-                                 for r in comparisons.to_dict("records"))))
-    weather = get(study, "weather_helm")
-    if weather is not None and len(weather):
+                                 for r in study.comparisons.to_dict("records"))))
+    if len(study.weather_helm):
         blocks.append(auto_table("weather-helm", "Mean rudder by heel: how much she wants to turn "
-                                 "up", weather, scrub=facts.scrub,
+                                 "up", study.weather_helm, scrub=facts.scrub,
                                  labels={"weather_helm_deg": "weather helm (°)",
                                          "heel_from_deg": "heel from (°)",
                                          "heel_to_deg": "to (°)"}))
     blocks += _worked(facts, study)
-    reasons = [facts.scrub(str(r)) for r in get(study, "reasons", ())]
+    reasons = [facts.scrub(r) for r in study.reasons]
     if reasons:
         blocks.append(Text(tuple(reasons), "unknown"))
     return blocks
 
 
-def _pair_words(row: dict) -> str:
-    spread = interval(abs(row["difference"]), *sorted((abs(row["low"]), abs(row["high"]))),
-                      "points", 0)
+def _pair_words(row: Mapping[str, Any]) -> str:
+    low, high = sorted((abs(row["low"]), abs(row["high"])))
+    spread = interval(abs(row["difference"]), low, high, "points", 0)
     first, second = row["helm"] or "Unnamed", row["other"] or "unnamed"
     if row["low"] <= 0 <= row["high"]:
         return (f"In like conditions no difference is shown between {first} and {second}: "
@@ -191,15 +172,15 @@ def _pair_words(row: dict) -> str:
     return f"In like conditions {first} steered more smoothly than {second} by {spread}."
 
 
-def _side_by_side(shown: str, name: str, pair: list) -> Figure:
+def _side_by_side(shown: str, name: str, pair: list[tuple[str, Trace]]) -> Figure:
     from sailanalysis.figures.helm import side_by_side_figure
 
-    pieces = [(f"{title} minutes from {clock(get(t, 'start_s'), False)}", get(t, "second"),
-               get(t, "rudder_deg"), get(t, "heading_deg")) for title, t in pair]
+    pieces = [(f"{title} minutes from {clock(t.start_s, False)}",
+               t.second, t.rudder_deg, t.heading_deg) for title, t in pair]
     slug = "".join(c if c.isalnum() and c.isascii() else "-" for c in name.lower()) or "unnamed"
     numbers_said = "; ".join(
-        f"{title}: rudder rms {number(get(t, 'rudder_rms_deg'))}°, "
-        f"{number(get(t, 'reversals_per_min'), 0)} reversals a minute" for title, t in pair)
+        f"{title}: rudder rms {number(t.rudder_rms_deg)}°, "
+        f"{number(t.reversals_per_min, 0)} reversals a minute" for title, t in pair)
     return Figure(f"minutes-{slug}", f"{shown}: the quietest and the busiest minutes (at most "
                   "five) for their conditions, rudder above, course about its mean below. "
                   f"{numbers_said}.",
@@ -207,20 +188,22 @@ def _side_by_side(shown: str, name: str, pair: list) -> Figure:
                   side_by_side_figure(pieces), wide=True)
 
 
-def _worked(facts: Facts, study: object) -> list[Block]:
+def _ends(key: str, estimate: Estimate, scale: float = 1.0) -> dict[str, float]:
+    return {key: scale * estimate.value, f"{key}_low": scale * estimate.low,
+            f"{key}_high": scale * estimate.high}
+
+
+def _worked(facts: Facts, study: HelmResult) -> list[Block]:
     """Anticipation and over-correction, one row a helm."""
     rows = []
-    for name, response in (get(study, "response", {}) or {}).items():
-        spectrum = (get(study, "spectra", {}) or {}).get(name)
-        row = {"helm": facts.scrub(str(name)) or "unnamed"}
-        for key in ("yaw_lag_s", "gust_lag_s", "over_correction", "wind_over_compass"):
-            estimate = get(response, key)
-            scale = 100 if key == "over_correction" else 1
-            for end, column in (("value", key), ("low", f"{key}_low"), ("high", f"{key}_high")):
-                row[column] = scale * float(get(estimate, end, float("nan")))
-        row["steadier"] = str(get(response, "steadier", "") or "–")
-        row["wave_share"] = 100 * float(get(spectrum, "wave_share", float("nan")))
-        rows.append(row)
+    for name, response in study.response.items():
+        spectrum = study.spectra.get(name)
+        rows.append({
+            "helm": facts.scrub(name) or "unnamed",
+            **_ends("yaw_lag_s", response.yaw_lag_s), **_ends("gust_lag_s", response.gust_lag_s),
+            **_ends("over_correction", response.over_correction, 100.0),
+            "steadier": response.steadier or "–",
+            "wave_share": 100 * spectrum.wave_share if spectrum is not None else float("nan")})
     if not rows:
         return []
     return [Table("anticipation", "How the corrections were made, with 95 % intervals", (

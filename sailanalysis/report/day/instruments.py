@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.channels import CHANNELS
-from sailanalysis.report.day.facts import Facts, get, seconds
+from sailanalysis.report.day.facts import Facts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import amount, bearing, count, interval, known, listed, sentence
 
@@ -53,13 +53,14 @@ def _calibration(facts: Facts, blocks: list[Block]) -> tuple[str, list[Headline]
     rows, off, sure, unknown = [], [], [], []
     for name, (label, unit, digits, sensor) in CORRECTIONS.items():
         estimate = facts.day.calibration.get(name)
-        if not estimate:
+        if estimate is None:
             continue
-        determined = bool(estimate.get("determined"))
-        value, low, high = (estimate.get(k) for k in ("value", "low", "high"))
+        determined = estimate["determined"]
+        value, low, high = (float("nan") if x is None else x for x in
+                            (estimate["value"], estimate["low"], estimate["high"]))
         rows.append({"what": label + (f" ({unit})" if unit else ""), "determined": determined,
                      "value": value if determined else float("nan"), "low": low, "high": high,
-                     "digits": digits, "why": facts.scrub(str(estimate.get("why_not") or ""))})
+                     "digits": digits, "why": facts.scrub(estimate["why_not"] or "")})
         if not determined:
             unknown.append(sensor)
             continue
@@ -93,7 +94,7 @@ def _calibration(facts: Facts, blocks: list[Block]) -> tuple[str, list[Headline]
         Column("determined", "determined", show="yes"),
         *((Column("why", "why not, what to sail"),) if any(r["why"] for r in rows) else ())),
         shown, filterable=False))
-    applied = facts.result("sensors_applied")
+    applied = facts.day.results.sensors_applied
     blocks.append(Text((
         "Today's determined estimates were applied to every number in this report."
         if applied else "These estimates were not applied: numbers in this report rest on the "
@@ -107,14 +108,14 @@ def _calibration(facts: Facts, blocks: list[Block]) -> tuple[str, list[Headline]
 
 def _error_words(name: str, value: float, low: float, high: float) -> str:
     if name == "stw_factor":
-        ends = sorted((100 * (1 / low - 1), 100 * (1 / high - 1)))
+        ends = _magnitude((100 * (1 / low - 1), 100 * (1 / high - 1)))
         error = 100 * (1 / value - 1)
-        return (f"The boat-speed sensor reads {interval(abs(error), *_magnitude(ends), '%', 1)} "
+        return (f"The boat-speed sensor reads {interval(abs(error), *ends, '%', 1)} "
                 f"{'high' if error > 0 else 'low'}.")
     if name == "aws_factor":
-        ends = sorted((100 * (1 / low - 1), 100 * (1 / high - 1)))
+        ends = _magnitude((100 * (1 / low - 1), 100 * (1 / high - 1)))
         error = 100 * (1 / value - 1)
-        return (f"The anemometer reads {interval(abs(error), *_magnitude(ends), '%', 1)} "
+        return (f"The anemometer reads {interval(abs(error), *ends, '%', 1)} "
                 f"{'high' if error > 0 else 'low'}.")
     ends = _magnitude((low, high))
     if name == "awa_offset_deg":
@@ -143,10 +144,12 @@ def _before_after(facts: Facts) -> list[Block]:
     """What the corrections change, and the compass by heading."""
     from sailanalysis.figures.instruments import before_after_figure, deviation_figure
 
-    result = facts.result("calibration")
+    result = facts.day.results.calibration
+    if result is None:
+        return []
     blocks: list[Block] = []
-    table = get(result, "before_after")
-    if isinstance(table, pd.DataFrame) and len(table):
+    table, curve = result.before_after, result.deviation
+    if len(table):
         blocks.append(Figure(
             "before-after", "Port against starboard, upwind against downwind: what should be alike "
             "and is not. Open orange: with the boat file's corrections; filled blue: with today's. "
@@ -159,16 +162,15 @@ def _before_after(facts: Facts) -> list[Block]:
             Column("before", "with the boat file's", 2, "", "before_low", "before_high", True),
             Column("after", "with today's", 2, "", "after_low", "after_high", True)), rows,
             filterable=False))
-    curve = get(result, "deviation")
-    if isinstance(curve, pd.DataFrame) and len(curve) and not facts.turned_deg:
+    if len(curve) and not facts.turned_deg:
         blocks.append(Figure(
             "deviation", "Compass correction by heading (what to add), with its 95 % interval: a "
             "constant with one and two cycles round the compass.",
             "Compass correction against heading", deviation_figure(curve)))
-    elif get(result, "deviation_why_not", ""):
+    elif result.deviation_why_not:
         blocks.append(Text((sentence("No curve by heading for the compass: "
-                                     + facts.scrub(str(get(result, "deviation_why_not")))),)))
-    spoken = [facts.scrub(str(n)) for n in get(result, "notes", ())]
+                                     + facts.scrub(result.deviation_why_not)),)))
+    spoken = [facts.scrub(note) for note in result.notes]
     if spoken:
         blocks.append(Text(tuple(spoken), "list"))
     return blocks
@@ -180,18 +182,18 @@ def _sign(unit: str) -> str:
 
 def _track_wind(facts: Facts, headlines: list[Headline]) -> list[Block]:
     """What the track alone says about the wind, where no sensor does."""
-    result, source = facts.result("wind_from_track"), facts.day.wind_source
+    result, source = facts.day.results.track_wind, facts.day.wind_source
     if source == "instruments":
         return []
     if source == "track":
-        value, low, high = (get(result, n) for n in ("twd_deg", "twd_low_deg", "twd_high_deg"))
         text = "There is no wind sensor; the wind's direction is deduced from the track alone"
-        if known(value) and not facts.turned_deg:
+        if result is not None and known(result.twd_deg) and not facts.turned_deg:
+            value, low, high = result.twd_deg, result.twd_low_deg, result.twd_high_deg
             spread = (f" ({bearing(low)} to {bearing(high)})" if known(low) and known(high) else "")
             text += f", {bearing(value)}{spread} in the middle of the day"
             headlines.append(Headline(sentence(text), 57))
         return [Text((sentence(text) + " Its speed is not known, so there is no polar.",))]
-    why = facts.scrub(str(get(result, "why_not", "") or ""))
+    why = facts.scrub(result.why_not) if result is not None else ""
     return [Text((why or "No wind: neither a sensor nor the shape of the track tells where it "
                   "was.",), "unknown")]
 
@@ -207,8 +209,8 @@ def _current(facts: Facts) -> list[Block]:
     towards, drift = mean_current(facts.day.samples)
     values = facts.day.samples["drift_kn"].to_numpy(dtype=float)
     values = values[np.isfinite(values)]
-    fit = get(facts.result("calibration"), "current")
-    fit = fit if isinstance(fit, pd.DataFrame) and len(fit) else None
+    study = facts.day.results.calibration
+    fit = study.current if study is not None and len(study.current) else None
     text = (f"By the boat file's corrections {amount(drift, 'kn')}"
             + (f" towards {bearing(towards)}" if not facts.turned_deg else "") + " on average, "
             f"between {np.percentile(values, 5):.1f} and {np.percentile(values, 95):.1f} kn "
@@ -232,17 +234,19 @@ def _current(facts: Facts) -> list[Block]:
 
 
 def _health(facts: Facts, headlines: list[Headline]) -> list[Block]:
-    health = facts.result("health")
-    spoken = [facts.scrub(str(s)) for s in (get(health, "sentences") or ())]
+    health = facts.day.results.health
+    if health is None:
+        return []
+    spoken = [facts.scrub(s) for s in health.sentences]
     blocks: list[Block] = []
     if spoken:
         blocks += [Text(("Sensor health",), "heading"), Text(tuple(spoken), "list")]
         if not spoken[0].startswith("No fault"):
             headlines.append(Headline(spoken[0], 30))
-    table = get(health, "sensors")
-    if isinstance(table, pd.DataFrame) and len(table):
-        rows = [{**r, "source": facts.scrub(str(r.get("source", ""))),
-                 **{k: 100 * float(r.get(k, np.nan)) for k in
+    table, lags, sides = health.sensors, health.lags, health.asymmetry
+    if len(table):
+        rows = [{**r, "source": facts.scrub(str(r["source"])),
+                 **{k: 100 * float(r[k]) for k in
                     ("present_share", "stuck_share", "repeats_share")}}
                 for r in table.to_dict("records")]
         blocks.append(Table("health", "Each sensor", (
@@ -252,15 +256,13 @@ def _health(facts: Facts, headlines: list[Headline]) -> list[Block]:
             Column("spikes", "spikes", 0), Column("stuck_share", "stuck", 1, "%"),
             Column("noise", "noise", 2), Column("repeats_share", "repeated values", 0, "%"),
             Column("advice", "what to do")), rows))
-    lags = get(health, "lags")
-    if isinstance(lags, pd.DataFrame) and len(lags):
+    if len(lags):
         blocks.append(Table("lags", "How late the sensors are", (
             Column("sensor", "sensor"), Column("against", "against"),
             Column("lag_s", "late by, 95 % interval", 1, "s", "low_s", "high_s", True),
             Column("count", "pieces", 0), Column("advice", "what to do")),
             lags.to_dict("records"), filterable=False))
-    sides = get(health, "asymmetry")
-    if isinstance(sides, pd.DataFrame) and len(sides):
+    if len(sides):
         rows = [{**r, "quantity": f"{r['quantity']} ({_sign(str(r['unit']))})"}
                 for r in sides.to_dict("records")]
         blocks.append(Table("asymmetry", "Upwind, starboard tack against port", (
@@ -273,18 +275,19 @@ def _health(facts: Facts, headlines: list[Headline]) -> list[Block]:
 
 
 def _sources(facts: Facts) -> list[Block]:
-    conditioned = facts.result("conditioned")
+    conditioned = facts.day.results.conditioned
+    if conditioned is None:
+        return []
     blocks: list[Block] = []
-    sources, left = get(conditioned, "sources"), get(conditioned, "left_out")
-    if isinstance(sources, pd.DataFrame) and len(sources):
+    sources, left = conditioned.sources, conditioned.left_out
+    if len(sources):
         rows = []
         for row in sources.to_dict("records"):
-            channel = CHANNELS.get(str(row.get("channel")))
-            rows.append({**row, "channel": channel.label if channel else str(row.get("channel")),
-                         "source": facts.scrub(str(row.get("source"))),
-                         "share": 100 * float(row.get("share") or 0),
-                         "why": facts.scrub(str(row.get("why") or ""))})
-        chosen = sum(bool(r.get("chosen")) for r in rows)
+            rows.append({**row, "channel": _label(row["channel"]),
+                         "source": facts.scrub(str(row["source"])),
+                         "share": 100 * float(row["share"] or 0),
+                         "why": facts.scrub(str(row["why"] or ""))})
+        chosen = sum(bool(r["chosen"]) for r in rows)
         blocks += [Text(("Sources",), "heading"), Table(
             "sources", f"{count(chosen, 'source')} used of {len(rows)} logged; the better of two "
             "is chosen", (
@@ -292,14 +295,13 @@ def _sources(facts: Facts) -> list[Block]:
                 Column("chosen", "used", show="yes"), Column("rate_hz", "rate", 1, "Hz"),
                 Column("share", "of the time", 0, "%"), Column("noise", "noise", 2),
                 Column("why", "why")), rows)]
-    if isinstance(left, pd.DataFrame) and len(left):
+    if len(left):
         frame = left.reset_index(drop=True)
         rows = facts.rows(frame, lambda i, row: f"{row['channel']}: {row['reason']}")
         for row in rows:
-            channel = CHANNELS.get(str(row.get("channel")))
-            row["channel"] = channel.label if channel else str(row.get("channel"))
-            row["share"] = 100 * float(row.get("share") or 0)
-            row["reason"] = str(row.get("reason", "")).replace("-", " ").replace("_", " ")
+            row["channel"] = _label(row["channel"])
+            row["share"] = 100 * float(row["share"] or 0)
+            row["reason"] = str(row["reason"]).replace("-", " ").replace("_", " ")
         total = int(np.nansum(pd.to_numeric(frame["count"], errors="coerce")))
         blocks += [Text(("Left out",), "heading"), Table(
             "left-out", f"Values marked and left out: {total} in all", (
@@ -310,4 +312,6 @@ def _sources(facts: Facts) -> list[Block]:
     return blocks
 
 
-__all__ = ["CORRECTIONS", "instruments_section", "seconds"]
+def _label(channel: object) -> str:
+    known_channel = CHANNELS.get(str(channel))
+    return known_channel.label if known_channel else str(channel)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.maneuvers.compare import median_interval
-from sailanalysis.report.day.facts import Facts, flags, get, numbers, seconds, texts
+from sailanalysis.report.day.facts import Facts, flags, numbers, seconds, texts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import (
     amount,
@@ -50,8 +50,8 @@ def maneuvers_section(facts: Facts) -> Section:
         mine = np.flatnonzero(kinds == kind)
         if not mine.size:
             continue
-        words, headline = _kind_words(facts, table.iloc[mine], kind)
-        verdicts.append(words)
+        text, headline = _kind_words(facts, table.iloc[mine], kind)
+        verdicts.append(text)
         headlines += headline
         blocks += _kind_blocks(facts, mine, kind)
     blocks += _study_blocks(facts)
@@ -137,7 +137,7 @@ def _table(facts: Facts, which: np.ndarray) -> Table:
         for name in ("turn_deg", "max_rate_of_turn_deg_s"):
             row[name] = abs(float(row.get(name, np.nan)))
     # With the anatomy below, the turn itself is told there.
-    told = ("turn_deg", "max_rate_of_turn_deg_s") if facts.result("maneuver_study") else ()
+    told = ("turn_deg", "max_rate_of_turn_deg_s") if facts.day.results.maneuvers is not None else ()
     always = ("name", "side", "loss_m", "remark")
     columns = tuple(c for c in COLUMNS if c.name not in told and (c.name in always or any(
         r.get(c.name) not in (None, "") and (isinstance(r.get(c.name), str)
@@ -151,7 +151,8 @@ def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
     table = facts.day.maneuvers.reset_index(drop=True).iloc[mine]
     names = [facts.names[i] for i in mine]
     plural = kind + "s"
-    traces = get(facts.result("maneuver_study"), "traces") or None
+    study = facts.day.results.maneuvers
+    traces = study.traces if study is not None and study.traces else None
     medium = "through the water" if traces else "over ground"
     blocks: list[Block] = []
     if np.isfinite(numbers(table, "loss_m")).sum() > 1:
@@ -179,8 +180,8 @@ def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
 
 def _study_words(facts: Facts) -> tuple[list[Block], list[Headline]]:
     """What sets the cheap maneuvers apart, in the study's own careful words."""
-    study = facts.result("maneuver_study")
-    spoken = [facts.scrub(str(s)) for s in (get(study, "sentences") or ())]
+    study = facts.day.results.maneuvers
+    spoken = [facts.scrub(s) for s in study.sentences] if study is not None else []
     if not spoken:
         return [], []
     found = [Headline(s, 64) for s in spoken if not s.startswith("Nothing stands out")]
@@ -191,26 +192,24 @@ def _study_blocks(facts: Facts) -> list[Block]:
     """Where the metres went, helms and sails side by side, the anatomy of each."""
     from sailanalysis.figures.maneuvers import parts_figure
 
-    study = facts.result("maneuver_study")
+    study = facts.day.results.maneuvers
     if study is None:
         return []
     blocks: list[Block] = []
-    table = get(study, "table")
-    anatomy = isinstance(table, pd.DataFrame) and len(table) and "number" in table
-    if anatomy:
+    table = study.table
+    if len(table):
         for kind in ("tack", "gybe"):
             mine = table[texts(table, "kind") == kind]
             mine = mine[np.isfinite(numbers(mine, "loss_m"))]
-            if len(mine) < 2 or not hasattr(study, "parts"):
+            if len(mine) < 2:
                 continue
             numbers_of = mine["number"].astype(int).tolist()
             blocks.append(Figure(
                 f"parts-{kind}", f"Where each {kind}'s metres went; the parts add up to the loss. "
                 "A bar to the left of zero was gained.", f"Parts of the loss of each {kind}",
                 parts_figure([facts.names[i] for i in numbers_of], study.parts(kind))))
-    for name, label in (("by_helm", "helm"), ("by_sails", "sails")):
-        groups = get(study, name)
-        if isinstance(groups, pd.DataFrame) and groups.groupby("kind").size().max() > 1:
+    for groups, label in ((study.by_helm, "helm"), (study.by_sails, "sails")):
+        if len(groups) and groups.groupby("kind").size().max() > 1:
             rows = [{k: facts.scrub(v) if isinstance(v, str) else v for k, v in r.items()}
                     for r in groups.to_dict("records")]
             for row in rows:
@@ -220,7 +219,7 @@ def _study_blocks(facts: Facts) -> list[Block]:
                 Column("loss_m", "median loss, 95 % interval", 0, "m", "loss_m_low", "loss_m_high"),
                 Column("loss_s", "loss", 1, "s"), Column("said", "in words")), rows,
                 filterable=False))
-    if anatomy:
+    if len(table):
         rows = facts.rows(table)
         starts, ends = (seconds(facts.day.maneuvers[c]) for c in ("start", "end"))
         for row in rows:

@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.errors import Finding, SailAnalysisError
-from sailanalysis.core.model import Boat, CrewEntry, CrewLog, Day, InputReport
+from sailanalysis.core.model import Boat, CrewEntry, CrewLog, InputReport
 from sailanalysis.core.series import epoch_s, step_s
+from sailanalysis.day import Day
 from sailanalysis.report.day.head import Head
 from sailanalysis.report.page.sections import Section
 
@@ -96,9 +97,8 @@ def open_day(folder: str | Path) -> Day:
         item["file"], item["format"], int(item["lines"]), int(item.get("used", 0)),
         _reasons(item.get("rejected")), int(item.get("ignored", 0)))
         for item in summary.get("inputs", []))
-    findings = tuple(Finding(f["code"], f["message"], level)
-                     for key, level in (("warnings", "warning"), ("notes", "note"))
-                     for f in summary.get(key, []))
+    findings = (*(Finding(f["code"], f["message"], "warning") for f in summary.get("warnings", [])),
+                *(Finding(f["code"], f["message"], "note") for f in summary.get("notes", [])))
     return Day(samples=samples, rate_hz=float(rate), calibration=calibration,
                wind_source=summary.get("wind_source", "none"), boat=Boat(),
                crew=_crew(samples), inputs=inputs, findings=findings, summary=summary, **tables)
@@ -123,12 +123,11 @@ def studied(day: Day) -> Day:
                         ("loss_boat_lengths", np.nan)):
         if name not in maneuvers:
             maneuvers[name] = empty
-    results = dict(day.results)
     polar = fit_polar(steady_averages(day.samples, legs, maneuvers))
-    results["polar_model"] = polar
-    _, results["maneuver_study"] = rate_maneuvers(
+    _, maneuver_study = rate_maneuvers(
         day.samples, maneuvers, legs, polar.speed_kn, day.boat)
-    _, results["helm_result"] = rate_helming(day.samples, legs, maneuvers, day.boat, day.rate_hz)
+    _, helm = rate_helming(day.samples, legs, maneuvers, day.boat, day.rate_hz)
+    results = replace(day.results, polar=polar, maneuvers=maneuver_study, helm=helm)
     return replace(day, maneuvers=maneuvers, legs=legs, results=results)
 
 

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
+import pandas as pd
 
 from sailanalysis.core.points import POINTS, point_of_sail
 from sailanalysis.report.day.facts import Facts, numbers, texts
@@ -90,7 +94,7 @@ def polar_section(facts: Facts) -> Section:
     from sailanalysis.figures.polar import coverage_figure, curves_figure, polar_figure
 
     polar, targets = facts.day.polar, facts.day.targets
-    if polar is None or not len(polar) or not np.isfinite(numbers(polar, "stw_kn")).any():
+    if not len(polar) or not np.isfinite(numbers(polar, "stw_kn")).any():
         return Section(
             "polar", "What she can do",
             "Too little steady sailing with known wind and boat speed for a polar today.",
@@ -167,15 +171,15 @@ def _span(value: np.ndarray, unit: str) -> str:
     return f"at {low:.0f}{unit}" if low == high else f"from {low:.0f} to {high:.0f}{unit}"
 
 
-def _ordered(row: dict) -> tuple[float, float]:
+def _ordered(row: Mapping[str, Any]) -> tuple[float, float]:
     ends = sorted(abs(float(row.get(k, float("nan")))) for k in ("vmg_low_kn", "vmg_high_kn"))
     return ends[0], ends[1]
 
 
-def _best_targets(targets) -> dict[str, dict]:
+def _best_targets(targets: pd.DataFrame) -> dict[str, dict[str, Any]]:
     """The target in the wind speed with the narrowest interval, for each direction."""
-    out = {}
-    if targets is None or not len(targets):
+    out: dict[str, dict[str, Any]] = {}
+    if not len(targets):
         return out
     for direction in ("upwind", "downwind"):
         mine = targets[(texts(targets, "direction") == direction)
@@ -188,7 +192,7 @@ def _best_targets(targets) -> dict[str, dict]:
     return out
 
 
-def _targets_table(targets) -> Table:
+def _targets_table(targets: pd.DataFrame) -> Table:
     rows = []
     for row in targets.to_dict("records"):
         rows.append(dict(row, near_best=near_best(row)))
@@ -203,7 +207,7 @@ def _targets_table(targets) -> Table:
         rows)
 
 
-def near_best(row: dict) -> str:
+def near_best(row: Mapping[str, Any]) -> str:
     """The range of angles that cost less than a hundredth, in words."""
     low, high = row.get("near_best_from_deg"), row.get("near_best_to_deg")
     if not (known(low) and known(high)):
@@ -211,7 +215,7 @@ def near_best(row: dict) -> str:
     return f"{low:.0f}° to {high:.0f}°"
 
 
-def _sets_table(facts: Facts, polar, sets: list[str]) -> Table:
+def _sets_table(facts: Facts, polar: pd.DataFrame, sets: list[str]) -> Table:
     rows = []
     for name in sets:
         mine = polar[texts(polar, "sails") == name]

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import PurePath
 
 from sailanalysis.core.angles import wrap360
-from sailanalysis.core.model import Day
+from sailanalysis.day import Day, Summary, account_of
 from sailanalysis.figures.chart import chart_of, positions
 
 _BEARINGS = ("hdg_deg", "cog_deg", "twd_deg", "set_deg", "hdg_mag_deg")
@@ -45,9 +45,10 @@ def private_day(day: Day, turned_deg: float = 0.0) -> Day:
                                            if e.item != "note"))
     renamed = tuple(replace(item, file=f"log {i + 1}") for i, item in enumerate(day.inputs))
     findings = tuple(replace(f, message=clean(f.message)) for f in day.findings)
-    results = {k: v for k, v in day.results.items() if not (turned_deg and k == "wind_from_track")}
+    results = replace(day.results, track_wind=None) if turned_deg else day.results
+    summary: Summary = {**day.summary, **account_of(findings, renamed)}
     return replace(day, samples=samples, legs=legs, crew=crew, inputs=renamed, findings=findings,
-                   boat=replace(day.boat, name=""), results=results)
+                   boat=replace(day.boat, name=""), summary=summary, results=results)
 
 
 def scrubber(day: Day) -> Callable[[str], str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sailanalysis.core.model import Day
+from sailanalysis.day import Day
 from sailanalysis.report.day.facts import Facts
 from sailanalysis.report.page.sections import Section
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import pandas as pd
 
 from sailanalysis.core.series import true_stretches
 from sailanalysis.report.day.facts import Facts, texts
@@ -35,7 +36,8 @@ def day_section(facts: Facts) -> Section:
     fine = detail(day.samples, facts.chart)
     fine["begin"] = _first_sailing(facts)
     fine["strips"] = strip_detail(day.samples)
-    track, offered = None, []
+    track: Figure | None = None
+    offered: list[tuple[str, str]] = []
     if facts.chart is not None:
         coast = read_coastline(facts.coastline) if facts.coastline and not facts.private else None
         spec, offered = track_figure(day.samples, day.maneuvers, facts.chart, facts.share, coast)
@@ -70,7 +72,7 @@ def day_section(facts: Facts) -> Section:
         + 'day.samples[["stw_kn", "tws_kn", "twa_deg"]].describe()',
         # A day with little sailing is told first by what it was.
         headlines=(Headline(_verdict(facts), 95),)
-        if facts.engine_unknown or s.get("sailing_s", 0.0) < 300 else ())
+        if facts.engine_unknown or s["sailing_s"] < 300 else ())
 
 
 def _caption(facts: Facts, where: str) -> str:
@@ -106,13 +108,13 @@ def _states_basis(facts: Facts) -> str:
 
 def _track_words(facts: Facts) -> str:
     s = facts.day.summary
-    miles = s.get("distance_over_ground_nm")
+    miles = s["distance_over_ground_nm"]
     return f"{amount(miles, 'NM')} over ground" if known(miles) else "distance unknown"
 
 
 def _verdict(facts: Facts) -> str:
     s = facts.day.summary
-    sailed, motored, stopped = (s.get(k, 0.0) for k in ("sailing_s", "motoring_s", "stopped_s"))
+    sailed, motored, stopped = s["sailing_s"], s["motoring_s"], s["stopped_s"]
     least = 30 if max(sailed, motored, stopped) >= 60 else 1
     parts = [f"{duration(value)} {word}" for value, word in
              ((sailed, "under way" if facts.engine_unknown else "under sail"),
@@ -154,7 +156,7 @@ def _states_table(facts: Facts) -> Table:
         Column("speed", "mean speed", 1, "kn"), Column("wind", "mean true wind", 1, "kn")), rows)
 
 
-def _mean(frame, *names: str) -> float:
+def _mean(frame: pd.DataFrame, *names: str) -> float:
     for name in names:
         if name in frame and frame[name].notna().any():
             return float(frame[name].mean())

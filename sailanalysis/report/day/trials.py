@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 
-from sailanalysis.report.day.facts import Facts, get, numbers, texts
+from sailanalysis.report.day.facts import Facts, numbers, texts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import amount, clock, count, interval, known, listed, number
 
@@ -17,7 +20,7 @@ def trials_section(facts: Facts) -> Section | None:
         return None
     rows = facts.rows(table)
     for i, row in enumerate(rows):
-        at = row.get("time")
+        at = row["time"]
         if known(at):
             row["_focus"] = (at - facts.t0 - 300, at - facts.t0 + 300,
                              f"change at {clock(at, False)}: {row.get('what', '')}")
@@ -76,27 +79,27 @@ def trials_section(facts: Facts) -> Section | None:
 
 def _pooled(facts: Facts) -> list[Block]:
     """The same change tried more than once."""
-    table = get(facts.result("trials_result"), "pooled")
-    if table is None or not len(table):
+    study = facts.day.results.trials
+    if study is None or not len(study.pooled):
         return []
     return [Table("pooled", "The same change, tried more than once", (
         Column("subject", "what"), Column("direction", "change"), Column("trials", "trials", 0),
         Column("gain_kn", "gain", 2, "kn", "gain_low_kn", "gain_high_kn", True),
         Column("verdict", "verdict")), [
             {k: facts.scrub(v) if isinstance(v, str) else v for k, v in r.items()}
-            for r in table.to_dict("records")], filterable=False)]
+            for r in study.pooled.to_dict("records")], filterable=False)]
 
 
-def _ends(row: dict) -> tuple[float, float]:
+def _ends(row: Mapping[str, Any]) -> tuple[float, float]:
     low, high = float(row.get("gain_low_kn", np.nan)), float(row.get("gain_high_kn", np.nan))
     return (low, high) if row["gain_kn"] >= 0 else (-high, -low)
 
 
 def load_section(facts: Facts) -> Section | None:
     """Kilograms above light ship through the day; None where nothing tells."""
-    gauge = facts.result("tank_gauge")
+    gauges = facts.day.results.gauges
     shown = facts.has("load_kg")
-    if not shown and not gauge:
+    if not shown and not gauges:
         return None
     blocks: list[Block] = []
     if shown:
@@ -111,15 +114,9 @@ def load_section(facts: Facts) -> Section | None:
                              load_figure(facts.day.samples)))
     else:
         verdict = "The weight on board is not known; a tank gauge was checked."
-    checks = gauge if isinstance(gauge, (list, tuple)) else get(gauge, "checks", None)
-    rows = []
-    for item in checks or ([gauge] if gauge is not None else []):
-        rows.append({"tank": facts.scrub(str(get(item, "tank", get(item, "name", "tank")))),
-                     "said": str(get(item, "sentence", get(item, "message", "")) or ""),
-                     "error": get(item, "error_l", float("nan")),
-                     "low": get(item, "error_low_l", float("nan")),
-                     "high": get(item, "error_high_l", float("nan")),
-                     "fills": get(item, "fills", get(item, "count", float("nan")))})
+    rows = [{"tank": facts.scrub(check.tank), "said": check.sentence, "error": check.error_l,
+             "low": check.error_low_l, "high": check.error_high_l, "fills": check.fills}
+            for check in gauges]
     rows = [r for r in rows if r["said"] or known(r["error"])]
     if rows:
         blocks.append(Table("gauges", "Tank gauges against what was filled", (

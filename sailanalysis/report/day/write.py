@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from sailanalysis.core.errors import SailAnalysisError
-from sailanalysis.core.model import Day
+from sailanalysis.day import Day
 
 
 def write_text(path: Path, text: str) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 from sailanalysis.report.day.head import Head
 from sailanalysis.report.page.glossary import first_uses
 from sailanalysis.report.page.safe import escape, script_json
-from sailanalysis.report.page.sections import Section, Text, section_html
+from sailanalysis.report.page.sections import Section, Table, Text, View, section_html
 
 HERE = Path(__file__).parent
 
@@ -91,9 +91,9 @@ def _terms_html(section: Section, seen: set[str]) -> str:
     for block in section.blocks:
         if isinstance(block, Text):
             words += block.paragraphs
-        else:
-            words.append(getattr(block, "caption", ""))
-            words += [c.label for c in getattr(block, "columns", ())]
+        elif not isinstance(block, View):
+            words.append(block.caption)
+            words += [c.label for c in block.columns] if isinstance(block, Table) else []
     terms = first_uses(" ".join(words), seen)
     if not terms:
         return ""

@@ -188,9 +188,8 @@ class Section:
                 display(block.strips.plotly())
             else:
                 display(HTML(block_html(block)))
-            caption = getattr(block, "caption", "") if isinstance(block, Figure) else ""
-            if caption:
-                display(HTML(f"<p><i>{escape(caption)}</i></p>"))
+            if isinstance(block, Figure) and block.caption:
+                display(HTML(f"<p><i>{escape(block.caption)}</i></p>"))
         display(HTML(_how_html(self)))
 
 

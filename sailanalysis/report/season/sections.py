@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from sailanalysis.report.day.facts import get, numbers, texts
+from sailanalysis.report.day.facts import numbers, texts
 from sailanalysis.report.day.head import Head
 from sailanalysis.report.day.instruments import CORRECTIONS
 from sailanalysis.report.day.polar import TARGET_CAUTION, near_best
@@ -24,10 +24,11 @@ from sailanalysis.report.page.words import (
     sentence,
 )
 
-NO_FRAME = pd.DataFrame()
+if TYPE_CHECKING:
+    from sailanalysis.season import Season
 
 
-def season_sections(season: Any) -> list[Section]:
+def season_sections(season: Season) -> list[Section]:
     """Finished sections of a season's report.
 
     Parameters
@@ -43,10 +44,10 @@ def season_sections(season: Any) -> list[Section]:
     return [section for section in (make(season) for make in makers) if section is not None]
 
 
-def season_head(season: Any, sections: list[Section]) -> Head:
+def season_head(season: Season, sections: list[Section]) -> Head:
     """First screen of a season."""
-    days = _frame(season, "days")
-    title = "The season" + (f" of {season.boat_name}" if get(season, "boat_name", "") else "")
+    days = season.days
+    title = "The season" + (f" of {season.boat_name}" if season.boat_name else "")
     facts = [("Days", str(len(days)), _weeks(season)),
              ("Sailed", duration(_total(days, "sailing_s")), ""),
              ("Distance", amount(_total(days, "distance_over_ground_nm"), "NM", 0), "over ground"),
@@ -56,7 +57,8 @@ def season_head(season: Any, sections: list[Section]) -> Head:
                                count(int(_total(days, "gybes")), "gybe")]), "")]
     ranked = sorted(((h, s.key) for s in sections for h in s.headlines),
                     key=lambda pair: -pair[0].weight)
-    findings, per = [], {}
+    findings: list[tuple[str, str]] = []
+    per: dict[str, int] = {}
     for headline, key in ranked:
         if per.get(key, 0) < 2 and len(findings) < 6:
             per[key] = per.get(key, 0) + 1
@@ -69,16 +71,11 @@ def season_head(season: Any, sections: list[Section]) -> Head:
     return Head(title, f"{season.start} to {season.end}", tuple(facts), tuple(findings))
 
 
-def _frame(season: Any, name: str) -> pd.DataFrame:
-    table = get(season, name)
-    return table if isinstance(table, pd.DataFrame) else NO_FRAME
-
-
 def _total(days: pd.DataFrame, name: str) -> float:
     return float(np.nansum(numbers(days, name)))
 
 
-def _weeks(season: Any) -> str:
+def _weeks(season: Season) -> str:
     try:
         span = (pd.Timestamp(season.end) - pd.Timestamp(season.start)).days + 1
     except (ValueError, TypeError):
@@ -86,8 +83,8 @@ def _weeks(season: Any) -> str:
     return f"within {count(span, 'day')}" if span > 1 else ""
 
 
-def _days(season: Any) -> Section:
-    days = _frame(season, "days")
+def _days(season: Season) -> Section:
+    days = season.days
     blocks: list[Block] = []
     rows = []
     for row in days.to_dict("records"):
@@ -104,7 +101,7 @@ def _days(season: Any) -> Section:
     columns = tuple(c for c in wanted if any(
         known(r.get(c.name)) or isinstance(r.get(c.name), str) for r in rows))
     blocks.append(Table("days", "Days on file", columns, rows))
-    found = [f.message for f in get(season, "findings", ())]
+    found = [f.message for f in season.findings]
     if found:
         blocks.append(Text(tuple(found), "list"))
     return Section("days", "The days", f"{count(len(days), 'day')} on file, "
@@ -113,10 +110,10 @@ def _days(season: Any) -> Section:
                    code='season.days[["day", "sailing_s", "polar_ratio", "smoothness"]]')
 
 
-def _polar(season: Any) -> Section:
+def _polar(season: Season) -> Section:
     from sailanalysis.figures.polar import curves_figure, polar_figure
 
-    polar, targets = _frame(season, "polar"), _frame(season, "targets")
+    polar, targets = season.polar, season.targets
     if not len(polar):
         return Section("polar", "The boat's polar", "Too little steady sailing is on file for a "
                        "polar.", (Text(("A polar takes a few minutes at one angle and wind, with "
@@ -125,7 +122,7 @@ def _polar(season: Any) -> Section:
     whole = polar[texts(polar, "sails") == "all"]
     half = 50 * (numbers(whole, "stw_kn_high") - numbers(whole, "stw_kn_low")) \
         / numbers(whole, "stw_kn")
-    minutes = _total(_frame(season, "days"), "steady_minutes")
+    minutes = _total(season.days, "steady_minutes")
     verdict = (f"{duration(60 * minutes)} of steady sailing give the boat's speed to within "
                f"{np.nanmedian(half):.1f} % in the middle of her polar (95 % interval), from "
                f"{np.nanmin(whole['tws_kn']):.0f} to {np.nanmax(whole['tws_kn']):.0f} kn.")
@@ -157,7 +154,7 @@ def _polar(season: Any) -> Section:
                   "card.html.",)), TARGET_CAUTION]
     rows = [{"what": e.name, "percent": e.percent, "low": e.low, "high": e.high,
              "minutes": e.minutes, "verdict": "shown" if not e.low <= 0 <= e.high else
-             "no difference shown"} for e in get(season, "effects", ())]
+             "no difference shown"} for e in season.effects]
     if rows:
         blocks.append(Table("effects", "What else makes her faster or slower", (
             Column("what", "what"), Column("percent", "speed", 1, "%", "low", "high", True),
@@ -176,10 +173,10 @@ def _polar(season: Any) -> Section:
         headlines=tuple(headlines))
 
 
-def _crossovers(season: Any) -> Section | None:
+def _crossovers(season: Season) -> Section | None:
     from sailanalysis.figures.season import crossovers_figure
 
-    table = _frame(season, "crossovers")
+    table = season.crossovers
     if not len(table):
         return None
     sure = table[numbers(table, "confidence") >= 0.95]
@@ -201,7 +198,7 @@ def _crossovers(season: Any) -> Section | None:
         crossovers_figure(table), wide=True)]
     if len(told) > 1:
         blocks.append(Text(tuple(words for _, words in told[1:6]), "list"))
-    lines = _frame(season, "crossover_lines")
+    lines = season.crossover_lines
     if len(lines):
         blocks.append(auto_table("crossover-lines", "Angles where the best set changes", lines,
                                  labels={"tws_kn": "true wind (kn)", "twa_deg": "angle (°)",
@@ -215,7 +212,7 @@ def _crossovers(season: Any) -> Section | None:
         Column("gain_kn", "gain", 2, "kn", "gain_low_kn", "gain_high_kn"),
         Column("next_best_sails", "over"), Column("sure", "sure", 0, "%")),
         shown.to_dict("records")))
-    pairs = _frame(season, "pairs")
+    pairs = season.pairs
     if len(pairs):
         blocks.append(Text(("A change of sails at one angle, minutes apart, is the best evidence "
                             "of all.",)))
@@ -228,11 +225,11 @@ def _crossovers(season: Any) -> Section | None:
                    headlines=tuple(headlines))
 
 
-def _coverage(season: Any) -> Section | None:
+def _coverage(season: Season) -> Section | None:
     from sailanalysis.figures.polar import coverage_figure
 
-    table, polar = _frame(season, "coverage"), _frame(season, "polar")
-    wishes = [str(s) for s in get(season, "sail_next", ())]
+    table, polar = season.coverage, season.polar
+    wishes = list(season.sail_next)
     if not len(table) and not len(polar):
         return None
     verdict = f"To fill the polar, sail {wishes[0].rstrip('.')}." if wishes else \
@@ -262,10 +259,10 @@ def _coverage(season: Any) -> Section | None:
                    headlines=(Headline(verdict, 35),) if wishes else ())
 
 
-def _helm(season: Any) -> Section | None:
+def _helm(season: Season) -> Section | None:
     from sailanalysis.figures.season import progress_figure
 
-    table, trend = _frame(season, "helm_progress"), _frame(season, "helm_trend")
+    table, trend = season.helm_progress, season.helm_trend
     if not len(table):
         return None
     words = [f"{helm or 'Whoever steered'}: {said[0].lower() + said[1:]}" for helm, said in
@@ -300,10 +297,10 @@ def _helm(season: Any) -> Section | None:
                    headlines=tuple(Headline(sentence(w), 62 - i) for i, w in enumerate(words[:2])))
 
 
-def _maneuvers(season: Any) -> Section | None:
+def _maneuvers(season: Season) -> Section | None:
     from sailanalysis.figures.season import progress_figure
 
-    table = _frame(season, "maneuver_progress")
+    table = season.maneuver_progress
     if not len(table):
         return None
     blocks: list[Block] = []
@@ -332,13 +329,13 @@ def _maneuvers(season: Any) -> Section | None:
                    headlines=(Headline(sentence("; ".join(told)), 40),))
 
 
-def _change(season: Any) -> Section | None:
+def _change(season: Season) -> Section | None:
     from sailanalysis.figures.season import change_figure
 
-    table = _frame(season, "polar_change")
+    table = season.polar_change
     if len(table) < 2:
         return None
-    trend, step = get(season, "polar_trend"), get(season, "polar_step", {}) or {}
+    trend, step = season.polar_trend, season.polar_step
     verdict = "No change of the boat's speed over the season is shown."
     headlines = []
     if trend is not None and known(trend.percent):
@@ -362,10 +359,10 @@ def _change(season: Any) -> Section | None:
         code="season.polar_change", headlines=tuple(headlines))
 
 
-def _instruments(season: Any) -> Section | None:
+def _instruments(season: Season) -> Section | None:
     from sailanalysis.figures.season import drift_figure
 
-    table, trends = _frame(season, "calibration"), _frame(season, "calibration_trend")
+    table, trends = season.calibration, season.calibration_trend
     if not len(table):
         return None
     keys = {k: v[0] + (f" ({v[1]})" if v[1] else "") for k, v in CORRECTIONS.items()

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sailanalysis.report.day.write import write_text
 from sailanalysis.report.page.words import known
 
+if TYPE_CHECKING:
+    from sailanalysis.season import Season
 
-def write_season_report(season: Any, out_dir: str | Path, plotly_beside: bool = False) -> None:
+
+def write_season_report(season: Season, out_dir: str | Path, plotly_beside: bool = False) -> None:
     """Write ``season.html`` and ``card.html``.
 
     Parameters
@@ -37,7 +40,7 @@ def write_season_report(season: Any, out_dir: str | Path, plotly_beside: bool = 
     write_text(out / "season.html", page)
 
 
-def card_page(season: Any) -> str:
+def card_page(season: Season) -> str:
     """One page for the helm station: large type, black on white or red on black.
 
     Parameters
@@ -64,7 +67,7 @@ def card_page(season: Any) -> str:
 
     def cell(row: dict[str, Any], name: str, digits: int) -> str:
         value = row.get(name)
-        return f"{abs(float(value)):.{digits}f}" if known(value) else ""
+        return "" if value is None or not known(value) else f"{abs(float(value)):.{digits}f}"
 
     def span(row: dict[str, Any], word: str) -> str:
         ends = [cell(row, f"{word}_near_best_{end}_deg", 0) for end in ("from", "to")]

@@ -1,0 +1,192 @@
+"""The record of one day that measuring hands to telling: every study by its name and type.
+
+A study that was not made (its channel is missing, or it failed) is None. Nothing is computed here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from html import escape
+from typing import TYPE_CHECKING, TypedDict
+
+from sailanalysis.core.errors import Finding
+from sailanalysis.core.model import Boat, Conditioned, CrewLog, InputReport, Sensors
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from sailanalysis.calibrate.estimate import CalibrationResult, Correction
+    from sailanalysis.calibrate.health import HealthResult
+    from sailanalysis.helm.fit import Usual
+    from sailanalysis.helm.rate import HelmResult
+    from sailanalysis.maneuvers.anatomy import ManeuverStudy
+    from sailanalysis.polar.model import PolarModel
+    from sailanalysis.read.written.tanks import GaugeCheck
+    from sailanalysis.trials.changes import TrialsResult
+    from sailanalysis.wind.track import TrackWind
+
+__all__ = ["Account", "Day", "InputSummary", "Memory", "Studies", "Summary", "Told", "account_of"]
+
+
+class Told(TypedDict):
+    """A finding in ``summary.json``."""
+
+    code: str
+    message: str
+
+
+class InputSummary(TypedDict):
+    """One file in ``summary.json``: ``lines`` is ``used`` and all rejected."""
+
+    file: str
+    format: str
+    lines: int
+    used: int
+    ignored: int
+    rejected: dict[str, int]
+
+
+class Account(TypedDict):
+    """What ``summary.json`` says of the files and of what was noticed."""
+
+    warnings: list[Told]
+    notes: list[Told]
+    inputs: list[InputSummary]
+
+
+class Summary(Account):
+    """The figures of ``summary.json``, in its order."""
+
+    start: str
+    end: str
+    duration_s: float
+    sailing_s: float
+    motoring_s: float
+    stopped_s: float
+    distance_over_ground_nm: float
+    distance_through_water_nm: float
+    tacks: int
+    gybes: int
+    channels: list[str]
+    wind_source: str
+    rate_hz: float
+    runs: int
+
+
+def account_of(findings: Sequence[Finding], inputs: Sequence[InputReport]) -> Account:
+    """Findings and files as ``summary.json`` holds them."""
+    told: dict[str, list[Told]] = {"warning": [], "note": []}
+    for f in findings:
+        told[f.level].append({"code": f.code, "message": f.message})
+    return {"warnings": told["warning"], "notes": told["note"], "inputs": [
+        {"file": item.file, "format": item.format, "lines": item.lines, "used": item.used,
+         "ignored": item.ignored, "rejected": dict(item.rejected)} for item in inputs]}
+
+
+@dataclass(frozen=True, eq=False)
+class Studies:
+    """What each study found beyond its table; None where it was not made.
+
+    Attributes
+    ----------
+    conditioned : Conditioned or None
+        Sources, what was left out, logged channels on the common clock.
+    sensors_applied : Sensors or None
+        Corrections beyond the boat file's that every number rests on.
+    calibration : CalibrationResult or None
+    track_wind : TrackWind or None
+        Looked for only where no wind sensor tells.
+    health : HealthResult or None
+    polar : PolarModel or None
+        Of the day alone.
+    blocks : DataFrame or None
+        Averages of steady sailing, as the season's polar needs them.
+    maneuvers : ManeuverStudy or None
+    helm : HelmResult or None
+    trials : TrialsResult or None
+    gauges : tuple of GaugeCheck
+    """
+
+    conditioned: Conditioned | None = None
+    sensors_applied: Sensors | None = None
+    calibration: CalibrationResult | None = None
+    track_wind: TrackWind | None = None
+    health: HealthResult | None = None
+    polar: PolarModel | None = None
+    blocks: pd.DataFrame | None = None
+    maneuvers: ManeuverStudy | None = None
+    helm: HelmResult | None = None
+    trials: TrialsResult | None = None
+    gauges: tuple[GaugeCheck, ...] = ()
+
+    def __repr__(self) -> str:
+        made = [name for name, value in vars(self).items()
+                if value is not None and not (name == "gauges" and not value)]
+        return f"Studies({', '.join(made)})"
+
+
+@dataclass(frozen=True, eq=False)
+class Memory:
+    """What earlier days lend to this one; None where nothing is known.
+
+    Attributes
+    ----------
+    polar : PolarModel or None
+        The season's, without this day.
+    usual : Usual or None
+        What steering takes in such conditions, and each helm's usual.
+    """
+
+    polar: PolarModel | None = None
+    usual: Usual | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Day:
+    """Everything known about one day: what the report, the tables and the archive read.
+
+    ``samples`` has ``channels.SAMPLE_COLUMNS`` and more (``load_kg``, ``boards``, ...); the tables
+    have the columns of the published interface and more. What is richer than a table (polar
+    model, calibration, health) stands in ``results``.
+    """
+
+    samples: pd.DataFrame
+    rate_hz: float
+    maneuvers: pd.DataFrame
+    legs: pd.DataFrame
+    polar: pd.DataFrame
+    targets: pd.DataFrame
+    helm: pd.DataFrame
+    trials: pd.DataFrame
+    calibration: dict[str, Correction]
+    wind_source: str
+    boat: Boat
+    crew: CrewLog
+    inputs: tuple[InputReport, ...]
+    findings: tuple[Finding, ...]
+    summary: Summary
+    results: Studies = field(default_factory=Studies)
+
+    def __repr__(self) -> str:
+        return f"Day({'; '.join(f'{k} {v}'.strip() for k, v in self._facts())})"
+
+    def _repr_html_(self) -> str:
+        """A small table for a notebook."""
+        rows = "".join(f"<tr><th>{escape(name)}</th><td>{escape(value)}</td></tr>"
+                       for name, value in self._facts())
+        return f"<table>{rows}</table>"
+
+    def _facts(self) -> list[tuple[str, str]]:
+        index = self.samples.index
+        out = [("boat", self.boat.name)] if self.boat.name else []
+        if len(index):
+            out.append(("", f"{index[0]:%Y-%m-%d %H:%M} to {index[-1]:%H:%M} UTC"))
+        kinds = self.maneuvers["kind"].tolist() if "kind" in self.maneuvers else []
+        hours = ((self.samples["state"] == "sailing").sum() / self.rate_hz / 3600
+                 if "state" in self.samples and self.rate_hz > 0 else 0.0)
+        return [*out, ("sailed", f"{hours:.1f} h"), ("tacks", str(kinds.count("tack"))),
+                ("gybes", str(kinds.count("gybe"))), ("steady legs", str(len(self.legs))),
+                ("wind", self.wind_source),
+                ("samples", f"{len(index)} at {self.rate_hz:g} Hz"),
+                ("findings", str(len(self.findings)))]
