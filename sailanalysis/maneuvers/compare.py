@@ -26,17 +26,10 @@ LEVEL: Final = 0.05
 LEAST: Final = 8
 """With fewer, not even a strong correlation stands after correction."""
 
-TRAITS: Final = {
-    "entry_share": ("entry speed", "a faster entry", "a slower entry"),
-    "turn_s": ("the turn's duration", "a slower turn", "a quicker turn"),
-    "unevenness": ("the turn's unevenness", "uneven turning", "even turning"),
-    "over_rotation_deg": ("overshoot", "turning too far", "turning less far"),
-    "rudder_rms_deg": ("rudder used", "more rudder", "less rudder"),
-    "turn_deg": ("the angle turned", "a wider turn", "a narrower turn"),
-    "tws_kn": ("wind speed", "more wind", "less wind"),
-}
-"""What a crew decides (and the wind), with words; a slow speed or a long build is the loss itself
-and explains nothing."""
+TRAITS: Final = ("entry_share", "turn_s", "unevenness", "over_rotation_deg", "rudder_rms_deg",
+                 "turn_deg", "tws_kn")
+"""What a crew decides (and the wind); a slow speed or a long build is the loss itself and explains
+nothing."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +44,6 @@ class Pattern:
     p_corrected : float
         Holm's, for all traits looked at in this kind.
     count : int
-    sentence : str
     """
 
     kind: str
@@ -61,7 +53,6 @@ class Pattern:
     high: float
     p_corrected: float
     count: int
-    sentence: str
 
 
 def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
@@ -98,46 +89,26 @@ def holm(p: Floats) -> Floats:
     return out
 
 
-def patterns(table: pd.DataFrame) -> tuple[list[Pattern], list[str]]:
-    """Traits that go with the loss, kind by kind, and a sentence each.
+def patterns(table: pd.DataFrame) -> list[Pattern]:
+    """Traits that go with the loss, kind by kind, that stand after correction for their number.
 
     Parameters
     ----------
     table : DataFrame
-        ``kind``, ``loss_s`` and columns of :data:`TRAITS`, costed maneuvers only.
-
-    Returns
-    -------
-    patterns : list of Pattern
-        Those that stand after correction.
-    sentences : list of str
-        Theirs, or that nothing stands out.
+        ``kind``, ``loss_s`` and columns of :data:`TRAITS`, rated maneuvers only.
     """
-    found: list[Pattern] = []
-    sentences: list[str] = []
-    for kind, mine in table.groupby("kind", sort=False):
-        n = len(mine)
-        plural = f"{kind}s" if n != 1 else str(kind)
-        loss = mine["loss_s"].to_numpy(dtype=float)
-        traits = [t for t in TRAITS if t in mine and mine[t].notna().sum() >= LEAST]
-        rows = [rank_correlation(mine[t].to_numpy(dtype=float), loss) for t in traits]
-        corrected = holm(np.array([row[3] for row in rows])) if n >= LEAST else np.empty(0)
-        mine_found = [_pattern(str(kind), t, row, float(p), n)
-                      for t, row, p in zip(traits, rows, corrected, strict=False) if p < LEVEL]
-        found += mine_found
-        sentences += [pattern.sentence for pattern in mine_found] or \
-            [f"Nothing stands out yet: {n} {plural}."]
-    return found, sentences
-
-
-def _pattern(kind: str, trait: str, row: tuple[float, float, float, float], p: float,
-             n: int) -> Pattern:
-    rho, low, high, _ = row
-    words, more, less = TRAITS[trait]
-    way = more if rho > 0 else less
-    sentence = (f"The dearer {kind}s went with {way}: rank correlation of {words} with the "
-                f"seconds lost {rho:+.2f} (95 % interval {low:+.2f} to {high:+.2f}), {n} {kind}s.")
-    return Pattern(kind, trait, rho, low, high, p, n, sentence)
+    out: list[Pattern] = []
+    for kind, rows in table.groupby("kind", sort=False):
+        n = len(rows)
+        if n < LEAST:
+            continue
+        loss = rows["loss_s"].to_numpy(dtype=float)
+        traits = [t for t in TRAITS if t in rows and rows[t].notna().sum() >= LEAST]
+        found = [rank_correlation(rows[t].to_numpy(dtype=float), loss) for t in traits]
+        corrected = holm(np.array([row[3] for row in found]))
+        out += [Pattern(str(kind), t, row[0], row[1], row[2], float(p), n)
+                for t, row, p in zip(traits, found, corrected, strict=True) if p < LEVEL]
+    return out
 
 
 def median_interval(value: Floats) -> tuple[float, float, float]:

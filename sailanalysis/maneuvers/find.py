@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from sailanalysis.core.angles import Floats, mean_angle, wrap180
 from sailanalysis.core.model import Boat
 from sailanalysis.core.points import is_upwind
-from sailanalysis.core.series import epoch_s, step_s, utc_index
+from sailanalysis.core.series import epoch_s, step_s
+from sailanalysis.core.stats import finite_mean
+from sailanalysis.maneuvers.table import Found, found_table
 from sailanalysis.maneuvers.turns import Turn, bounds, continuous_angle, find_turns, rate_of_turn
 from sailanalysis.segment.grid import Grid, box_mean, make_grids
 from sailanalysis.segment.steady_wind import (
@@ -24,12 +26,6 @@ from sailanalysis.segment.steady_wind import (
 
 Bools = NDArray[np.bool_]
 
-COLUMNS: Final = (
-    "kind", "start", "end", "crossing", "from_side", "to_side", "twa_before_deg", "twa_after_deg",
-    "tws_kn", "turn_deg", "max_rate_of_turn_deg_s", "stw_before_kn", "stw_min_kn", "stw_after_kn",
-    "recovery_s", "loss_m", "loss_m_low", "loss_m_high", "loss_s", "rated", "why_not", "helm",
-    "sails", "remark", "twd_deg", "loss_along", "loss_boat_lengths",
-)
 GRID_COLUMNS: Final = ("hdg_deg", "cog_deg", "twd_deg", "twa_deg", "tws_kn", "stw_kn", "sog_kn")
 AROUND_S: Final = 60.0
 """Steady sailing up to this long on either side tells the wind's direction there."""
@@ -59,58 +55,41 @@ def find_maneuvers(samples: pd.DataFrame, boat: Boat) -> pd.DataFrame:
     Returns
     -------
     DataFrame, one row a maneuver in order of time
-        Columns of the published table. ``turn_deg`` and ``max_rate_of_turn_deg_s`` are signed,
-        positive to starboard; ``start`` and ``end`` bound the turning; ``crossing`` is empty where
-        neither bow nor stern passed the wind. Costs are left empty for ``rate_maneuvers``.
-        More: ``remark``, ``twd_deg`` at the maneuver.
+        What was found, of the published table. ``turn_deg`` and ``max_rate_of_turn_deg_s`` are
+        signed, positive to starboard; ``start`` and ``end`` bound the turning; ``crossing`` is
+        empty where neither bow nor stern passed the wind; ``what`` says what it was beyond its
+        kind, ``twd_deg`` is the wind's direction at it. Costs are joined by ``rate_maneuvers``.
 
     Notes
     -----
     The wind's direction at the crossing is drawn through the turn from up to a minute of steady
     sailing on either side (:mod:`sailanalysis.segment.steady_wind`).
     """
-    rows: list[dict[str, object]] = []
+    found: list[Found] = []
     if len(samples) and "state" in samples:
         time = epoch_s(samples.index)
         sailing = samples["state"].to_numpy() == "sailing"
         stretches = _sailing_stretches(samples, sailing)
         close_hauled = _close_hauled_deg(stretches)
         for stretch in stretches:
-            rows += _stretch_rows(samples, time, stretch, close_hauled)
-    return as_table(rows)
-
-
-def as_table(rows: list[dict[str, object]]) -> pd.DataFrame:
-    """Rows as the published table, with its types also when there are none."""
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
-    for name in ("start", "end", "crossing"):
-        table[name] = utc_column(table[name])
-    text = ("kind", "from_side", "to_side", "why_not", "helm", "sails", "remark", "loss_along")
-    for name in text:
-        table[name] = table[name].astype(object)
-    table["rated"] = table["rated"].astype(bool)
-    for name in table.columns.difference(["start", "end", "crossing", "rated", *text]):
-        table[name] = table[name].astype(float)
-    return table.sort_values("start", kind="stable", ignore_index=True)
-
-
-def utc_column(seconds: pd.Series) -> pd.Series:
-    """Seconds since 1970 as UTC times; NaN becomes NaT."""
-    value = pd.to_numeric(seconds).to_numpy(dtype=float)
-    good = np.isfinite(value)
-    stamps = pd.Series(utc_index(np.where(good, value, 0.0)), index=seconds.index)
-    return stamps.where(good)
+            found += _stretch_maneuvers(samples, time, stretch, close_hauled)
+    return found_table(found)
 
 
 @dataclass(frozen=True)
 class _Stretch:
-    """Unbroken sailing: her heading, where it comes from, whether she turns, the steady wind."""
+    """Unbroken sailing: heading, where it comes from, whether she turns, the steady wind.
+
+    ``angle`` is the wind's off the bow, continuous.
+    """
 
     grid: Grid
     head: Floats
     basis: str
     turning: Bools
     wind: Floats
+    angle: Floats
+    speed: Floats
 
 
 def _sailing_stretches(samples: pd.DataFrame, sailing: Bools) -> list[_Stretch]:
@@ -120,7 +99,10 @@ def _sailing_stretches(samples: pd.DataFrame, sailing: Bools) -> list[_Stretch]:
         head, basis = heading(grid)
         if len(grid) >= 10 and basis != "none":
             turning = is_turning(head, grid)
-            out.append(_Stretch(grid, head, basis, turning, steady_wind_deg(grid, turning)))
+            wind, stw = steady_wind_deg(grid, turning), grid.column["stw_kn"]
+            speed = np.where(np.isfinite(stw), stw, grid.column["sog_kn"])
+            out.append(_Stretch(grid, head, basis, turning, wind, continuous_angle(wind, head),
+                                speed))
     return out
 
 
@@ -134,25 +116,36 @@ def _close_hauled_deg(stretches: list[_Stretch]) -> float:
     return float(np.percentile(angles, 25)) if angles.size >= 120 else USUAL_CLOSE_HAULED_DEG
 
 
-def _stretch_rows(samples: pd.DataFrame, time: Floats, stretch: _Stretch,
-                  close_hauled: float) -> list[dict[str, object]]:
-    grid, head, wind, turning = stretch.grid, stretch.head, stretch.wind, stretch.turning
+def _stretch_maneuvers(samples: pd.DataFrame, time: Floats, stretch: _Stretch,
+                       close_hauled: float) -> list[Found]:
+    grid, head, turning = stretch.grid, stretch.head, stretch.turning
     if not np.isfinite(grid.column["twd_deg"]).any():
         return []
-    angle = continuous_angle(wind, head)
-    stw = grid.column["stw_kn"]
-    speed = np.where(np.isfinite(stw), stw, grid.column["sog_kn"])
-    turns = find_turns(box_mean(angle, grid.bins(3.0)), head, wind, speed, grid, close_hauled)
+    turns = find_turns(box_mean(stretch.angle, grid.bins(3.0)), head, stretch.wind, stretch.speed,
+                       grid, close_hauled)
     rates = rate_of_turn(head, grid, 5.0), rate_of_turn(head, grid, 3.0)
     limits = [bounds(turn, head, rates, grid) for turn in turns]
-    rows = []
+    out = []
     for k, (turn, (start, end, rate)) in enumerate(zip(turns, limits, strict=True)):
         floor = limits[k - 1][1] if k else 0
         ceiling = limits[k + 1][0] if k + 1 < len(turns) else len(grid)
         around = _around(grid, turning, start, end, floor, ceiling)
-        rows.append(_row(samples, time, grid, head, wind, angle, speed, turn, start, end, rate,
-                         around, stretch.basis))
-    return rows
+        crossing = _crossing_s(samples, time, stretch, turn, around)
+        out.append(_found(samples, time, stretch, _Limits(turn, start, end, rate, crossing,
+                                                          around)))
+    return out
+
+
+@dataclass(frozen=True)
+class _Limits:
+    """A turn between its bins, its greatest rate, the instant of crossing, the sailing around."""
+
+    turn: Turn
+    start: int
+    end: int
+    rate_deg_s: float
+    crossing_s: float
+    around: Around
 
 
 def _around(grid: Grid, turning: Bools, start: int, end: int, floor: int,
@@ -192,19 +185,21 @@ def _wind_line(grid: Grid, wind: Floats, around: Around, at_s: Floats) -> Floats
     return np.asarray(np.interp(at_s, [t0, t1], [w0, w1]), dtype=float)
 
 
-def _crossing_s(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, wind: Floats,
-                angle: Floats, turn: Turn, around: Around, basis: str) -> float:
+def _crossing_s(samples: pd.DataFrame, time: Floats, stretch: _Stretch, turn: Turn,
+                around: Around) -> float:
     """Instant the heading passes the wind (or its reverse), from the samples themselves."""
     if not np.isfinite(turn.boundary_deg):
         return float("nan")
+    grid, wind = stretch.grid, stretch.wind
     t0, t1 = grid.time_s[turn.left] - 2.0, grid.time_s[turn.reached] + 2.0
     near = slice(max(0, turn.left - grid.bins(10.0)), turn.reached + grid.bins(10.0))
-    clock, head, bearing = grid.time_s[near], head[near], wind[near]
+    clock, head, bearing = grid.time_s[near], stretch.head[near], wind[near]
     # The wind drawn through this very turn, against the one that was smoothed for the whole day.
-    rough = angle[near] - turn.boundary_deg + _wind_line(grid, wind, around, clock) - bearing
+    line = _wind_line(grid, wind, around, clock)
+    rough = stretch.angle[near] - turn.boundary_deg + line - bearing
     known = np.isfinite(rough)
     a, b = np.searchsorted(time, [t0, t1])
-    raw = _bow(samples, grid, basis)[a:b]
+    raw = _bow(samples, grid, stretch.basis)[a:b]
     good = np.isfinite(raw)
     at = time[a:b][good]
     if at.size >= 4:
@@ -230,21 +225,20 @@ def _bow(samples: pd.DataFrame, grid: Grid, basis: str) -> Floats:
     """The samples' own direction of the bow, by what :func:`heading` went by."""
     if basis == "track" and is_from_track(grid):
         return np.asarray(samples["twd_deg"] - samples["twa_deg"], dtype=float)
-    return samples["hdg_deg" if basis == "heading" else "cog_deg"].to_numpy(dtype=float)
+    return np.asarray(samples["hdg_deg" if basis == "heading" else "cog_deg"], dtype=float)
 
 
 def _smooth(value: Floats, width: int) -> Floats:
     return value if width < 2 else box_mean(value, width | 1)
 
 
-def _row(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, wind: Floats,
-         angle: Floats, speed: Floats, turn: Turn, start: int, end: int, rate: float,
-         around: Around, basis: str) -> dict[str, object]:
-    crossing = _crossing_s(samples, time, grid, head, wind, angle, turn, around, basis)
+def _found(samples: pd.DataFrame, time: Floats, stretch: _Stretch, limits: _Limits) -> Found:
+    grid, speed, around = stretch.grid, stretch.speed, limits.around
+    start, end, crossing = limits.start, limits.end, limits.crossing_s
     first = min(around.before.start, end)  # the turning before may end later than this one
     local = slice(first, max(around.after.stop, end + 1))
-    line = _wind_line(grid, wind, around, grid.time_s[local])
-    twa = wrap180(line - head[local])
+    line = _wind_line(grid, stretch.wind, around, grid.time_s[local])
+    twa = wrap180(line - stretch.head[local])
     settle = grid.bins(20.0)
     before, after = around.before, around.after
     near_before = slice(max(before.start, before.stop - grid.bins(30.0)), before.stop)
@@ -254,21 +248,17 @@ def _row(samples: pd.DataFrame, time: Floats, grid: Grid, head: Floats, wind: Fl
     through = slice(start, min(len(grid), end + grid.bins(10.0) + 1))
     middle = crossing if np.isfinite(crossing) else float(
         0.5 * (grid.time_s[start] + grid.time_s[end]))
-    return {
-        "kind": turn.kind,
-        "start": float(grid.time_s[start]), "end": float(grid.time_s[end]), "crossing": crossing,
-        "from_side": _side(twa_before), "to_side": _side(twa_after),
-        "twa_before_deg": twa_before, "twa_after_deg": twa_after,
-        "tws_kn": _mean(grid.column["tws_kn"][slice(before.start, after.stop)]),
-        "turn_deg": float(head[end] - head[start]), "max_rate_of_turn_deg_s": rate,
-        "stw_before_kn": _mean(speed[near_before]), "stw_min_kn": _least(speed[through]),
-        "stw_after_kn": _mean(speed[late_after]), "recovery_s": np.nan, "loss_m": np.nan,
-        "loss_m_low": np.nan, "loss_m_high": np.nan, "loss_s": np.nan, "rated": False,
-        "why_not": "not yet costed", "helm": _text(samples, "helm", time, middle),
-        "sails": _text(samples, "sails", time, middle), "remark": turn.remark,
-        "twd_deg": float(np.mod(np.interp(middle, grid.time_s[local], line), 360.0)),
-        "loss_along": "", "loss_boat_lengths": np.nan,
-    }
+    return Found(
+        kind=limits.turn.kind, start=float(grid.time_s[start]), end=float(grid.time_s[end]),
+        crossing=crossing, from_side=_side(twa_before), to_side=_side(twa_after),
+        twa_before_deg=twa_before, twa_after_deg=twa_after,
+        tws_kn=finite_mean(grid.column["tws_kn"][slice(before.start, after.stop)]),
+        turn_deg=float(stretch.head[end] - stretch.head[start]),
+        max_rate_of_turn_deg_s=limits.rate_deg_s, stw_before_kn=finite_mean(speed[near_before]),
+        stw_min_kn=_least(speed[through]), stw_after_kn=finite_mean(speed[late_after]),
+        helm=_text(samples, "helm", time, middle), sails=_text(samples, "sails", time, middle),
+        what=limits.turn.what,
+        twd_deg=float(np.mod(np.interp(middle, grid.time_s[local], line), 360.0)))
 
 
 def _side(twa_deg: float) -> str:
@@ -279,11 +269,6 @@ def _side(twa_deg: float) -> str:
 
 def _angle_mean(angle: Floats) -> float:
     return float(wrap180(mean_angle(angle))) if np.isfinite(angle).any() else float("nan")
-
-
-def _mean(value: Floats) -> float:
-    value = value[np.isfinite(value)]
-    return float(value.mean()) if value.size else float("nan")
 
 
 def _least(value: Floats) -> float:
@@ -315,14 +300,13 @@ def maneuver_mask(time_s: Floats, maneuvers: pd.DataFrame, before_s: float = 5.0
         return near
     start, end = epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"])
     crossing = maneuvers["crossing"]
-    recovered = np.where(crossing.notna(), epoch_s(crossing.fillna(maneuvers["end"])), end) \
-        + maneuvers["recovery_s"].to_numpy(dtype=float)
-    last = np.fmax(end + after_s, recovered)
+    last = end + after_s
+    if "recovery_s" in maneuvers:
+        recovered = np.where(crossing.notna(), epoch_s(crossing.fillna(maneuvers["end"])), end) \
+            + maneuvers["recovery_s"].to_numpy(dtype=float)
+        last = np.fmax(last, recovered)
     for k, kind in enumerate(maneuvers["kind"]):
         if kinds is None or kind in kinds:
             a, b = np.searchsorted(time_s, [start[k] - before_s, last[k]])
             near[a:b] = True
     return near
-
-
-

@@ -16,20 +16,15 @@ from numpy.typing import NDArray
 
 from sailanalysis.core.model import Boat
 from sailanalysis.core.points import is_downwind, is_upwind
-from sailanalysis.core.stats import Z95, mad_sd
+from sailanalysis.core.stats import mad_sd
 from sailanalysis.maneuvers.anatomy import ManeuverStudy, study_maneuvers
-from sailanalysis.maneuvers.build import builds_of, check, set_end
-from sailanalysis.maneuvers.case import LEAD_S, Case, find_cases, prepare
-from sailanalysis.maneuvers.cost import (
-    angle_sd_deg,
-    calibration_m,
-    cost,
-    luck_m,
-    too_vague,
-    widening,
-)
+from sailanalysis.maneuvers.build import Bounded, bound_all
+from sailanalysis.maneuvers.case import LEAD_S, Place, Sides, place_maneuvers, sides_of
+from sailanalysis.maneuvers.cost import Reckoning, cost, settle_intervals
+from sailanalysis.maneuvers.reasons import Reason
 from sailanalysis.maneuvers.reference import Response, SpeedModel, learn_response
 from sailanalysis.maneuvers.series import Series, sailing_series
+from sailanalysis.maneuvers.table import costed_table
 
 Bools = NDArray[np.bool_]
 
@@ -61,82 +56,39 @@ def rate_maneuvers(
         wind's direction through the turn and of the day's wind axis.
     study : ManeuverStudy
     """
-    table = maneuvers.copy()
-    cases, response = cost_cases(samples, table, speed_model)
-    length = boat.loa_m or boat.lwl_m
-    fill_table(table, cases, length)
-    return table, study_maneuvers(table, cases, response)
+    reckoning = cost_all(samples, maneuvers, speed_model)
+    table = costed_table(maneuvers, reckoning, boat.loa_m or boat.lwl_m)
+    return table, study_maneuvers(table, reckoning)
 
 
-def cost_cases(samples: pd.DataFrame, table: pd.DataFrame,
-               model: SpeedModel | None) -> tuple[list[Case], Response]:
-    """All maneuvers with their references and losses, and what the day taught of the boat."""
-    if not len(table):
-        return [], Response()
-    series = sailing_series(samples, table)
-    cases = find_cases(series, table)
-    response = learn_response(_steady_stretches(series, cases), model)
-    for case in cases:
-        prepare(case, model)
-    for _ in range(2):  # what counts as settled sets the build, and the build what is settled
-        builds = builds_of(cases)
-        for case in cases:
-            set_end(case, builds[case.row])
-    for case in cases:
-        check(case)
-    response = replace(response, side_sd=_side_sd(cases, response))
-    for case in cases:
-        if not case.why_not:
-            cost(case, response, model)
-    widen, angle_sd = widening(cases, response, model), angle_sd_deg(cases)
-    for case in cases:
-        if case.reference is not None:
-            case.sd_m = float(np.sqrt(
-                (widen * case.sd_m) ** 2 + calibration_m(case, angle_sd) ** 2
-                + luck_m(case, response) ** 2))
-            if too_vague(case):
-                case.why_not = "too uncertain: the wind changed by more than the turn cost"
-    return cases, replace(response, widening=widen)
-
-
-def fill_table(table: pd.DataFrame, cases: list[Case], length_m: float | None) -> None:
-    """Write losses into the maneuvers' table."""
-    column = {name: table[name].to_numpy(copy=True) for name in
-              ("recovery_s", "loss_m", "loss_m_low", "loss_m_high", "loss_s",
-               "loss_boat_lengths", "loss_along", "why_not")}
-    column["why_not"][:] = "no wind, heading or boat speed through this maneuver"
-    rated = np.zeros(len(table), dtype=bool)
-    for case in cases:
-        k = case.row
-        step = case.series.grid.step_s
-        column["why_not"][k] = case.why_not
-        if case.kind not in ("bear_away", "head_up"):
-            column["loss_along"][k] = case.along
-        if case.back is not None:
-            column["recovery_s"][k] = max(0, case.back - case.crossing) * step
-        if case.reference is None:
-            continue
-        half = Z95 * case.sd_m
-        pace = float(np.mean(case.reference.speed_ms))
-        column["loss_m"][k] = case.loss_m
-        column["loss_m_low"][k], column["loss_m_high"][k] = case.loss_m - half, case.loss_m + half
-        column["loss_s"][k] = case.loss_m / pace if pace > 0.1 else np.nan
-        column["loss_boat_lengths"][k] = case.loss_m / length_m if length_m else np.nan
-        rated[k] = not case.why_not
-    for name, value in column.items():
-        table[name] = value
-    table["rated"] = rated
+def cost_all(samples: pd.DataFrame, maneuvers: pd.DataFrame,
+             model: SpeedModel | None) -> Reckoning:
+    """All maneuvers placed, bounded and costed, and what the day taught of the boat."""
+    if not len(maneuvers):
+        return Reckoning()
+    series = sailing_series(samples, maneuvers)
+    places = place_maneuvers(series, maneuvers)
+    response = learn_response(_steady_stretches(series, places), model)
+    laid = {place.row: sides_of(place, model) for place in places}
+    bounded = bound_all([one for one in laid.values() if isinstance(one, Sides)])
+    response = replace(response, side_sd=_side_sd(bounded, response))
+    costed = [cost(case, response, model) for case in bounded if not case.reason]
+    costed, widen = settle_intervals(costed, bounded, response, model)
+    known: dict[int, Bounded | Reason] = {
+        row: one for row, one in laid.items() if isinstance(one, Reason)}
+    known |= {case.place.row: case for case in bounded}
+    return Reckoning(tuple(places), known, tuple(costed), replace(response, widening=widen))
 
 
 def _steady_stretches(series: list[Series],
-                      cases: list[Case]) -> list[tuple[Series, Bools, float]]:
+                      places: list[Place]) -> list[tuple[Series, Bools, float]]:
     out = []
     for one in series:
         free = ~one.turning
-        for case in cases:
-            if case.whole is one:
-                late = case.end + case.shift + one.grid.bins(45.0)
-                free[max(0, case.start + case.shift - one.grid.bins(LEAD_S)):late] = False
+        for place in places:
+            if place.whole is one:
+                late = place.end + place.shift + one.grid.bins(45.0)
+                free[max(0, place.start + place.shift - one.grid.bins(LEAD_S)):late] = False
         off = np.abs(one.twa_deg)
         for mask in (free & (off > 25.0) & is_upwind(off), free & is_downwind(off)):
             if mask.sum() > one.grid.bins(40.0):
@@ -144,9 +96,9 @@ def _steady_stretches(series: list[Series],
     return out
 
 
-def _side_sd(cases: list[Case], response: Response) -> float:
+def _side_sd(cases: list[Bounded], response: Response) -> float:
     """How much the two tacks differ in level, beyond the noise of their means."""
-    good = [c for c in cases if c.two_sided and not c.why_not]
+    good = [c.sides for c in cases if c.place.two_sided and not c.reason]
     if len(good) < 4:
         return response.side_sd
     d = np.array([2 * (np.mean(c.measure[c.after]) - np.mean(c.measure[c.before]))

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,9 @@ from numpy.typing import NDArray
 from sailanalysis.core.angles import Floats
 from sailanalysis.core.series import recursive_filter, true_stretches
 from sailanalysis.maneuvers.series import Series
+
+if TYPE_CHECKING:
+    from sailanalysis.maneuvers.build import Bounded
 
 Bools = NDArray[np.bool_]
 SpeedModel = Callable[[Floats, Floats], Floats]
@@ -228,33 +231,21 @@ class Reference:
     sd_m: float
 
 
-def predict(series: Series, measure: Floats, shape: Floats, before: Bools, after: Bools,
-            window: slice, crossing: int, response: Response, two_sided: bool,
-            build_s: float, lacking_share: float) -> Reference:
-    """Carry the two sides through a window.
+def predict(case: Bounded, shape: Floats, response: Response) -> Reference:
+    """Carry the two sides of a maneuver through its window.
 
     Parameters
     ----------
-    series : Series
-    measure : ndarray, shape (n,)
-        What is made good, m/s, positive.
+    case : Bounded
+        Its sides may differ (another tack) or are the same (a luff). What is missing yet when the
+        window ends decays with its time constant of build, and is estimated from the sailing that
+        follows.
     shape : ndarray, shape (n,)
-        Expected relative course of it (:func:`expected_vmg`).
-    before, after : ndarray of bool, shape (n,)
-        Steady sailing that may be used.
-    window : slice
-        Bins to predict.
-    crossing : int
-        Bin from which the second side holds.
+        Expected relative course of what is made good (:func:`expected_vmg`).
     response : Response
-    two_sided : bool
-        Whether the sides may differ (another tack), or are the same (a luff).
-    build_s : float
-        Time constant with which speed builds after the turn: what is missing yet when the window
-        ends decays with it, and is estimated from the sailing that follows.
-    lacking_share : float
-        Share of the speed expected to be missing then, by the build so far.
     """
+    series, window, lacking_share = case.place.series, case.window, case.lacking
+    measure, before, after = case.sides.measure, case.sides.before, case.sides.after
     grid = series.grid
     level = float(np.mean(measure[before | after]))
     centre = float(np.mean(shape[before | after]))
@@ -263,17 +254,17 @@ def predict(series: Series, measure: Floats, shape: Floats, before: Bools, after
     relative = 1.0 + response.gain * (share - 1.0)
     t, y, s, weight = _observed(series, measure / (relative * level), before, after)
     at = series.time_s[window]
-    side = np.where(np.arange(window.start, window.stop) < crossing, -0.5, 0.5)
-    if not two_sided:
+    side = np.where(np.arange(window.start, window.stop) < case.place.crossing, -0.5, 0.5)
+    if not case.place.two_sided:
         s, side = 0.0 * s, 0.0 * side
-    lacking = np.where(t > at[-1], np.exp(-(t - at[-1]) / build_s), 0.0)
+    lacking = np.where(t > at[-1], np.exp(-(t - at[-1]) / case.build_s), 0.0)
     side_var, lack_var = response.side_sd**2, max(LACK_SD, 0.7 * lacking_share) ** 2
     y = y + lacking_share * lacking
     cov = response.covariance(t, t) + np.diag(response.nugget * weight) \
         + side_var * np.outer(s, s) + lack_var * np.outer(lacking, lacking)
     to = response.covariance(at, t) + side_var * np.outer(side, s)
     share = relative[window] * level * grid.step_s
-    tail = build_s * level
+    tail = case.build_s * level
     # The whole is one linear functional of the observations; so is its error.
     cross = share @ to - tail * lack_var * lacking
     ones, values, weights = np.linalg.solve(cov, np.column_stack([np.ones(t.size), y, cross])).T

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats, arctan2d, cosd, sind, wrap180
 from sailanalysis.core.series import true_stretches
+from sailanalysis.maneuvers.reasons import What
 from sailanalysis.segment.grid import Grid, box_mean, side_mean
 from sailanalysis.segment.steady_wind import is_from_track
 
@@ -49,14 +50,14 @@ class Turn:
         Last bin clearly on the old side, first one clearly on the new.
     boundary_deg : float
         The continuous wind angle that was passed; NaN if none was.
-    remark : str
+    what : What
     """
 
     kind: str
     left: int
     reached: int
     boundary_deg: float
-    remark: str = ""
+    what: What = What.PLAIN
 
 
 @dataclass(frozen=True)
@@ -75,15 +76,13 @@ def continuous_angle(wind_deg: Floats, heading_deg: Floats) -> Floats:
     return angle
 
 
-def stays(angle: Floats, clear: Floats | None = None) -> list[_Stay]:
+def stays(angle: Floats) -> list[_Stay]:
     """Times clearly on one side, in order; consecutive ones are on different sides."""
     side = np.floor(angle / 180.0)
     to_bow = np.abs(wrap180(angle))
     to_stern = 180.0 - to_bow
     with np.errstate(invalid="ignore"):
         solid = (to_bow > BOW_CLEAR_DEG) & (to_stern > STERN_CLEAR_DEG)
-    if clear is not None:
-        solid &= clear
     index = np.flatnonzero(solid)
     if index.size == 0:
         return []
@@ -107,8 +106,8 @@ def find_turns(angle: Floats, heading_deg: Floats, wind_deg: Floats, speed_kn: F
     close_hauled_deg : float
         The angle she usually lies at upwind.
     """
-    kept, remarks = _lasting(stays(angle), angle, speed_kn, grid)
-    turns: list[Turn] = list(remarks)
+    kept, failed = _lasting(stays(angle), angle, speed_kn, grid)
+    turns: list[Turn] = list(failed)
     i = 0
     while i + 1 < len(kept):
         j = i + 1
@@ -155,7 +154,7 @@ def _lasting(all_stays: list[_Stay], angle: Floats, speed: Floats,
                 continue
             if bow:
                 failed.append(Turn("luff", before.last, after.first, np.nan,
-                                   "a tack that did not come through: fell back"))
+                                   What.FAILED_TACK))
             kept[k - 1:k + 2] = [_Stay(before.side, before.first, after.last)]
             changed = True
             break
@@ -252,7 +251,7 @@ def _luffs(angle: Floats, heading_deg: Floats, grid: Grid, close_hauled_deg: flo
                 and _vane_came_nearer(vane, to_bow, part, sides, grid):
             beyond = float(np.nanmin(wrap180(angle[part]) * (1.0 if went[0] % 2 == 0 else -1.0)))
             found.append(Turn("luff", part.start, part.stop, np.nan,
-                              "the bow passed the wind, she fell back" if beyond < -8.0 else ""))
+                              What.THROUGH_THE_WIND if beyond < -8.0 else What.PLAIN))
     return found
 
 

@@ -10,6 +10,7 @@ from seas.toy import ramp, seconds, toy_log
 from sailanalysis.core.model import Boat
 from sailanalysis.maneuvers import find_legs, find_maneuvers
 from sailanalysis.maneuvers.rate import rate_maneuvers
+from sailanalysis.maneuvers.table import COLUMNS
 
 BOAT = Boat(loa_m=10.0)
 T = np.arange(0.0, 420.0)
@@ -140,6 +141,18 @@ def test_reach_to_reach_is_costed_along_the_course_and_says_so():
     assert row["loss_m"] > 30.0
 
 
+def test_the_costed_table_is_the_found_one_and_its_costs():
+    samples = tack_with(SHAPES["tackloss_exp"])
+    found = find_maneuvers(samples, BOAT)
+    assert not {"loss_m", "rated", "why_not", "recovery_s"} & set(found)
+    table, _ = costed(samples)
+    assert tuple(table) == COLUMNS
+    pd.testing.assert_frame_equal(table[list(found)], found)
+    # Costing again, as from a saved table, gives the same.
+    again, _ = rate_maneuvers(samples, table, None, flat_polar, BOAT)
+    pd.testing.assert_frame_equal(again, table)
+
+
 @pytest.mark.parametrize(("heading", "reason"), [
     (ramp(T, 200, 208, 318, 402) - ramp(T, 225, 233, 0, 84), "too close"),
     (ramp(T, 200, 208, 328, 415), "another course"),
@@ -161,7 +174,7 @@ def test_a_gap_in_the_log_is_a_reason():
 
 def test_without_maneuvers_or_polar_everything_still_holds():
     table, study = costed(toy_log(np.full(T.size, 315.0), 6.0))
-    assert len(table) == 0 and len(study.table) == 0 and study.sentences == ()
+    assert len(table) == 0 and len(study.table) == 0 and study.looked_at == {}
     table, _ = costed(tack_with(SHAPES["tackloss_exp"]), model=None)
     assert table["loss_m"].iloc[0] == pytest.approx(12.5, abs=1.2)
 

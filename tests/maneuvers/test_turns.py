@@ -6,6 +6,7 @@ from seas.toy import ramp, seconds, toy_log
 
 from sailanalysis.core.model import Boat
 from sailanalysis.maneuvers import find_legs, find_maneuvers
+from sailanalysis.maneuvers.reasons import What
 
 T = np.arange(0.0, 400.0)
 BOAT = Boat()
@@ -83,7 +84,7 @@ def test_luff_and_failed_tack_are_luffs():
     fell_back = ramp(T, 200, 208, 318, 372) - ramp(T, 216, 226, 0, 54)
     found = find_maneuvers(toy_log(fell_back, speed), BOAT)
     assert found["kind"].tolist() == ["luff"]
-    assert "fell back" in found["remark"].iloc[0]
+    assert found["what"].iloc[0] in (What.FAILED_TACK, What.THROUGH_THE_WIND)
 
 
 def test_two_tacks_25_seconds_apart_are_two():
@@ -129,7 +130,7 @@ def test_empty_and_windless_logs_have_no_maneuvers_but_all_columns():
     for log in (samples.iloc[:0], samples.assign(twd_deg=np.nan, twa_deg=np.nan)):
         found = find_maneuvers(log, BOAT)
         assert len(found) == 0
-        assert {"kind", "crossing", "rated", "remark"} <= set(found)
+        assert {"kind", "crossing", "what"} <= set(found)
         assert len(find_legs(log, found, BOAT)) == 0
 
 

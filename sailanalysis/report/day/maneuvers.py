@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sailanalysis.maneuvers.compare import median_interval
+from sailanalysis.maneuvers.compare import Pattern, median_interval
 from sailanalysis.report.day.facts import Facts, flags, numbers, seconds, texts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import (
@@ -28,6 +28,26 @@ COLUMNS = (
     Column("stw_before_kn", "speed before", 1, "kn"), Column("stw_min_kn", "slowest", 1, "kn"),
     Column("recovery_s", "until back", 0, "s"), Column("remark", "remark"),
 )
+
+PARTS = {
+    "entry_m": "before the turn",
+    "turn_in_m": "turning to the wind",
+    "turn_out_m": "from the wind to the new course",
+    "exit_angle_m": "angle after the turn",
+    "build_m": "building speed",
+}
+"""Words for the parts of a loss."""
+
+TRAITS = {
+    "entry_share": ("entry speed", "a faster entry", "a slower entry"),
+    "turn_s": ("the turn's duration", "a slower turn", "a quicker turn"),
+    "unevenness": ("the turn's unevenness", "uneven turning", "even turning"),
+    "over_rotation_deg": ("overshoot", "turning too far", "turning less far"),
+    "rudder_rms_deg": ("rudder used", "more rudder", "less rudder"),
+    "turn_deg": ("the angle turned", "a wider turn", "a narrower turn"),
+    "tws_kn": ("wind speed", "more wind", "less wind"),
+}
+"""Words for what may go with a loss: the trait, more of it, less of it."""
 
 
 def maneuvers_section(facts: Facts) -> Section:
@@ -127,7 +147,7 @@ def _table(facts: Facts, which: np.ndarray) -> Table:
         row = dict(rows[i])
         row["name"] = facts.names[i]
         row["side"] = row.get("to_side", "")
-        remark = [str(row.get("remark") or "").strip()]
+        remark = [str(row.get("what") or "").strip()]
         if not rated[i]:
             remark.append("not rated: " + (str(row.get("why_not") or "") or "reason not given"))
             for name in ("loss_m", "loss_s"):
@@ -178,14 +198,25 @@ def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
     return blocks
 
 
+def pattern_words(pattern: Pattern) -> str:
+    """One trait that went with the loss, as a sentence."""
+    kind, n = pattern.kind, pattern.count
+    trait, more, less = TRAITS[pattern.trait]
+    way = more if pattern.correlation > 0 else less
+    return (f"The dearer {kind}s went with {way}: rank correlation of {trait} with the seconds "
+            f"lost {pattern.correlation:+.2f} (95 % interval {pattern.low:+.2f} to "
+            f"{pattern.high:+.2f}), {n} {kind}s.")
+
+
 def _study_words(facts: Facts) -> tuple[list[Block], list[Headline]]:
-    """What sets the cheap maneuvers apart, in the study's own careful words."""
+    """What sets the cheap maneuvers apart, or that nothing does."""
     study = facts.day.results.maneuvers
-    spoken = [facts.scrub(s) for s in study.sentences] if study is not None else []
-    if not spoken:
+    if study is None or not study.looked_at:
         return [], []
-    found = [Headline(s, 64) for s in spoken if not s.startswith("Nothing stands out")]
-    return [Text(tuple(spoken), "list")], found[:1]
+    found = [pattern_words(p) for p in study.what_matters]
+    silent = [kind for kind in study.looked_at if kind not in {p.kind for p in study.what_matters}]
+    spoken = found + [f"Nothing stands out yet: {count(study.looked_at[k], k)}." for k in silent]
+    return [Text(tuple(spoken), "list")], [Headline(s, 64) for s in found[:1]]
 
 
 def _study_blocks(facts: Facts) -> list[Block]:
@@ -207,7 +238,8 @@ def _study_blocks(facts: Facts) -> list[Block]:
             blocks.append(Figure(
                 f"parts-{kind}", f"Where each {kind}'s metres went; the parts add up to the loss. "
                 "A bar to the left of zero was gained.", f"Parts of the loss of each {kind}",
-                parts_figure([facts.names[i] for i in numbers_of], study.parts(kind))))
+                parts_figure([facts.names[i] for i in numbers_of],
+                             {words: numbers(mine, part) for part, words in PARTS.items()})))
     for groups, label in ((study.by_helm, "helm"), (study.by_sails, "sails")):
         if len(groups) and groups.groupby("kind").size().max() > 1:
             rows = [{k: facts.scrub(v) if isinstance(v, str) else v for k, v in r.items()}
@@ -255,7 +287,7 @@ def _work(facts: Facts, which: np.ndarray) -> list[Block]:
         row = dict(rows[i])
         row["name"] = facts.names[i]
         row["lasted"] = row["end"] - row["start"]
-        row["remark"] = str(row.get("remark") or "")
+        row["remark"] = str(row.get("what") or "")
         if not rated[i]:
             row["loss_m"] = float("nan")
         picked.append(row)

@@ -118,11 +118,6 @@ def studied(day: Day) -> Day:
     from sailanalysis.segment.steady import steady_averages
 
     maneuvers, legs = _timed(day.maneuvers), _timed(day.legs)
-    # Columns beyond the published ones, which another program's table may lack.
-    for name, empty in (("remark", ""), ("loss_along", ""), ("twd_deg", np.nan),
-                        ("loss_boat_lengths", np.nan)):
-        if name not in maneuvers:
-            maneuvers[name] = empty
     polar = fit_polar(steady_averages(day.samples, legs, maneuvers))
     _, maneuver_study = rate_maneuvers(
         day.samples, maneuvers, legs, polar.speed_kn, day.boat)
@@ -137,7 +132,7 @@ def _timed(table: pd.DataFrame) -> pd.DataFrame:
     for name in ("start", "end", "crossing"):
         if name in out:
             out[name] = pd.to_datetime(out[name], utc=True, format="ISO8601")
-    for name in ("kind", "from_side", "to_side", "side", "helm", "sails", "why_not", "remark"):
+    for name in ("kind", "from_side", "to_side", "side", "helm", "sails", "why_not", "what"):
         if name in out:
             out[name] = out[name].astype(object).where(out[name].notna(), "")
     return out

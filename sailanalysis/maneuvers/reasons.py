@@ -1,0 +1,27 @@
+"""Why a maneuver is not rated, and what it was: data, which the report puts into sentences."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Reason(StrEnum):
+    """Why a loss is not trustworthy; empty where it is."""
+
+    NONE = ""
+    NO_SERIES = "no wind, heading or boat speed through this maneuver"
+    OTHER_COURSE_MEANT = "she took up another course: there is nothing to compare with"
+    TOO_CLOSE = "too close to another maneuver"
+    EDGE = "no steady sailing on both sides: the log or the sailing begins or ends there"
+    NOT_BACK = "her speed was not back before the next change"
+    GAP = "a gap in the log"
+    OTHER_COURSE = "she came out on another course, as at a mark"
+    TOO_UNCERTAIN = "too uncertain: the wind changed by more than the turn cost"
+
+
+class What(StrEnum):
+    """What a maneuver was, beyond its kind; empty for a plain one."""
+
+    PLAIN = ""
+    FAILED_TACK = "a tack that did not come through: fell back"
+    THROUGH_THE_WIND = "the bow passed the wind, she fell back"
