@@ -154,7 +154,8 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     sailed = _segment(conditioned, boat, crew, boat.sensors, load)
     say("checking the instruments")
     calibration = estimate_calibration(sailed.samples, conditioned, boat,
-                                       maneuvers=sailed.maneuvers, legs=sailed.legs)
+                                       maneuvers=sailed.maneuvers,
+                                       engine_told=bool(crew.of("engine")))
     better = corrected(boat.sensors, calibration.as_dict()) if apply_calibration else None
     if better is not None:
         sailed = _segment(conditioned, boat, crew, better, load)

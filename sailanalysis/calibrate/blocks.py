@@ -13,18 +13,32 @@ from sailanalysis.core.angles import Floats, cosd, sind, wrap180
 from sailanalysis.core.model import Boat, Conditioned
 from sailanalysis.core.series import epoch_s, running_mean, runs
 from sailanalysis.wind.direction import is_turning
+from sailanalysis.wind.leeway import (
+    CLOSE_HAULED_DEG,
+    LEEWAY_WINDOW_S,
+    MIN_SPEED_KN,
+    STIFF_HEEL_DEG,
+    heel_shape,
+    keel_load,
+    sail_lift,
+    usual,
+    wind_press,
+    wind_shape,
+)
 
+BOARDS = ("leeway_board_1_deg", "leeway_board_2_deg", "leeway_board_3_deg")
+"""Leeway with the boards in other positions, less that in the most sailed."""
 MAX_BLOCKS = 300
 """Blocks of a day: each is then a minute or two of a long one, and the fit takes a second."""
 MAX_SAMPLES = 8000
 MIN_BLOCK_S = 15.0
 MAX_BLOCK_S = 30.0
-MIN_SPEED_KN = 1.5
-"""Slower, a paddle wheel stalls and the keel's leeway has no law."""
 MIN_WIND_KN = 2.5
 """Lighter, a vane points where the mast swings."""
-HEEL_WINDOW_S = 10.0
-CLOSE_HAULED_DEG = 50.0
+UPRIGHT_S = 120.0
+"""Seconds motoring or lying from which heel upright is learnt."""
+MAX_BOARDS = 4
+"""Board positions with a leeway of their own: the most sailed."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +55,14 @@ class Seconds:
         Means over ten seconds, for leeway.
     has_sails : ndarray of bool, shape (n,)
         False under engine: no side force from sails.
+    doubtful : ndarray of bool, shape (n,)
+        Taken for motoring with no engine heard: perhaps she sailed.
+    board : ndarray of int, shape (n,)
+        Position of the boards, an index into ``board_names``; 0 where nothing is written.
+    board_names : tuple of str
+        The most sailed first.
+    upright_deg : float
+        Heel shown motoring or lying; NaN where there was too little of it.
     start : ndarray of int, shape (m,)
         First sample of each block.
     middle_s, seconds : ndarray, shape (m,)
@@ -57,6 +79,10 @@ class Seconds:
     slow_heel_deg: Floats
     slow_stw_kn: Floats
     has_sails: NDArray[np.bool_]
+    doubtful: NDArray[np.bool_]
+    board: NDArray[np.intp]
+    board_names: tuple[str, ...]
+    upright_deg: float
     start: NDArray[np.intp]
     middle_s: Floats
     seconds: Floats
@@ -78,21 +104,49 @@ class Seconds:
         It goes with the sails' lift: high from close-hauled to a close reach, falling to nil on
         a run. The shape is common practice, its size a nuisance of the fit.
         """
-        half = np.radians(self.awa_deg) / 2.0
-        return np.asarray(np.tanh(self.awa_deg / 15.0) * np.cos(half) ** 2, dtype=float)
+        return sail_lift(self.awa_deg)
 
     @cached_property
     def side_force(self) -> Floats:
-        """Leeway's shape without a heel sensor: about 1 close-hauled, from starboard positive.
-
-        Side force goes with the square of the apparent wind, the keel's grip with that of the
-        speed.
-        """
-        press = (self.aws_kn / np.maximum(self.slow_stw_kn, MIN_SPEED_KN)) ** 2
-        ahead = np.abs(self.awa_deg) < CLOSE_HAULED_DEG
-        usual = float(np.median(press[ahead])) if ahead.any() else 1.0
-        shape = np.clip(press / max(usual, 0.1), 0.0, 3.0) * self.upwash_shape
+        """Leeway's shape by the wind: about 1 close-hauled, from starboard positive."""
+        shape = wind_shape(self.aws_kn, self.awa_deg, self.slow_stw_kn, self.press_reference)
         return np.asarray(np.nan_to_num(shape) * self.has_sails, dtype=float)
+
+    @cached_property
+    def press_reference(self) -> float:
+        """Square of apparent wind over speed, usual close-hauled."""
+        return usual(wind_press(self.aws_kn, self.slow_stw_kn), self.awa_deg, self.has_sails)
+
+    @cached_property
+    def load_reference(self) -> float:
+        """Heel over the square of speed, usual close-hauled; NaN without a heel sensor."""
+        load = keel_load(self.slow_heel_deg - np.nan_to_num(self.upright_deg), self.slow_stw_kn)
+        return usual(load, self.awa_deg, self.has_sails) if np.isfinite(load).any() else np.nan
+
+    @cached_property
+    def by_heel(self) -> bool:
+        """Whether heel shows the side force: a boat that leans enough for its zero not to matter."""
+        known = np.isfinite(self.slow_heel_deg) & self.has_sails
+        if not known.any():
+            return False
+        lean = usual(self.slow_heel_deg, self.awa_deg, self.has_sails)
+        return lean >= STIFF_HEEL_DEG or not np.isfinite(self.awa_deg).any()
+
+    def leeway(self, theta: dict[str, float]) -> Floats:
+        """Leeway sample by sample, set to starboard positive; not limited."""
+        size = theta["leeway_deg"] + np.array(
+            [0.0, *(theta[name] for name in BOARDS)])[self.board]
+        reach = np.clip((np.abs(np.nan_to_num(self.awa_deg)) - CLOSE_HAULED_DEG) / 30.0, 0.0, 1.0)
+        beside = (theta["leeway_side_deg"] + theta["leeway_reach_deg"] * reach) * self.side_force
+        power = theta["leeway_power"]
+        if not self.by_heel:
+            shape = wind_shape(self.aws_kn, self.awa_deg, self.slow_stw_kn, self.press_reference,
+                               power)
+            drive = np.where(self.doubtful, theta["doubtful_sails"], self.has_sails)
+            return np.asarray(-size * np.nan_to_num(shape) * drive - beside, dtype=float)
+        heel = np.nan_to_num(self.slow_heel_deg - theta["heel_zero_deg"])
+        return np.asarray(size * heel_shape(heel, self.slow_stw_kn, self.load_reference, power)
+                          - beside, dtype=float)
 
     @cached_property
     def leaning(self) -> Floats:
@@ -128,6 +182,7 @@ def steady_seconds(
     cond: Conditioned | None,
     boat: Boat,
     maneuvers: pd.DataFrame | None = None,
+    engine_told: bool = False,
 ) -> Seconds | None:
     """Samples in steady sailing or motoring, cut into blocks; None where there are too few.
 
@@ -146,10 +201,11 @@ def steady_seconds(
     heel = samples["heel_deg"].to_numpy(dtype=float)
     awa, aws = _shown_wind(samples, cond, boat)
     state = samples["state"].to_numpy() if "state" in samples else np.full(time.size, "")
-    slow_heel = running_mean(time, heel, HEEL_WINDOW_S)
-    slow_stw = running_mean(time, stw, HEEL_WINDOW_S)
-    speed = slow_stw if np.isfinite(stw).any() else running_mean(time, sog, HEEL_WINDOW_S)
-    use = np.isfinite(hdg) & ~is_turning(time, hdg) & (state != "stopped")
+    slow_heel = running_mean(time, heel, LEEWAY_WINDOW_S)
+    slow_stw = running_mean(time, stw, LEEWAY_WINDOW_S)
+    speed = slow_stw if np.isfinite(stw).any() else running_mean(time, sog, LEEWAY_WINDOW_S)
+    board, names = _boards(samples, use := np.isfinite(hdg) & (state != "stopped"))
+    use &= ~is_turning(time, hdg)
     use &= np.nan_to_num(speed) > MIN_SPEED_KN
     known_way = np.isfinite(stw) if np.isfinite(stw).any() else np.ones(time.size, dtype=bool)
     known_track = (np.isfinite(sog) & np.isfinite(cog) if np.isfinite(sog).any()
@@ -190,13 +246,18 @@ def steady_seconds(
     if keep.sum() < 6:
         return None
     sails = mean((state != "motoring").astype(float))[inside] > 0.5
+    rpm = samples["engine_rpm"].to_numpy(dtype=float) if "engine_rpm" in samples else np.nan
+    heard = mean((np.nan_to_num(rpm) > 0) * np.ones(time.size))[inside] > 0.5
     block_sum = np.add.reduceat(at[inside], start)
     return Seconds(
         time_s=at[inside], stw_kn=mean(stw)[inside], hdg_deg=mean_angle(hdg)[inside],
         awa_deg=np.degrees(np.arctan2(wind_east, wind_north))[inside],
         aws_kn=np.hypot(wind_east, wind_north)[inside], heel_deg=mean(heel)[inside],
         ground_kn=ground[inside], slow_heel_deg=mean(slow_heel)[inside],
-        slow_stw_kn=mean(slow_stw)[inside], has_sails=sails, start=start,
+        slow_stw_kn=mean(slow_stw)[inside], has_sails=sails,
+        doubtful=~sails & ~heard & (not engine_told), board=board[_first_of(group, use, first.size)][inside], board_names=names,
+        upright_deg=_upright(time, heel, (state == "stopped") | (
+            (state == "motoring") & ((np.nan_to_num(rpm) > 0) | engine_told))), start=start,
         middle_s=block_sum / count[keep], seconds=seconds[keep],
     )
 
@@ -212,6 +273,37 @@ def _shown_wind(
         return wrap180(awa), cond.samples["aws_kn"].to_numpy(dtype=float) * boat.sensors.aws_factor
     nothing = np.full(len(samples), np.nan)
     return nothing, nothing
+
+
+def _boards(samples: pd.DataFrame, use: NDArray[np.bool_]) -> tuple[NDArray[np.intp],
+                                                                    tuple[str, ...]]:
+    """Position of the boards of every sample, the most sailed being 0, and the positions' names."""
+    nothing = np.zeros(len(samples), dtype=np.intp)
+    if "boards" not in samples:
+        return nothing, ()
+    text = samples["boards"].to_numpy(dtype=object)
+    names, code, count = np.unique(text[use].astype(str), return_inverse=True, return_counts=True)
+    order = [i for i in np.argsort(-count, kind="stable") if names[i]][:MAX_BOARDS]
+    if len(order) < 2:
+        return nothing, tuple(str(names[i]) for i in order)
+    for number, i in enumerate(order):
+        nothing[np.flatnonzero(use)[code == i]] = number
+    return nothing, tuple(str(names[i]) for i in order)
+
+
+def _first_of(group: NDArray[np.intp], use: NDArray[np.bool_], size: int) -> NDArray[np.intp]:
+    """A used sample of each group."""
+    out = np.zeros(size, dtype=np.intp)
+    out[group[use]] = np.flatnonzero(use)
+    return out
+
+
+def _upright(time: Floats, heel: Floats, at_rest: NDArray[np.bool_]) -> float:
+    """Heel shown with no sail set: the median lying or with the engine heard."""
+    flat = np.isfinite(heel) & at_rest
+    if time.size < 2 or flat.sum() * np.median(np.diff(time)) < UPRIGHT_S:
+        return float("nan")
+    return float(np.median(heel[flat]))
 
 
 def _groups(time: Floats, use: NDArray[np.bool_], width: int) -> tuple[NDArray, NDArray]:

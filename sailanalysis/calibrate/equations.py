@@ -11,31 +11,44 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sailanalysis.calibrate.blocks import MIN_WIND_KN, Seconds
-from sailanalysis.core.angles import Floats, unwrap
+from sailanalysis.calibrate.blocks import BOARDS, MIN_WIND_KN, Seconds
+from sailanalysis.core.angles import Floats, unwrap, wrap180
 
 WANTED: Final = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_k")
-NUISANCE: Final = ("upwash_deg", "heel_zero_deg", "speed_side", "leeway_side_deg", "wheel_on_keel",
-                   "lift_deg", "dev_sin1_deg", "dev_cos1_deg", "dev_sin2_deg", "dev_cos2_deg")
+"""Corrections as the boat file holds them."""
+FITTED: Final = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_deg")
+"""What the fit estimates; ``leeway_deg`` is the leeway close-hauled, whatever she heels."""
+NUISANCE: Final = ("upwash_deg", "heel_zero_deg", "speed_side", "leeway_side_deg",
+                   "leeway_reach_deg", "leeway_power", "doubtful_sails", "wheel_on_keel", "lift_deg", "shear_deg", *BOARDS,
+                   "dev_sin1_deg", "dev_cos1_deg", "dev_sin2_deg", "dev_cos2_deg")
 ANGLE_KNOTS_DEG: Final = (30.0, 42.0, 55.0, 75.0, 100.0, 125.0, 150.0, 180.0)
 WIND_KNOTS_DEG: Final = (45.0, 90.0, 150.0)
 POLAR_LEVELS: Final = tuple(f"polar_{k:.0f}" for k in ANGLE_KNOTS_DEG)
 POLAR_SLOPES: Final = tuple(f"polar_wind_{k:.0f}" for k in WIND_KNOTS_DEG)
-NAMES: Final = (*WANTED, *NUISANCE, "polar_side", *POLAR_LEVELS, *POLAR_SLOPES)
+NAMES: Final = (*FITTED, *NUISANCE, "polar_side", *POLAR_LEVELS, *POLAR_SLOPES)
 PRIOR: Final[dict[str, tuple[float, float]]] = {
     # Mean and standard deviation before the day speaks (common practice for yachts): speed 3-10 %
-    # off, vane and compass a few degrees; the keel's leeway coefficient mostly 5-15.
+    # off, vane and compass a few degrees; leeway close-hauled mostly 2-5 deg.
     "stw_factor": (1.0, 0.15), "awa_offset_deg": (0.0, 8.0), "aws_factor": (1.0, 0.15),
-    "heading_offset_deg": (0.0, 8.0), "leeway_k": (10.0, 6.0),
+    "heading_offset_deg": (0.0, 8.0), "leeway_deg": (3.0, 2.5),
     "upwash_deg": (0.0, 1.0), "speed_side": (0.0, 0.006),
     # Heel shown with no side force: a sensor levelled by eye and a boat that lists with stores and
     # crew are within a degree (common practice). It reads as leeway the same way on both tacks,
     # which only the compass can answer for: k / stw^2 degrees of it.
     "heel_zero_deg": (0.0, 0.5),
-    # Leeway beside the keel's law; how much of the leeway's cosine the wheel on the keel misses.
-    "leeway_side_deg": (0.0, 0.1), "wheel_on_keel": (0.5, 0.3),
+    # Leeway beside the keel's law, everywhere and off the wind; how much of the leeway's cosine
+    # the wheel on the keel misses.
+    "leeway_side_deg": (0.0, 0.1), "leeway_reach_deg": (0.0, 0.1), "wheel_on_keel": (0.5, 0.3),
+    # Straight with heel, or less: what resists heel and leeway is no straight line.
+    "leeway_power": (1.0, 0.3),
+    # Share of that leeway where she was taken for motoring and no engine was heard.
+    "doubtful_sails": (0.5, 0.4),
+    **dict.fromkeys(BOARDS, (0.0, 2.5)),
     # Who tacks on headers sails lifted: the wind's direction then goes with the side.
     "lift_deg": (0.0, 1.5),
+    # The wind that the sails feel less that at the masthead (it turns with height), or a rig out
+    # of tune: a few degrees, the same way on both tacks (common practice).
+    "shear_deg": (0.0, 2.5),
     "dev_sin1_deg": (0.0, 0.5), "dev_cos1_deg": (0.0, 0.5),
     "dev_sin2_deg": (0.0, 0.5), "dev_cos2_deg": (0.0, 0.5),
     # The boat herself on the two tacks; her speed by angle (log of knots about the day's mean)
@@ -109,10 +122,7 @@ def water_way(
 ) -> NDArray[np.complex128]:
     """Velocity through the water, sample by sample; ``bow`` as from :func:`bow_turn`."""
     factor = theta["stw_factor"] * (1.0 + theta["speed_side"] * data.leaning)
-    slow = np.maximum(data.slow_stw_kn * theta["stw_factor"], 1.0)
-    heel = np.nan_to_num(data.slow_heel_deg - theta["heel_zero_deg"])
-    leeway = np.clip(theta["leeway_k"] * heel / slow**2
-                     - theta["leeway_side_deg"] * data.side_force, -25.0, 25.0)
+    leeway = np.clip(data.leeway(theta), -25.0, 25.0)
     bow = bow_turn(data, theta) if bow is None else bow
     missed = 0.5 * np.radians(leeway) ** 2
     return factor * (1.0 + theta["wheel_on_keel"] * missed) * data.stw_kn * bow * compass_turn(
@@ -198,7 +208,8 @@ class Equations:
         """The five real equations."""
         named = dict(zip(NAMES, theta.tolist(), strict=True))
         seen = self.see(named)
-        basis = polar_basis(seen.twa_deg, seen.log_wind)
+        # The sails feel the wind turned by the shear.
+        basis = polar_basis(wrap180(seen.twa_deg + named["shear_deg"]), seen.log_wind)
         expected = basis @ theta[_POLAR] + named["polar_side"] * np.sign(seen.twa_deg)
         return {"north": seen.water.real, "east": seen.water.imag, "speed": seen.log_speed,
                 "direction": seen.from_deg - named["lift_deg"] * self._chosen_side,
@@ -208,15 +219,17 @@ class Equations:
         """All equations, linear about ``theta``: small differences, the polar's part exact."""
         here = self.residuals(theta)
         slopes = {key: np.zeros((value.size, len(NAMES))) for key, value in here.items()}
-        for i, name in enumerate(NAMES[: len(WANTED) + len(NUISANCE)]):
+        for i, name in enumerate(NAMES[: len(FITTED) + len(NUISANCE)]):
             step = _STEP.get(name, 0.02)
             up = theta.copy()
             up[i] += step
             high = self.residuals(up)
             for key, slope in slopes.items():
                 slope[:, i] = (high[key] - here[key]) / step
-        seen = self.see(dict(zip(NAMES, theta.tolist(), strict=True)))
-        slopes["boat"][:, _POLAR] = -polar_basis(seen.twa_deg, seen.log_wind)
+        named = dict(zip(NAMES, theta.tolist(), strict=True))
+        seen = self.see(named)
+        slopes["boat"][:, _POLAR] = -polar_basis(wrap180(seen.twa_deg + named["shear_deg"]),
+                                                 seen.log_wind)
         slopes["boat"][:, NAMES.index("polar_side")] = -np.sign(seen.twa_deg)
         out = []
         for name, (key, *more) in (("water", ("north", "east")), ("speed", ("speed",)),
@@ -237,7 +250,7 @@ class Equations:
         """
         at = self._blocks_of(name)
         heading = self._leg_hdg_deg[at]
-        first = len(WANTED) + len(NUISANCE)
+        first = len(FITTED) + len(NUISANCE)
         if name == "water":
             turn = compass_turn(heading)[:, None]
             now = self.data.mean(self.data.bow)[at]

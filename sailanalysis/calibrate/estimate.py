@@ -12,21 +12,23 @@ from typing import Final, TypedDict
 import numpy as np
 import pandas as pd
 
-from sailanalysis.calibrate.blocks import Seconds, steady_seconds
-from sailanalysis.calibrate.equations import PRIOR, WANTED, compass_turn
+from sailanalysis.calibrate.blocks import BOARDS, Seconds, steady_seconds
+from sailanalysis.calibrate.equations import FITTED, NAMES, PRIOR, compass_turn
 from sailanalysis.calibrate.fit import Fit, fit_errors
 from sailanalysis.calibrate.views import before_after, current_through_day, deviation_curve
 from sailanalysis.core.angles import wrap180
-from sailanalysis.core.model import Boat, Conditioned
+from sailanalysis.core.model import Boat, Conditioned, LeewayLaw
 from sailanalysis.core.points import is_upwind
 from sailanalysis.core.series import utc_index
 from sailanalysis.core.stats import Z95
+from sailanalysis.wind.leeway import usual
 
+ESTIMATED: Final = (*FITTED, "leeway_k")
 USEFUL_HALF_WIDTH: Final = {
     # A correction known less well than this may do more harm than the error usual for such a
     # sensor (common practice: speed 3-10 %, vane and compass a few degrees, leeway a factor 2).
     "stw_factor": 0.03, "awa_offset_deg": 1.5, "aws_factor": 0.08,
-    "heading_offset_deg": 2.0, "leeway_k": 4.0,
+    "heading_offset_deg": 2.0, "leeway_deg": 1.5, "upwash_deg": 1.0,
 }
 SAYS_NOTHING: Final = 0.8
 """A posterior spread above this share of the prior's is what we believed before: left empty."""
@@ -40,9 +42,13 @@ MIN_TOTAL_S: Final = 600.0
 FINEST_SD: Final = {
     # No sensor's error stays the same all day to better than this: a wheel fouls and the bow yaws
     # (cosine of 4 deg: 0.2 %), a compass and a vane are read to a few tenths (common practice).
-    "stw_factor": 0.001, "awa_offset_deg": 0.1, "aws_factor": 0.005, "heading_offset_deg": 0.05,
-    "leeway_k": 0.1,
+    "stw_factor": 0.0015, "awa_offset_deg": 0.1, "aws_factor": 0.005, "heading_offset_deg": 0.1,
+    "leeway_deg": 0.1, "upwash_deg": 0.1,
 }
+LAW_SHARE: Final = {"heel": 0.06, "wind": 0.12}
+"""No formula is the boat's: what part of the leeway the law itself may be wrong by."""
+JOINT: Final = (*FITTED, "upwash_deg", "shear_deg")
+"""Quantities whose joint covariance is handed on."""
 UNALIKE_SHARE: Final = 0.08
 """How much of a difference in pointing between the tacks may pass into the vane's estimate.
 
@@ -52,7 +58,7 @@ read at is noisy; a sixth of half the difference may be left (this is one standa
 
 @dataclass(frozen=True)
 class SensorEstimate:
-    """One correction, beyond what the boat file already holds (``leeway_k``: as a whole).
+    """One correction, beyond what the boat file already holds (leeway: as a whole).
 
     Attributes
     ----------
@@ -99,6 +105,14 @@ class CalibrationResult:
     Attributes
     ----------
     estimates : dict of str to SensorEstimate
+        By name of ``FITTED``, and ``leeway_k``, the boat file's form of the leeway.
+    leeway : LeewayLaw or None
+        Leeway as found today, where it is determined.
+    joint : DataFrame
+        Covariance of ``JOINT``.
+    shear_deg : float
+        What to add to the masthead's wind angle to get the one the sails feel: a wind that turns
+        with height, or a rig out of tune. Seldom told from a crooked vane by one day.
     current : DataFrame
         Index ``time``; ``set_deg, set_low_deg, set_high_deg, drift_kn, drift_low_kn,
         drift_high_kn, north_kn, east_kn, sd_kn``. Empty where not known.
@@ -127,6 +141,9 @@ class CalibrationResult:
     deviation: pd.DataFrame
     deviation_why_not: str
     upwash_deg: SensorEstimate | None
+    leeway: LeewayLaw | None
+    joint: pd.DataFrame
+    shear_deg: float
     seconds: float
     blocks: int
     side_changes: int
@@ -163,7 +180,7 @@ def estimate_calibration(
     cond: Conditioned | None = None,
     boat: Boat | None = None,
     maneuvers: pd.DataFrame | None = None,
-    legs: pd.DataFrame | None = None,
+    engine_told: bool = False,
 ) -> CalibrationResult:
     """Estimate the sensors' errors together, from steady sailing and motoring.
 
@@ -178,22 +195,19 @@ def estimate_calibration(
         The boat file whose corrections ``samples`` already carry.
     maneuvers : DataFrame, optional
         Left out with 20 s after each.
-    legs : DataFrame, optional
-        Not needed.
+    engine_told : bool
+        Whether the crew log says when the engine ran: then ``motoring`` is no guess.
 
     Returns
     -------
     CalibrationResult
     """
     boat = boat or Boat()
-    data = steady_seconds(samples, cond, boat, maneuvers)
+    data = steady_seconds(samples, cond, boat, maneuvers, engine_told)
     if data is None:
         return _nothing(samples)
     start_k = boat.sensors.leeway_k
-    # A coefficient from the boat file is knowledge of earlier days, good to about a third.
-    prior = {"leeway_k": (start_k, max(2.0, 0.33 * start_k))} if start_k is not None else {}
-    if not np.isfinite(data.heel_deg).any():
-        prior["leeway_side_deg"] = (4.0, 3.0)
+    prior = _prior(data, start_k)
     fit = fit_errors(data, prior)
     sailed = _how_sailed(data)
     estimates = _estimates(data, fit, sailed, prior)
@@ -203,6 +217,9 @@ def estimate_calibration(
         estimates=estimates,
         current=current_through_day(fit),
         before_after=before_after(data, fit, sure, start_k),
+        leeway=_law(data, fit) if estimates["leeway_deg"].determined else None,
+        joint=_joint(data, fit),
+        shear_deg=fit.value["shear_deg"] if fit.wind_blocks.size else float("nan"),
         deviation=curve,
         deviation_why_not=why_not,
         upwash_deg=_upwash(fit, data, prior),
@@ -215,10 +232,58 @@ def estimate_calibration(
 
 
 _NOTES: Final = (
-    "The vane's error is found by supposing that the boat sails alike on both tacks, within a "
-    "percent of speed; a rig much out of tune, or all the crew on one side, looks like a crooked "
-    "vane.",
+    "A crooked vane, a wind that turns with height and a rig out of tune all make the angles of "
+    "the two tacks differ in the same way; one day seldom tells them apart, many days do.",
 )
+
+
+def _prior(data: Seconds, file_k: float | None) -> dict[str, tuple[float, float]]:
+    """What is believed before the day speaks, where it is not the usual."""
+    prior: dict[str, tuple[float, float]] = {}
+    if file_k is not None and np.isfinite(data.load_reference):
+        # A coefficient from the boat file is knowledge of earlier days, good to about a third.
+        angle = file_k * data.load_reference
+        prior["leeway_deg"] = (angle, max(1.0, 0.33 * angle))
+    if not data.by_heel:
+        # Nothing shows the side force itself: the law off the wind is a guess.
+        prior["leeway_reach_deg"] = (0.0, 0.5)
+        prior["leeway_power"] = (0.8, 0.4)
+    if data.by_heel is False and not np.isfinite(data.load_reference):
+        # No heel to level the wind by: at 20 deg the vane reads 2 deg too far ahead.
+        prior["upwash_deg"] = (-1.0, 2.0)
+    if np.isfinite(data.upright_deg):
+        prior["heel_zero_deg"] = (data.upright_deg, 0.3)
+    return prior
+
+
+def _law(data: Seconds, fit: Fit) -> LeewayLaw:
+    """Leeway as found, for sensors that carry the fit's corrections."""
+    value, sd = fit.value["leeway_deg"], _sd("leeway_deg", data, fit)
+    speed, wind = fit.value["stw_factor"], fit.value["aws_factor"]
+    reference = (data.load_reference / speed**2 if data.by_heel
+                 else data.press_reference * (wind / speed) ** 2)
+    boards = tuple(
+        (name, value + (fit.value[BOARDS[number - 1]] if number else 0.0))
+        for number, name in enumerate(data.board_names)) if len(data.board_names) > 1 else ()
+    return LeewayLaw(value, value - Z95 * sd, value + Z95 * sd, "heel" if data.by_heel else "wind",
+                     float(reference), fit.value["leeway_power"],
+                     fit.value["heel_zero_deg"] if data.by_heel else 0.0, boards)
+
+
+def _sd(name: str, data: Seconds, fit: Fit) -> float:
+    """Standard deviation of an estimate, with what the fit's model leaves out."""
+    beside = FINEST_SD.get(name, 0.0)
+    if name == "leeway_deg":
+        share = LAW_SHARE["heel" if data.by_heel else "wind"]
+        beside = float(np.hypot(beside, share * fit.value[name]))
+    return float(np.hypot(fit.sd[name], beside))
+
+
+def _joint(data: Seconds, fit: Fit) -> pd.DataFrame:
+    index = [NAMES.index(name) for name in JOINT]
+    cov = fit.covariance[np.ix_(index, index)].copy()
+    np.fill_diagonal(cov, [_sd(name, data, fit) ** 2 for name in JOINT])
+    return pd.DataFrame(cov, index=list(JOINT), columns=list(JOINT))
 
 
 def _how_sailed(data: Seconds) -> _Sailed:
@@ -250,12 +315,12 @@ def _estimates(data: Seconds, fit: Fit, sailed: _Sailed,
                prior: dict[str, tuple[float, float]]) -> dict[str, SensorEstimate]:
     prior = PRIOR | prior
     out = {}
-    for name in WANTED:
-        value, sd = fit.value[name], np.hypot(fit.sd[name], FINEST_SD[name])
+    for name in FITTED:
+        value, sd = fit.value[name], _sd(name, data, fit)
         if name == "awa_offset_deg":
             sd = np.hypot(sd, UNALIKE_SHARE * _points_apart(fit))
         sd = float(sd)
-        if name in ("stw_factor", "heading_offset_deg", "leeway_k"):
+        if name in ("stw_factor", "heading_offset_deg", "leeway_deg"):
             blocks = fit.water_blocks
         else:
             blocks = fit.wind_blocks
@@ -267,7 +332,28 @@ def _estimates(data: Seconds, fit: Fit, sailed: _Sailed,
         out[name] = SensorEstimate(
             name, value, low, high, not why, why, int(blocks.size),
             float(data.seconds[blocks].sum()))
+    out["leeway_k"] = _coefficient(data, fit, out["leeway_deg"])
     return out
+
+
+def _coefficient(data: Seconds, fit: Fit, angle: SensorEstimate) -> SensorEstimate:
+    """Leeway as the boat file holds it: times heel over the square of the corrected speed."""
+    load = data.load_reference
+    if not np.isfinite(load):
+        nan = float("nan")
+        return SensorEstimate("leeway_k", nan, nan, nan, False, "The coefficient goes with heel, "
+                              "and the log has no heel angle; leeway is given as an angle.",
+                              angle.count, angle.seconds)
+    scale = fit.value["stw_factor"] ** 2 / load
+    value, half = angle.value * scale, 0.5 * (angle.high - angle.low) * scale
+    if not data.by_heel:
+        # The shape is the wind's, and heel upright is known to a fraction of what she heels.
+        lean = usual(data.slow_heel_deg - np.nan_to_num(data.upright_deg), data.awa_deg,
+                     data.has_sails)
+        zero_sd = 0.3 if np.isfinite(data.upright_deg) else 0.5
+        half = float(np.hypot(half, Z95 * abs(value) * min(zero_sd / max(lean, 0.1), 1.0)))
+    return SensorEstimate("leeway_k", value, value - half, value + half, angle.determined,
+                          angle.why_not, angle.count, angle.seconds)
 
 
 def _points_apart(fit: Fit) -> float:
@@ -288,14 +374,14 @@ def _why_not(name: str, data: Seconds, fit: Fit, sailed: _Sailed, half: float,
              of_prior: float) -> str:
     """Why the day cannot tell a value, in a sailor's words; empty when it can."""
     useful = USEFUL_HALF_WIDTH[name]
-    through_water = name in ("stw_factor", "heading_offset_deg", "leeway_k")
+    through_water = name in ("stw_factor", "heading_offset_deg", "leeway_deg")
     if through_water and not fit.water_blocks.size:
         return ("It needs boat speed, heading and position together under way; the log lacks one "
                 "of them.")
     if not through_water and not fit.wind_blocks.size:
         return "It needs apparent wind, heading and a speed under way; the log lacks one of them."
-    if name == "leeway_k" and not np.isfinite(data.heel_deg).any():
-        return "Leeway is found from heel, and the log has no heel angle."
+    if name == "leeway_deg" and not (data.by_heel or np.isfinite(data.awa_deg).any()):
+        return "Leeway is found from heel or from the apparent wind, and the log has neither."
     if sailed.seconds < MIN_TOTAL_S:
         return ("Fewer than ten minutes were sailed steadily. "
                 + (_RECIPROCAL if through_water else _BOTH_TACKS))
@@ -303,9 +389,9 @@ def _why_not(name: str, data: Seconds, fit: Fit, sailed: _Sailed, half: float,
         return (f"All headings lay within {max(sailed.spread_deg, 10):.0f} deg of each other, "
                 "where a current looks just like a sensor error. " + _RECIPROCAL)
     one_side = min(sailed.starboard_s, sailed.port_s) < MIN_SIDE_S
-    if name in ("awa_offset_deg", "aws_factor", "leeway_k") and one_side:
+    if name in ("awa_offset_deg", "aws_factor", "leeway_deg") and one_side:
         side = "starboard" if sailed.starboard_s > sailed.port_s else "port"
-        what = {"awa_offset_deg": "an error of the vane", "leeway_k": "leeway",
+        what = {"awa_offset_deg": "an error of the vane", "leeway_deg": "leeway",
                 "aws_factor": "an error of the wind speed"}[name]
         return (f"The wind came over the {side} side nearly all day, where {what} cannot be "
                 "told from what the sails, the wind or the compass do. " + _BOTH_TACKS)
@@ -314,13 +400,14 @@ def _why_not(name: str, data: Seconds, fit: Fit, sailed: _Sailed, half: float,
         return (f"She sailed upwind and downwind {how}, and a wind that freshens in between looks "
                 "just like this error. Sail up, down and up again within an hour.")
     if half > useful or of_prior > 0.5:
-        unit = {"awa_offset_deg": " deg", "heading_offset_deg": " deg"}.get(name, "")
+        unit = " deg" if name.endswith("_deg") else ""
         much = (f"{100 * half:.0f} %" if name.endswith("factor") else f"{half:.1f}{unit}")
         advice = {
             "stw_factor": _RECIPROCAL, "heading_offset_deg": _RECIPROCAL,
-            "leeway_k": "Sail close-hauled on both tacks and a reach or run between, heeled "
+            "leeway_deg": "Sail close-hauled on both tacks and a reach or run between, heeled "
                         "differently.",
-            "awa_offset_deg": _BOTH_TACKS,
+            "awa_offset_deg": "A wind that turns with height looks the same; a season of days "
+                              "tells. " + _BOTH_TACKS,
             "aws_factor": "Sail close-hauled on both tacks, then the same stretch downwind, in a "
                           "steady wind.",
         }[name]
@@ -335,7 +422,7 @@ def _upwash(
     if not fit.wind_blocks.size:
         return None
     value, sd = fit.value["upwash_deg"], fit.sd["upwash_deg"]
-    told = sd < 0.5 * (PRIOR | prior)["upwash_deg"][1]
+    told = Z95 * sd < USEFUL_HALF_WIDTH["upwash_deg"]
     return SensorEstimate("upwash_deg", value, value - Z95 * sd, value + Z95 * sd, told,
                           "" if told else "The day leaves it open.", int(fit.wind_blocks.size),
                           float(data.seconds[fit.wind_blocks].sum()))
@@ -352,5 +439,6 @@ def _nothing(samples: pd.DataFrame) -> CalibrationResult:
     nan = float("nan")
     empty = pd.DataFrame(index=utc_index([]), columns=["set_deg", "drift_kn"], dtype=float)
     return CalibrationResult(
-        {n: SensorEstimate(n, nan, nan, nan, False, why, 0, 0.0) for n in WANTED},
-        empty, pd.DataFrame(), pd.DataFrame(), why, None, 0.0, 0, 0, 0.0)
+        {n: SensorEstimate(n, nan, nan, nan, False, why, 0, 0.0) for n in ESTIMATED},
+        empty, pd.DataFrame(), pd.DataFrame(), why, None, None, pd.DataFrame(), nan, 0.0, 0, 0,
+        0.0)

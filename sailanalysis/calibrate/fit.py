@@ -8,7 +8,8 @@ exponents):
           \ln f s = P(|TWA|, TWS) + B(t)
 
 with velocity over ground G, logged boat speed s, heading H, apparent wind V and A (levelled for
-heel), leeway ``L = k heel / (f s)^2``, current C and the wind over the ground W (where from).
+heel), leeway ``L = l S`` of the angle l close-hauled (S: heel, or the wind's side force, over the square
+of the speed, 1 close-hauled), current C and the wind over the ground W (where from).
 C, the speed and direction of W, and what sea and trim do to the boat (B) vary as
 :mod:`calibrate_noise` describes. The first equation holds the speed factor, the compass and
 leeway: heading, speed and leeway against the track with a slowly turning current. The second
@@ -26,7 +27,9 @@ Nuisance terms that a real boat has and nobody asked for (upwash at the masthead
 off zero, compass deviation, a speed sensor or a boat that differs on the two tacks, leeway by
 another law, a wheel that runs along the keel, a helm who tacks on headers and so sails lifted on
 both tacks) are carried with modest priors: they make the intervals as wide as they should be.
-The estimate of the vane supposes a boat alike on both tacks within a percent of speed.
+A wind that turns with height, or a rig out of tune, shifts the angles of the two tacks just as a
+crooked vane does; only the wind's direction upwind against downwind tells them apart, and one
+day seldom does.
 
 References
 ----------
@@ -52,6 +55,8 @@ from sailanalysis.core.stats import MAD_TO_SD
 ADAPTED: Final = (("upwash_deg",),
                   ("dev_sin1_deg", "dev_cos1_deg", "dev_sin2_deg", "dev_cos2_deg"))
 """Nuisances whose prior spread the day itself widens or narrows, group by group."""
+MAX_STEP: Final = 1.0
+"""Longest step of a round, in standard deviations of the prior."""
 ADAPT_DOF: Final = 1.0
 """Observations the usual spread is worth: one, so that a large nuisance soon shows."""
 
@@ -129,7 +134,8 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
     """
     prior = PRIOR | (prior or {})
     mean = np.array([prior[n][0] for n in NAMES])
-    precision = np.diag([1.0 / prior[n][1] ** 2 for n in NAMES])
+    spread = np.array([prior[n][1] for n in NAMES])
+    precision = np.diag(1.0 / spread**2)
     groups = [[NAMES.index(n) for n in group] for group in ADAPTED
               if all(prior[n] == PRIOR[n] for n in group)] if adapt else []
     equations = Equations(data)
@@ -152,8 +158,8 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
             right -= weighted.T @ part.residual
         bread = np.linalg.inv(normal)
         covariance = bread @ meat @ bread.T
-        theta = theta + bread @ right
-        theta[[0, 2]] = np.clip(theta[[0, 2]], 0.5, 2.0)
+        theta = theta + _held_back(bread @ right, spread)
+        theta[[0, 2]] = np.clip(theta[[0, 2]], 0.3, 3.0)
         if turn == rounds - 1:
             break
         for group in groups:
@@ -183,6 +189,11 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
         wind_from_deg=seen.from_deg + equations.centre_deg,
         wind_kn=np.exp(seen.log_speed + equations.level), twa_deg=seen.twa_deg,
         water_blocks=equations.water_blocks, wind_blocks=equations.wind_blocks)
+
+
+def _held_back(step: Floats, spread: Floats) -> Floats:
+    """A step no longer than what was believed beforehand in any direction: no running away."""
+    return step / max(1.0, float(np.max(np.abs(step) / (MAX_STEP * spread))))
 
 
 def _sector_scale(scale: Floats, kind: NDArray[np.intp], off: Floats) -> Floats:

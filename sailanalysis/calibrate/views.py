@@ -71,7 +71,8 @@ def before_after(data: Seconds, fit: Fit, sure: dict[str, float],
         return pd.DataFrame(columns=columns)
     equations = Equations(data)
     plain = dict.fromkeys(NAMES, 0.0) | {"stw_factor": 1.0, "aws_factor": 1.0}
-    before = plain | {"leeway_k": file_k or 0.0}
+    load = data.load_reference
+    before = plain | {"leeway_deg": (file_k or 0.0) * load if np.isfinite(load) else 0.0}
     after = before | sure
     at = fit.wind_blocks
     awa = np.degrees(np.angle(data.mean(compass_turn(data.awa_deg))))[at]

@@ -18,10 +18,45 @@ Floats = NDArray[np.float64]
 
 # ---------------------------------------------------------------- what a person writes
 @dataclass(frozen=True)
+class LeewayLaw:
+    """How much leeway a boat makes close-hauled, and what it goes with.
+
+    Leeway is ``close_hauled_deg`` times a shape that is about 1 close-hauled: heel over the
+    square of the speed, or the apparent wind's side force over the square of the speed, each
+    divided by ``reference``, its usual value close-hauled.
+
+    Attributes
+    ----------
+    close_hauled_deg, low_deg, high_deg : float
+        With its 95 % interval; to leeward positive.
+    by : {"heel", "wind"}
+    reference : float
+        Of corrected sensors; NaN: the day's own, taken where the law is used.
+    power : float
+        Of the shape: 1 where leeway goes straight with heel or side force.
+    heel_zero_deg : float
+        Heel shown by the boat upright.
+    boards : tuple of (str, float)
+        Where the crew log has boards: each position with its own leeway close-hauled.
+    """
+
+    close_hauled_deg: float
+    low_deg: float
+    high_deg: float
+    by: str = "wind"
+    reference: float = float("nan")
+    power: float = 1.0
+    heel_zero_deg: float = 0.0
+    boards: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
 class Sensors:
     """Corrections: added to (offset) or multiplied with (factor) the logged value.
 
-    ``leeway_k`` in ``leeway_deg = k * heel_deg / stw_kn**2``; None where nobody knows it.
+    ``leeway_k`` in ``leeway_deg = k * heel_deg / stw_kn**2``; None where nobody knows it. A
+    ``leeway`` law, where there is one, stands before it. ``upwash_deg`` is the bend of the wind at
+    the masthead close-hauled.
     """
 
     stw_factor: float = 1.0
@@ -31,6 +66,8 @@ class Sensors:
     heading_offset_deg: float = 0.0
     leeway_k: float | None = None
     rudder_offset_deg: float | None = None
+    upwash_deg: float = 0.0
+    leeway: LeewayLaw | None = None
 
 
 @dataclass(frozen=True)

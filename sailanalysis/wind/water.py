@@ -15,12 +15,11 @@ from sailanalysis.core.units import MS_TO_KN
 from sailanalysis.wind import triangle
 from sailanalysis.wind.crewcolumns import crew_column, helm_column, load_column
 from sailanalysis.wind.heading import find_north, true_heading
+from sailanalysis.wind.leeway import LEEWAY_WINDOW_S, leeway_by_law, sail_lift
 from sailanalysis.wind.mast import level_wind, masthead_velocity_kn, share_that_shows
 
 CURRENT_WINDOW_S = 90.0
 """Set and drift are means over this: longer than a tack, shorter than a tide's turn."""
-LEEWAY_WINDOW_S = 10.0
-"""Leeway follows the mean heel, not each wave's roll."""
 EXTRA_COLUMNS = ("leeway_logged_deg", "twa_logged_deg", "tws_logged_kn", "twd_logged_deg",
                  "set_logged_deg", "drift_logged_kn", "rudder2_deg", "variation_deg", "heave_m",
                  "water_temp_c", "air_temp_c", "pressure_hpa", "log_nm", "autopilot")
@@ -72,6 +71,8 @@ def wind_and_water(
     findings += north.findings
     hdg, notes = true_heading(raw, north, cond.native_rate_hz)
     findings += notes
+    logged = {"hdg_logged_deg": hdg, "stw_logged_kn": column("stw_kn"),
+              "awa_logged_deg": column("awa_deg"), "aws_logged_kn": column("aws_kn")}
     hdg = wrap360(hdg + sensors.heading_offset_deg)
     for name in ("lat", "lon", "depth_m", "engine_rpm", "trim_deg", "heel_deg"):
         out[name] = column(name)
@@ -79,10 +80,10 @@ def wind_and_water(
     findings += notes
     stw = column("stw_kn") * sensors.stw_factor + sensors.stw_offset_kn
     heel = column("heel_deg")
-    leeway, notes = _leeway(time, column("leeway_logged_deg"), heel, stw, sensors.leeway_k)
-    findings += notes
-
     aws, awa, notes = _apparent(cond, boat, sensors, time)
+    findings += notes
+    boards = crew_column(crew, "boards", raw)
+    leeway, notes = _leeway(time, column("leeway_logged_deg"), heel, stw, aws, awa, boards, sensors)
     findings += notes
     own_kn, own_off, kind, notes = _own_way(stw, leeway, hdg, sog, cog, has(aws) and has(awa))
     findings += notes
@@ -109,11 +110,12 @@ def wind_and_water(
     out["sails"] = crew_column(crew, "sails", raw)
     out["state"] = np.full(n, "", dtype=object)
     columns: dict[str, np.ndarray] = {name: out[name] for name in SAMPLE_COLUMNS}
-    columns["boards"] = crew_column(crew, "boards", raw)
+    columns["boards"] = boards
     load = load_column(crew, raw)
     if has(load):
         columns["load_kg"] = load
     columns |= {name: raw[name].to_numpy() for name in EXTRA_COLUMNS if name in raw}
+    columns |= {name: value for name, value in logged.items() if has(value)}
     samples = pd.DataFrame(columns, index=raw.index)
     samples.attrs["wind_reference"] = kind
     known_s = float(np.isfinite(twa).sum()) / cond.rate_hz
@@ -163,9 +165,15 @@ def _from_positions(raw: pd.DataFrame, time: Floats, rate_hz: float) -> tuple[Fl
 
 
 def _leeway(
-    time: Floats, logged: Floats, heel: Floats, stw: Floats, leeway_k: float | None
+    time: Floats, logged: Floats, heel: Floats, stw: Floats, aws: Floats, awa: Floats,
+    boards: np.ndarray, sensors: Sensors,
 ) -> tuple[Floats, list[Finding]]:
-    """Leeway by the boat file's coefficient, else as logged, else unknown."""
+    """Leeway by the law given, by the boat file's coefficient, else as logged, else unknown."""
+    law, leeway_k = sensors.leeway, sensors.leeway_k
+    if law is not None:
+        drawn = leeway_by_law(law, time, aws, awa, stw, heel, boards)
+        if np.isfinite(drawn).any():
+            return drawn, []
     if leeway_k is not None and np.isfinite(heel).any() and np.isfinite(stw).any():
         calm_heel = running_mean(time, heel, LEEWAY_WINDOW_S)
         speed = running_mean(time, stw, LEEWAY_WINDOW_S)
@@ -178,9 +186,8 @@ def _leeway(
         return np.full(time.shape, np.nan), []
     # Leeway 4 deg, boat 6 kn, wind 14 kn at 42 deg: left out, 40.7 deg and 13.7 kn are read.
     return np.full(time.shape, np.nan), [Finding(
-        "leeway-unknown", "Leeway is not known (no leeway_k in the boat file, or no heel sensor) "
-        "and was taken as none; upwind the true wind angle then reads a degree or so too small.",
-        level="note", channel="leeway_deg")]
+        "leeway-unknown", "Leeway is not known and was taken as none; upwind the true wind angle "
+        "then reads a degree or so too small.", level="note", channel="leeway_deg")]
 
 
 def _apparent(
@@ -197,6 +204,8 @@ def _apparent(
             "no-wind-speed", "The log has an apparent wind angle but no usable apparent wind "
             "speed: true wind, and all that rests on it, is not known.", channel="aws_kn")]
     aws = raw["aws_kn"].to_numpy(dtype=float) * sensors.aws_factor
+    if sensors.upwash_deg:
+        awa = wrap180(awa - sensors.upwash_deg * sail_lift(awa))
     if "heel_deg" not in raw or not np.isfinite(raw["heel_deg"].to_numpy(dtype=float)).any():
         return aws, awa, []
     heel = raw["heel_deg"].to_numpy(dtype=float)

@@ -7,6 +7,7 @@ import pytest
 from pytest import approx
 from seas.calibration import sail
 
+from sailanalysis.calibrate.apply import corrections_of
 from sailanalysis.calibrate.equations import WANTED
 from sailanalysis.calibrate.estimate import estimate_calibration
 from sailanalysis.condition import condition
@@ -33,7 +34,8 @@ def test_errors_are_found_within_their_intervals(mixed):
     day, _, _, result = mixed
     for name in ("stw_factor", "awa_offset_deg", "heading_offset_deg", "leeway_k"):
         estimate = result.estimates[name]
-        assert estimate.determined, estimate.why_not
+        # One day cannot tell a crooked vane from a wind that turns with height.
+        assert estimate.determined == (name != "awa_offset_deg"), estimate.why_not
         # One day, one seed: within one and a half intervals, which 3 in 1000 would miss.
         half = 0.5 * (estimate.high - estimate.low)
         assert abs(estimate.value - day.truth[name]) < 1.5 * half
@@ -42,7 +44,7 @@ def test_errors_are_found_within_their_intervals(mixed):
 
 def test_dictionary_is_the_published_file(mixed):
     table = mixed[3].as_dict()
-    assert set(table) == set(WANTED)
+    assert set(table) == {*WANTED, "leeway_deg"}
     for entry in table.values():
         assert {"value", "low", "high", "determined", "why_not"} <= set(entry)
         if entry["value"] is not None:
@@ -79,9 +81,9 @@ def test_wind_direction_no_longer_jumps_between_tacks():
                    errors={"stw_factor": 0.9, "aws_factor": 1.0, "leeway_k": 14.0})
         samples, cond, boat = worked(day)
         result = estimate_calibration(samples, cond, boat)
-        better = {name: e.value for name, e in result.estimates.items() if e.determined}
-        assert {"stw_factor", "leeway_k"} <= set(better)
-        again, _, _ = wind_and_water(cond, boat, sensors=replace(Sensors(), **better))
+        better = corrections_of(boat, result)
+        assert {"stw_factor", "leeway_deg"} <= {item.sensor for item in better.items}
+        again, _, _ = wind_and_water(cond, boat, sensors=better.sensors)
         before.append(jump(samples, day))
         after.append(jump(again, day))
     assert abs(np.mean(before)) > 1.5
@@ -174,13 +176,12 @@ def test_intervals_cover_the_truth():
         day = sail(500 + seed, "mixed", 2.0 + seed % 3)
         samples, cond, boat = worked(day)
         for name, e in estimate_calibration(samples, cond, boat).estimates.items():
-            if e.determined:
+            if e.determined and name in WANTED:
                 hits += e.low <= day.truth[name] <= e.high
                 total += 1
                 errors[name].append(abs(e.value - day.truth[name]))
     # 19 in 20; of some 100 values 88 % would be four standard errors low.
-    assert total > 80
+    assert total > 60
     assert hits / total > 0.88
     assert np.median(errors["stw_factor"]) < 0.01
-    assert np.median(errors["awa_offset_deg"]) < 0.5
     assert np.median(errors["heading_offset_deg"]) < 0.7

@@ -7,7 +7,7 @@ All numbers are invented within what is common practice for yachts.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -50,6 +50,9 @@ class Physics:
     speed_lag_s: float = 1.5
     quantised: bool = False
     missing: tuple[str, ...] = ()
+    shear_deg: float = 0.0  # what to add to the masthead's angle to get what the sails feel
+    leeway_close_deg: float = 0.0  # of the law k, close-hauled, with the boards down
+    boards_up: float = 0.0  # leeway with one board up, times; 0: no boards
     errors: dict[str, float] = field(default_factory=dict)
 
 
@@ -99,6 +102,29 @@ def draw(seed: int) -> Physics:
                 "aws_factor": float(r.uniform(0.9, 1.1)),
                 "heading_offset_deg": float(r.uniform(-5, 5)),
                 "leeway_k": float(r.uniform(5, 15))})
+
+
+def draw_hull(seed: int, shear: bool | None = None) -> Physics:
+    """A world for monohulls and catamarans alike: sailed upwind, a third of them with shear.
+
+    Even seeds are catamarans of 2-5 deg of heel, half with boards that come up by turns; odd ones
+    are monohulls. A third have no heel sensor, a third a wind that turns with height.
+    """
+    r = np.random.default_rng([seed, 77])
+    two = seed % 2 == 0
+    p = draw(seed)
+    with_shear = r.random() < 1 / 3 if shear is None else shear
+    twist = float(r.choice([-1, 1]) * r.uniform(2, 6))
+    missing = ("heel_deg",) if r.random() < 1 / 3 else ()
+    return replace(
+        p, hours=max(p.hours, 2.0), rate_hz=1.0, missing=missing,
+        plan=str(r.choice(["mixed", "sausage", "beat"], p=[0.55, 0.35, 0.1])),
+        leeway=str(r.choice(["k", "k", "exponents", "side force"])),
+        leeway_close_deg=float(r.uniform(2, 7)),
+        heel_most_deg=float(r.uniform(2, 5)) if two else float(r.uniform(14, 28)),
+        top_kn=float(r.uniform(7, 13)) if two else float(r.uniform(5, 8.5)),
+        boards_up=float(r.uniform(1.3, 2.2)) if two and r.random() < 0.5 else 0.0,
+        shear_deg=twist * with_shear)
 
 
 def features(p: Physics) -> list[str]:
@@ -244,10 +270,11 @@ def sail(seed: int, physics: Physics | None = None) -> RoughDay:
     for again in (False, True):
         wind = gws * np.exp(1j * np.radians(gwd)) + current  # over the water, where from
         tws, twd = np.abs(wind), np.unwrap(np.angle(wind, deg=True), period=360.0)
-        hdg = _helm(p, np.random.default_rng(seed_helm), t, dt, twd, sailing) + yaw
+        hdg = _helm(p, np.random.default_rng(seed_helm), t, dt, twd + p.shear_deg, sailing) + yaw
         twa = (twd - hdg + 180) % 360 - 180
         side = np.sign(twa)
-        a = np.abs(twa)
+        sails_twa = (twa + p.shear_deg + 180) % 360 - 180
+        a = np.abs(sails_twa)
         shape = (1 - np.exp(-np.maximum(a - 18, 0) / lean)) * (1 - drop * (a / 180) ** bend)
         goal = p.top_kn * np.tanh(tws / scale) * shape * (1 + 0.5 * side * p.boat_apart)
         stw = np.maximum(_lag(np.where(motor, motor_kn, goal), p.answer_s, dt) * wobble, 0.2)
@@ -260,14 +287,17 @@ def sail(seed: int, physics: Physics | None = None) -> RoughDay:
         middle = np.quantile(across, r.uniform(0.3, 0.7))
         share = 1 / (1 + np.exp(-np.clip((across - middle) / width, -50, 50)))
         current = current * (1 - share * r.uniform(0.4, 1.3))
-    ahead0 = tws * np.cos(np.radians(twa)) + stw
-    abeam0 = tws * np.sin(np.radians(twa))
+    ahead0 = tws * np.cos(np.radians(sails_twa)) + stw
+    abeam0 = tws * np.sin(np.radians(sails_twa))
     force = np.sign(abeam0) * np.abs(abeam0) * np.hypot(ahead0, abeam0) / 200.0 * ~motor
     heel = _lag(-p.heel_most_deg * np.tanh(force), 3.0, dt)
     slow = np.maximum(stw, 1.5)
     arm = np.where(motor, 0.0, heel / slow**2)
     if p.leeway == "k":
         # A boat that stalls her keel would be another boat: at most ten degrees or so.
+        if p.leeway_close_deg:
+            errors["leeway_k"] = p.leeway_close_deg / float(
+                np.median(np.abs(arm[(a < 60) & ~motor])) if ((a < 60) & ~motor).any() else 1.0)
         errors["leeway_k"] = min(errors["leeway_k"], 10.0 / float(np.quantile(np.abs(arm), 0.9)))
         leeway = errors["leeway_k"] * heel / slow**2
     elif p.leeway == "exponents":
@@ -277,6 +307,12 @@ def sail(seed: int, physics: Physics | None = None) -> RoughDay:
         leeway = -r.uniform(2, 5) * _lag(force, 3.0, dt) * (0.7 * p.top_kn / slow) ** 2
     else:
         leeway = np.zeros(n)
+    boards = np.full(n, "", dtype=object)
+    if p.boards_up:
+        b = np.random.default_rng([seed, 2])
+        up = (np.floor(t / b.uniform(1500, 3000)) % 2).astype(bool)
+        boards = np.where(up, "port up starboard down", "both down").astype(object)
+        leeway = leeway * np.where(up, p.boards_up, 1.0)
     leeway = np.clip(leeway, -20, 20) * ~motor
     # The coefficient that serves best, where the law is another.
     best_k = float(np.sum(arm * leeway) / max(np.sum(arm**2), 1e-9))
@@ -335,5 +371,5 @@ def sail(seed: int, physics: Physics | None = None) -> RoughDay:
     truth = errors | {"leeway_k": errors["leeway_k"] if p.leeway == "k" else best_k}
     true = {"twd_deg": twd % 360, "tws_kn": tws, "twa_deg": twa, "hdg_deg": hdg % 360, "stw_kn": stw,
             "leeway_deg": leeway, "heel_deg": heel, "current_kn": current, "deviation_deg": dev,
-            "motor": motor}
+            "motor": motor, "boards": boards}
     return RoughDay(RawLog(tuple(streams), ()), truth, p, START_S + t, true)

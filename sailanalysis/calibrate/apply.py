@@ -1,0 +1,220 @@
+"""From what is known of the sensors to the corrections a day is worked with.
+
+In order: the boat file's corrections, what the season knows, today's determined estimates. The
+season's knowledge and today's are two views of the same quantities; they are put together by
+their covariances, so that a day that cannot tell leans on its neighbours. Where they contradict
+each other by more than chance, the sensor was moved or cleaned in between, and today stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+import numpy as np
+import pandas as pd
+
+from sailanalysis.calibrate.estimate import JOINT, USEFUL_HALF_WIDTH, CalibrationResult
+from sailanalysis.core.angles import Floats
+from sailanalysis.core.model import Boat, LeewayLaw, Sensors
+from sailanalysis.core.stats import Z95
+from sailanalysis.wind.leeway import PRIOR_DEG, PRIOR_SD_DEG
+
+Source = Literal["boat file", "season", "today", "season and today", "usual"]
+
+APPLIED: Final = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "upwash_deg")
+"""Corrections of a sensor; leeway, which is the boat's, is treated beside them."""
+CONTRADICTION_SIGMA: Final = 3.5
+"""Season and today further apart than this: the sensor stepped in between."""
+USUAL_SD: Final = {
+    # What a sensor nobody calibrated is off by (common practice for yachts), for the intervals.
+    "stw_factor": 0.05, "awa_offset_deg": 2.5, "aws_factor": 0.05, "heading_offset_deg": 3.0,
+    "leeway_deg": PRIOR_SD_DEG, "upwash_deg": 1.0, "shear_deg": 2.5,
+}
+
+
+@dataclass(frozen=True)
+class Correction:
+    """One correction as used: what the logged value was multiplied with, or what was added.
+
+    Attributes
+    ----------
+    sensor : str
+        Name as in the boat file; ``leeway_deg`` is the leeway close-hauled, no sensor's.
+    value, low, high : float
+        Whole correction, with its 95 % interval; the boat file's own has none.
+    source : str
+    matters : bool
+        Whether the interval leaves out "no correction".
+    """
+
+    sensor: str
+    value: float
+    low: float
+    high: float
+    source: Source
+    matters: bool
+
+
+@dataclass(frozen=True)
+class Corrections:
+    """The corrections a day is worked with, and how far they may be wrong.
+
+    Attributes
+    ----------
+    sensors : Sensors
+        In the form that the wind and water take.
+    items : tuple of Correction
+    error : DataFrame, shape (k, k)
+        Covariance of what is left after correcting, in the order of ``JOINT``: a factor's error
+        as a share, an angle's in degrees.
+    """
+
+    sensors: Sensors
+    items: tuple[Correction, ...]
+    error: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class SeasonKnows:
+    """What earlier and later days say of this day's sensors, as whole corrections.
+
+    Attributes
+    ----------
+    value, sd : dict of str to float
+        By name of ``JOINT``; names that the season does not know are absent.
+    """
+
+    value: dict[str, float]
+    sd: dict[str, float]
+
+
+def is_factor(name: str) -> bool:
+    """Whether a correction multiplies (1 is none) or adds (0 is none)."""
+    return name.endswith("_factor")
+
+
+def held(sensors: Sensors, name: str) -> float:
+    """What the boat file holds of a correction."""
+    return float(getattr(sensors, name, 0.0) or (1.0 if is_factor(name) else 0.0))
+
+
+def corrections_of(boat: Boat, today: CalibrationResult,
+                   season: SeasonKnows | None = None) -> Corrections:
+    """Choose the corrections of a day.
+
+    Parameters
+    ----------
+    boat : Boat
+        ``today`` is beyond its corrections.
+    today : CalibrationResult
+    season : SeasonKnows, optional
+    """
+    values, cov, source = _posterior(boat.sensors, today, season)
+    changed: dict[str, float] = {}
+    items: list[Correction] = []
+    bias = np.zeros(len(JOINT))
+    for name in APPLIED:
+        at = JOINT.index(name)
+        base = held(boat.sensors, name)
+        sd = float(np.sqrt(cov[at, at]))
+        if source[name] is None or Z95 * sd > USEFUL_HALF_WIDTH[name] or not _said(name, today,
+                                                                                   source[name]):
+            # Left as it is; what the day suspects is then an error left in.
+            none = 1.0 if is_factor(name) else 0.0
+            bias[at] = values[name] - none if source[name] is not None else 0.0
+            if base != none:
+                items.append(Correction(name, base, np.nan, np.nan, "boat file", True))
+            continue
+        whole = base * values[name] if is_factor(name) else base + values[name]
+        half = Z95 * sd * (base if is_factor(name) else 1.0)
+        none = 1.0 if is_factor(name) else 0.0
+        changed[name] = whole
+        items.append(Correction(name, whole, whole - half, whole + half, source[name] or "today",
+                                not whole - half <= none <= whole + half))
+    law, leeway = _leeway(boat.sensors, today, values, cov, source)
+    items.append(leeway)
+    sensors = replace(boat.sensors, **changed, leeway=law)  # type: ignore[arg-type]
+    error = pd.DataFrame(cov + np.outer(bias, bias), index=list(JOINT), columns=list(JOINT))
+    return Corrections(sensors, tuple(items), error)
+
+
+def as_logged(boat: Boat) -> Corrections:
+    """No correction at all; what a sensor may be off by stays in the intervals."""
+    sensors = Sensors(leeway_k=boat.sensors.leeway_k,
+                      rudder_offset_deg=boat.sensors.rudder_offset_deg)
+    return Corrections(sensors, (), pd.DataFrame(np.diag([USUAL_SD[n] ** 2 for n in JOINT]),
+                                                 index=list(JOINT), columns=list(JOINT)))
+
+
+def _said(name: str, today: CalibrationResult, source: Source | None) -> bool:
+    """Whether somebody who may say so says so: the season, or a determined estimate of today."""
+    if source != "today":
+        return True
+    estimate = today.upwash_deg if name == "upwash_deg" else today.estimates[name]
+    return estimate is not None and estimate.determined
+
+
+def _posterior(sensors: Sensors, today: CalibrationResult, season: SeasonKnows | None
+               ) -> tuple[dict[str, float], Floats, dict[str, Source | None]]:
+    """Today's and the season's knowledge together, beyond the boat file."""
+    mean = np.array([PRIOR_DEG if n == "leeway_deg" else 1.0 if is_factor(n) else 0.0
+                     for n in JOINT])
+    cov = np.diag([USUAL_SD[n] ** 2 for n in JOINT])
+    source: dict[str, Source | None] = dict.fromkeys(JOINT)
+    if len(today.joint):
+        fitted = today.joint.loc[list(JOINT), list(JOINT)].to_numpy(dtype=float)
+        told = [n for n in JOINT if np.isfinite(_today(n, today))]
+        index = [JOINT.index(n) for n in told]
+        mean[index] = [_today(n, today) for n in told]
+        cov[np.ix_(index, index)] = fitted[np.ix_(index, index)]
+        for name in told:
+            source[name] = "today"
+    for name in JOINT if season is not None else ():
+        assert season is not None
+        if name not in season.value:
+            continue
+        at = JOINT.index(name)
+        base = 1.0 if name == "leeway_deg" else held(sensors, name)
+        value = (season.value[name] / base if is_factor(name) else
+                 season.value[name] - (base if name != "leeway_deg" else 0.0))
+        variance = (season.sd[name] / (base if is_factor(name) else 1.0)) ** 2
+        apart = abs(value - mean[at]) / np.sqrt(variance + cov[at, at])
+        if source[name] is not None and apart > CONTRADICTION_SIGMA and _said(name, today, "today"):
+            continue
+        gain = cov[:, at] / (cov[at, at] + variance)
+        mean = mean + gain * (value - mean[at])
+        cov = cov - np.outer(gain, cov[at, :])
+        source[name] = "season" if source[name] is None else "season and today"
+    return dict(zip(JOINT, mean.tolist(), strict=True)), cov, source
+
+
+def _today(name: str, today: CalibrationResult) -> float:
+    """Today's estimate of a quantity; NaN where the day says next to nothing."""
+    if name == "upwash_deg":
+        return today.upwash_deg.value if today.upwash_deg is not None else float("nan")
+    if name == "shear_deg":
+        return today.shear_deg
+    return today.estimates[name].value
+
+
+def _leeway(sensors: Sensors, today: CalibrationResult, values: dict[str, float], cov: Floats,
+            source: dict[str, Source | None]) -> tuple[LeewayLaw | None, Correction]:
+    """Leeway's law: today's with the season, else the season's, the boat file's, the usual."""
+    at = JOINT.index("leeway_deg")
+    value, sd = values["leeway_deg"], float(np.sqrt(cov[at, at]))
+    where = source["leeway_deg"]
+    if where in ("season", "season and today") or (where == "today" and today.leeway is not None):
+        shape = today.leeway or LeewayLaw(value, 0.0, 0.0)
+        moved = value - shape.close_hauled_deg
+        law = replace(shape, close_hauled_deg=value, low_deg=value - Z95 * sd,
+                      high_deg=value + Z95 * sd,
+                      boards=tuple((name, x + moved) for name, x in shape.boards))
+        return law, Correction("leeway_deg", value, law.low_deg, law.high_deg, where, True)
+    if sensors.leeway_k is not None:
+        return None, Correction("leeway_k", sensors.leeway_k, np.nan, np.nan, "boat file", True)
+    cov[at, :] = cov[:, at] = 0.0
+    cov[at, at] = PRIOR_SD_DEG**2
+    low, high = PRIOR_DEG - Z95 * PRIOR_SD_DEG, PRIOR_DEG + Z95 * PRIOR_SD_DEG
+    return (LeewayLaw(PRIOR_DEG, low, high),
+            Correction("leeway_deg", PRIOR_DEG, max(low, 0.0), high, "usual", True))
