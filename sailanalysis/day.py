@@ -11,11 +11,12 @@ from html import escape
 from typing import TYPE_CHECKING, TypedDict
 
 from sailanalysis.core.errors import Finding
-from sailanalysis.core.model import Boat, Conditioned, CrewLog, InputReport, Sensors
+from sailanalysis.core.model import Boat, Conditioned, CrewLog, InputReport
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from sailanalysis.calibrate.apply import Corrections, SeasonKnows
     from sailanalysis.calibrate.estimate import CalibrationResult, Correction
     from sailanalysis.calibrate.health import HealthResult
     from sailanalysis.helm.fit import Usual
@@ -47,6 +48,16 @@ class InputSummary(TypedDict):
     rejected: dict[str, int]
 
 
+class CorrectionSummary(TypedDict):
+    """One correction in ``summary.json``: the whole of it, from the logged value."""
+
+    sensor: str
+    value: float
+    low: float
+    high: float
+    source: str
+
+
 class Account(TypedDict):
     """What ``summary.json`` says of the files and of what was noticed."""
 
@@ -72,6 +83,7 @@ class Summary(Account):
     wind_source: str
     rate_hz: float
     runs: int
+    corrections: list[CorrectionSummary]
 
 
 def account_of(findings: Sequence[Finding], inputs: Sequence[InputReport]) -> Account:
@@ -92,8 +104,8 @@ class Studies:
     ----------
     conditioned : Conditioned or None
         Sources, what was left out, logged channels on the common clock.
-    sensors_applied : Sensors or None
-        Corrections beyond the boat file's that every number rests on.
+    corrections : Corrections or None
+        What the logged values were corrected with, and how far that may be wrong.
     calibration : CalibrationResult or None
     track_wind : TrackWind or None
         Looked for only where no wind sensor tells.
@@ -109,7 +121,7 @@ class Studies:
     """
 
     conditioned: Conditioned | None = None
-    sensors_applied: Sensors | None = None
+    corrections: Corrections | None = None
     calibration: CalibrationResult | None = None
     track_wind: TrackWind | None = None
     health: HealthResult | None = None
@@ -136,10 +148,13 @@ class Memory:
         The season's, without this day.
     usual : Usual or None
         What steering takes in such conditions, and each helm's usual.
+    sensors : SeasonKnows or None
+        The sensors' corrections on this day, as the other days have them.
     """
 
     polar: PolarModel | None = None
     usual: Usual | None = None
+    sensors: SeasonKnows | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -68,8 +68,8 @@ def _build_parser() -> argparse.ArgumentParser:
     day.add_argument("--crew-log", metavar="CREW.csv", help="what the instruments cannot know")
     day.add_argument("--season", metavar="SEASON_DIR",
                      help="archive to file the day in, and to compare it with")
-    day.add_argument("--apply-calibration", action="store_true",
-                     help="use today's determined sensor corrections")
+    day.add_argument("--as-logged", action="store_true",
+                     help="leave the sensors' corrections out")
     day.add_argument("--private", action="store_true",
                      help="leave positions and the names of files and places out")
 

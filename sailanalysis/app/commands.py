@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +13,6 @@ from sailanalysis.core.progress import Progress
 from sailanalysis.day import Day, Studies
 
 if TYPE_CHECKING:
-    from sailanalysis.calibrate.estimate import Correction
     from sailanalysis.season import Archive
 
 
@@ -35,7 +34,13 @@ class DayJob:
     crew_log: str | None = None
     date: str | None = None
     timezone: str = "UTC"
-    apply_calibration: bool = False
+    as_logged: bool = False
+
+    @classmethod
+    def kept(cls, settings: dict[str, Any]) -> DayJob:
+        """A job from the settings of a filed day; keys of other versions are passed over."""
+        known = {f.name for f in fields(cls)} & set(settings)
+        return cls(**{name: settings[name] for name in known} | {"logs": tuple(settings["logs"])})
 
     def settings(self) -> dict[str, Any]:
         """What a later re-filing needs to repeat the analysis, with absolute paths."""
@@ -66,7 +71,7 @@ def analyse_job_or_reason(job: DayJob) -> Day | str:
 def day(options: argparse.Namespace, progress: Progress) -> Outcome:
     """``sailanalysis day``."""
     job = DayJob(tuple(options.logs), options.boat, options.crew_log, options.date,
-                 options.timezone, options.apply_calibration)
+                 options.timezone, options.as_logged)
     result = pipeline.analyse(**vars(job), season=options.season, progress=progress)
     progress("writing the report")
     pipeline.write_day(result, options.out, private=options.private,
@@ -111,7 +116,7 @@ def season(options: argparse.Namespace, progress: Progress) -> Outcome:
     jobs = [_folder_job(folder, options) for folder in options.add]
     if options.refile is not None:
         kept = archive.settings(options.refile)
-        jobs += [DayJob(**{**settings, "logs": tuple(settings["logs"])}) for settings in kept]
+        jobs += [DayJob.kept(settings) for settings in kept]
     if jobs:
         words += _file_many(archive, jobs, options, progress, findings)
     if options.list:
@@ -201,31 +206,27 @@ def calibrate(options: argparse.Namespace, progress: Progress) -> Outcome:
 
         text = json.dumps(to_json(result.calibration), indent=1, allow_nan=False)
     else:
-        text = "\n".join(_correction_line(name, result.calibration[name])
-                         for name in pipeline.CORRECTIONS)
+        from sailanalysis.report.day.corrections import calibration_lines
+
+        text = "\n".join(calibration_lines(result.calibration))
     if options.write:
         text += "\n" + _write_corrections(options.boat, result)
     return Outcome(text, result.findings)
 
 
-def _correction_line(name: str, estimate: Correction) -> str:
-    if not estimate.get("determined"):
-        return f"{name:<19} not determined: {estimate.get('why_not') or 'unknown'}"
-    return (f"{name:<19} {estimate['value']:.3f}  (95 % interval {estimate['low']:.3f} to "
-            f"{estimate['high']:.3f}, beyond what the boat file holds)")
-
-
 def _write_corrections(boat_path: str, result: Day) -> str:
+    from sailanalysis.calibrate.apply import worth_writing
     from sailanalysis.read.written.boatfile import write_sensor_corrections
+    from sailanalysis.report.day.corrections import correction_name
 
-    better = pipeline.corrected(result.boat.sensors, result.calibration)
-    if better is None:
-        return "nothing was determined, so the boat file stays as it was"
-    values = {name: round(getattr(better, name), 4) for name in pipeline.CORRECTIONS
-              if getattr(better, name) is not None
-              and getattr(better, name) != getattr(result.boat.sensors, name)}
+    values = {name: round(value, 4) for name, value in
+              worth_writing(result.boat.sensors, result.calibration).items()}
+    if not values:
+        return ("nothing differs with confidence from what the boat file holds, so it stays as "
+                "it was")
     backup = write_sensor_corrections(boat_path, values)
-    return f"written to {boat_path} ({', '.join(values)}); the old one is {backup}"
+    names = ", ".join(correction_name(name) for name in values)
+    return f"written to {boat_path}: {names}; the old one is {backup}"
 
 
 def demo(options: argparse.Namespace, progress: Progress) -> Outcome:

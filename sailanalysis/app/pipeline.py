@@ -7,9 +7,9 @@ notebooks and the tests all come through here.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -24,12 +24,10 @@ from sailanalysis.day import Day, Memory, Studies, Summary, account_of
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
-    from sailanalysis.calibrate.estimate import Correction
+    from sailanalysis.calibrate.apply import AppliedCorrection
     from sailanalysis.polar.model import PolarModel
     from sailanalysis.season import Season
     from sailanalysis.wind.track import TrackWind
-
-CORRECTIONS = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_k")
 
 
 def analyse(
@@ -40,7 +38,7 @@ def analyse(
     date: str | None = None,
     timezone: str = "UTC",
     season: str | Path | None = None,
-    apply_calibration: bool = False,
+    as_logged: bool = False,
     progress: Progress | None = None,
 ) -> Day:
     """Analyse one day's logs.
@@ -58,8 +56,8 @@ def analyse(
         Zone of the crew log and of CSV times without one.
     season : path, optional
         Archive whose polar and usual helming the day is compared with; nothing is filed here.
-    apply_calibration : bool
-        Correct the sensors with today's own determined estimates.
+    as_logged : bool
+        Leave corrections out: the boat file's, the season's and today's.
     progress : Progress, optional
 
     Returns
@@ -92,7 +90,7 @@ def analyse(
         crew, crew_findings = _crew(crew_log, raw, conditioned, timezone)
         findings = [*boat_findings, *raw.findings, *crew_findings]
         return _analyse(raw, conditioned, boat, crew, findings, _memory(season, conditioned),
-                        apply_calibration, say)
+                        as_logged, say)
 
 
 def _one_blas_thread() -> AbstractContextManager[object]:
@@ -134,8 +132,9 @@ def _memory(season: str | Path | None, conditioned: Conditioned) -> Memory:
 
 
 def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
-             findings: list[Finding], memory: Memory, apply_calibration: bool,
+             findings: list[Finding], memory: Memory, as_logged: bool,
              say: Progress) -> Day:
+    from sailanalysis.calibrate.apply import as_they_are, corrections_of, evened, evened_legs
     from sailanalysis.calibrate.estimate import estimate_calibration
     from sailanalysis.calibrate.health import sensor_health
     from sailanalysis.helm.rate import rate_helming
@@ -156,40 +155,43 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     calibration = estimate_calibration(sailed.samples, conditioned, boat,
                                        maneuvers=sailed.maneuvers,
                                        engine_told=bool(crew.of("engine")))
-    better = corrected(boat.sensors, calibration.as_dict()) if apply_calibration else None
-    if better is not None:
-        sailed = _segment(conditioned, boat, crew, better, load)
+    corrections = (as_they_are(boat) if as_logged
+                   else corrections_of(boat, calibration, memory.sensors))
+    if corrections.sensors != boat.sensors:
+        sailed = _segment(conditioned, boat, crew, corrections.sensors, load)
     findings += sailed.findings
     samples, maneuvers, legs = sailed.samples, sailed.maneuvers, sailed.legs
     health = sensor_health(conditioned, samples)
 
     say("fitting the polar of the day")
-    blocks = steady_averages(samples, legs, maneuvers)
+    even = evened(samples, corrections)
+    blocks = steady_averages(even, legs, maneuvers)
     polar = fit_polar(blocks)
     season_polar = memory.polar
     speed_model = season_polar or polar
     # A leg is never measured against a polar that it helped to make.
-    shares = leg_polar_ratio(legs, season_polar) if season_polar else _shares(legs, polar)
+    shares = (leg_polar_ratio(evened_legs(legs, samples, even), season_polar) if season_polar
+              else _shares(legs, polar))
     legs = legs.assign(polar_ratio=shares)
 
     say("costing the maneuvers")
     maneuvers, maneuver_study = rate_maneuvers(
-        samples, maneuvers, legs, speed_model.speed_kn, boat)
+        even, maneuvers, legs, speed_model.speed_kn, boat)
     say("rating the helming")
     helm, helm_study = rate_helming(
         samples, legs, maneuvers, boat, conditioned.native_rate_hz, usual=memory.usual)
     trials, trials_study = judge_trials(
-        samples, legs, maneuvers, crew, speed_model.speed_kn)
+        even, legs, maneuvers, crew, speed_model.speed_kn)
 
     return Day(
         samples=samples, rate_hz=conditioned.rate_hz, maneuvers=maneuvers, legs=legs,
         polar=polar_table(polar), targets=targets_table(polar), helm=helm, trials=trials,
         calibration=calibration.as_dict(), wind_source=sailed.wind_source, boat=boat, crew=crew,
         inputs=raw.inputs, findings=tuple(findings),
-        summary=summarise(samples, maneuvers, conditioned, sailed.wind_source, findings,
-                          raw.inputs),
+        summary=summarise(samples, maneuvers, conditioned, sailed.wind_source, corrections.items,
+                          findings, raw.inputs),
         results=Studies(
-            conditioned=conditioned, sensors_applied=better, calibration=calibration,
+            conditioned=conditioned, corrections=corrections, calibration=calibration,
             track_wind=sailed.track_wind, health=health, polar=polar, blocks=blocks,
             maneuvers=maneuver_study, helm=helm_study, trials=trials_study,
             gauges=tuple(tank_gauge_check(raw, boat, crew))))
@@ -245,25 +247,9 @@ def _keep_objects(samples: pd.DataFrame, name: str, texts: np.ndarray) -> None:
     samples[name] = pd.Series(texts, index=samples.index, dtype=object)
 
 
-def corrected(sensors: Sensors, estimates: dict[str, Correction]) -> Sensors | None:
-    """Boat-file sensors with today's determined estimates put on top; None if there are none."""
-    changed: dict[str, Any] = {}
-    for name in CORRECTIONS:
-        estimate = estimates.get(name)
-        if estimate is None or not estimate["determined"] or estimate["value"] is None:
-            continue
-        value = estimate["value"]
-        if name.endswith("_factor"):
-            changed[name] = getattr(sensors, name) * value
-        elif name == "leeway_k":
-            changed[name] = value
-        else:
-            changed[name] = getattr(sensors, name) + value
-    return replace(sensors, **changed) if changed else None
-
-
 def summarise(samples: pd.DataFrame, maneuvers: pd.DataFrame, conditioned: Conditioned,
-              wind_source: str, findings: Sequence[Finding],
+              wind_source: str, corrections: Sequence[AppliedCorrection],
+              findings: Sequence[Finding],
               inputs: Sequence[InputReport]) -> Summary:
     """The figures of ``summary.json``."""
     time = epoch_s(samples.index)
@@ -290,7 +276,9 @@ def summarise(samples: pd.DataFrame, maneuvers: pd.DataFrame, conditioned: Condi
         "tacks": kinds.count("tack"), "gybes": kinds.count("gybe"),
         "channels": sorted(conditioned.samples.columns.astype(str)),
         "wind_source": wind_source, "rate_hz": conditioned.rate_hz,
-        "runs": len(runs(time)), **account_of(findings, inputs),
+        "runs": len(runs(time)),
+        "corrections": [{"sensor": c.sensor, "value": c.value, "low": c.low, "high": c.high,
+                         "source": c.source} for c in corrections], **account_of(findings, inputs),
     }
 
 

@@ -14,11 +14,19 @@ from typing import Final, Literal
 import numpy as np
 import pandas as pd
 
-from sailanalysis.calibrate.estimate import JOINT, USEFUL_HALF_WIDTH, CalibrationResult
-from sailanalysis.core.angles import Floats
+from sailanalysis.calibrate.equations import WANTED
+from sailanalysis.calibrate.estimate import (
+    JOINT,
+    USEFUL_HALF_WIDTH,
+    CalibrationResult,
+    Correction,
+)
+from sailanalysis.core.angles import Floats, wrap180, wrap360
 from sailanalysis.core.model import Boat, LeewayLaw, Sensors
-from sailanalysis.core.stats import Z95
+from sailanalysis.core.series import epoch_s
+from sailanalysis.core.stats import Z95, finite_mean
 from sailanalysis.wind.leeway import PRIOR_DEG, PRIOR_SD_DEG
+from sailanalysis.wind.triangle import true_wind
 
 Source = Literal["boat file", "season", "today", "season and today", "usual"]
 
@@ -34,7 +42,7 @@ USUAL_SD: Final = {
 
 
 @dataclass(frozen=True)
-class Correction:
+class AppliedCorrection:
     """One correction as used: what the logged value was multiplied with, or what was added.
 
     Attributes
@@ -64,15 +72,20 @@ class Corrections:
     ----------
     sensors : Sensors
         In the form that the wind and water take.
-    items : tuple of Correction
+    items : tuple of AppliedCorrection
     error : DataFrame, shape (k, k)
         Covariance of what is left after correcting, in the order of ``JOINT``: a factor's error
         as a share, an angle's in degrees.
+    vane_left_deg, shear_deg : float
+        Best guess of the vane's error that is left in, and of the shear: apart they are not
+        known, their sum is. :func:`evened` takes both out of the wind angle.
     """
 
     sensors: Sensors
-    items: tuple[Correction, ...]
+    items: tuple[AppliedCorrection, ...]
     error: pd.DataFrame
+    vane_left_deg: float = 0.0
+    shear_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -112,8 +125,9 @@ def corrections_of(boat: Boat, today: CalibrationResult,
     """
     values, cov, source = _posterior(boat.sensors, today, season)
     changed: dict[str, float] = {}
-    items: list[Correction] = []
+    items: list[AppliedCorrection] = []
     bias = np.zeros(len(JOINT))
+    vane_left = 0.0
     for name in APPLIED:
         at = JOINT.index(name)
         base = held(boat.sensors, name)
@@ -123,23 +137,93 @@ def corrections_of(boat: Boat, today: CalibrationResult,
             # Left as it is; what the day suspects is then an error left in.
             none = 1.0 if is_factor(name) else 0.0
             bias[at] = values[name] - none if source[name] is not None else 0.0
+            if name == "awa_offset_deg":
+                vane_left, bias[at] = bias[at], 0.0
             if base != none:
-                items.append(Correction(name, base, np.nan, np.nan, "boat file", True))
+                items.append(AppliedCorrection(name, base, np.nan, np.nan, "boat file", True))
             continue
         whole = base * values[name] if is_factor(name) else base + values[name]
         half = Z95 * sd * (base if is_factor(name) else 1.0)
         none = 1.0 if is_factor(name) else 0.0
         changed[name] = whole
-        items.append(Correction(name, whole, whole - half, whole + half, source[name] or "today",
-                                not whole - half <= none <= whole + half))
+        items.append(AppliedCorrection(
+            name, whole, whole - half, whole + half, source[name] or "today",
+            not whole - half <= none <= whole + half))
     law, leeway = _leeway(boat.sensors, today, values, cov, source)
     items.append(leeway)
-    sensors = replace(boat.sensors, **changed, leeway=law)  # type: ignore[arg-type]
+    sensors = replace(boat.sensors, **changed, leeway=law)
     error = pd.DataFrame(cov + np.outer(bias, bias), index=list(JOINT), columns=list(JOINT))
-    return Corrections(sensors, tuple(items), error)
+    shear = values["shear_deg"] if source["shear_deg"] is not None else 0.0
+    return Corrections(sensors, tuple(items), error, float(vane_left), shear)
 
 
-def as_logged(boat: Boat) -> Corrections:
+def evened(samples: pd.DataFrame, corrections: Corrections) -> pd.DataFrame:
+    """Samples with the wind's angle evened between the tacks: what the sails feel.
+
+    A crooked vane that one day cannot tell from a wind that turns with height shifts the angles of
+    both tacks the same way. A polar that pools the tacks wants the angle without either.
+
+    Returns
+    -------
+    DataFrame
+        The same samples where there is nothing to even; else a copy with ``twa_deg, tws_kn,
+        twd_deg`` evened.
+    """
+    vane, shear = corrections.vane_left_deg, corrections.shear_deg
+    if not (vane or shear) or not {"awa_deg", "aws_kn", "stw_kn"} <= set(samples.columns):
+        return samples
+    awa, aws, stw = (samples[name].to_numpy(dtype=float) for name in
+                     ("awa_deg", "aws_kn", "stw_kn"))
+    leeway = np.nan_to_num(samples["leeway_deg"].to_numpy(dtype=float))
+    tws, twa = true_wind(aws, wrap180(awa + vane), stw, leeway)
+    known = np.isfinite(twa)
+    before = samples["twa_deg"].to_numpy(dtype=float)
+    twa = np.where(known, wrap180(twa + shear), before)
+    twd = wrap360(samples["twd_deg"].to_numpy(dtype=float) + twa - before)
+    return samples.assign(twa_deg=twa, twd_deg=twd, tws_kn=np.where(
+        known, tws, samples["tws_kn"].to_numpy(dtype=float)))
+
+
+def evened_legs(legs: pd.DataFrame, samples: pd.DataFrame, even: pd.DataFrame) -> pd.DataFrame:
+    """Legs with their wind evened as their samples are."""
+    if even is samples or len(legs) == 0:
+        return legs
+    time = epoch_s(samples.index)
+    turn = wrap180(even["twa_deg"].to_numpy(dtype=float) - samples["twa_deg"].to_numpy(dtype=float))
+    more = even["tws_kn"].to_numpy(dtype=float) - samples["tws_kn"].to_numpy(dtype=float)
+    first, last = (np.searchsorted(time, epoch_s(pd.DatetimeIndex(legs[name])))
+                   for name in ("start", "end"))
+    twa, tws = (legs[name].to_numpy(dtype=float).copy() for name in ("twa_deg", "tws_kn"))
+    for row, (a, b) in enumerate(zip(first, last, strict=True)):
+        twa[row] += finite_mean(turn[a:b])
+        tws[row] += finite_mean(more[a:b])
+    return legs.assign(twa_deg=wrap180(twa), tws_kn=tws)
+
+
+def worth_writing(sensors: Sensors, today: dict[str, Correction]) -> dict[str, float]:
+    """What a boat file should hold that it does not yet: by key, the whole correction.
+
+    Only determined values whose interval leaves out what the file holds: the same day a second
+    time gives nothing.
+    """
+    out: dict[str, float] = {}
+    for name in WANTED:
+        found = today.get(name)
+        if found is None or not found["determined"]:
+            continue
+        value, low, high = found["value"], found["low"], found["high"]
+        if value is None or low is None or high is None:
+            continue
+        if name == "leeway_k":
+            if sensors.leeway_k is None or not low <= sensors.leeway_k <= high:
+                out[name] = value
+        elif not low <= (1.0 if is_factor(name) else 0.0) <= high:
+            base = held(sensors, name)
+            out[name] = base * value if is_factor(name) else base + value
+    return out
+
+
+def as_they_are(boat: Boat) -> Corrections:
     """No correction at all; what a sensor may be off by stays in the intervals."""
     sensors = Sensors(leeway_k=boat.sensors.leeway_k,
                       rudder_offset_deg=boat.sensors.rudder_offset_deg)
@@ -199,7 +283,7 @@ def _today(name: str, today: CalibrationResult) -> float:
 
 
 def _leeway(sensors: Sensors, today: CalibrationResult, values: dict[str, float], cov: Floats,
-            source: dict[str, Source | None]) -> tuple[LeewayLaw | None, Correction]:
+            source: dict[str, Source | None]) -> tuple[LeewayLaw | None, AppliedCorrection]:
     """Leeway's law: today's with the season, else the season's, the boat file's, the usual."""
     at = JOINT.index("leeway_deg")
     value, sd = values["leeway_deg"], float(np.sqrt(cov[at, at]))
@@ -210,11 +294,12 @@ def _leeway(sensors: Sensors, today: CalibrationResult, values: dict[str, float]
         law = replace(shape, close_hauled_deg=value, low_deg=value - Z95 * sd,
                       high_deg=value + Z95 * sd,
                       boards=tuple((name, x + moved) for name, x in shape.boards))
-        return law, Correction("leeway_deg", value, law.low_deg, law.high_deg, where, True)
+        return law, AppliedCorrection("leeway_deg", value, law.low_deg, law.high_deg, where, True)
     if sensors.leeway_k is not None:
-        return None, Correction("leeway_k", sensors.leeway_k, np.nan, np.nan, "boat file", True)
+        return None, AppliedCorrection("leeway_k", sensors.leeway_k, np.nan, np.nan, "boat file",
+                                       True)
     cov[at, :] = cov[:, at] = 0.0
     cov[at, at] = PRIOR_SD_DEG**2
     low, high = PRIOR_DEG - Z95 * PRIOR_SD_DEG, PRIOR_DEG + Z95 * PRIOR_SD_DEG
     return (LeewayLaw(PRIOR_DEG, low, high),
-            Correction("leeway_deg", PRIOR_DEG, max(low, 0.0), high, "usual", True))
+            AppliedCorrection("leeway_deg", PRIOR_DEG, max(low, 0.0), high, "usual", True))

@@ -125,7 +125,7 @@ class Seconds:
 
     @cached_property
     def by_heel(self) -> bool:
-        """Whether heel shows the side force: a boat that leans enough for its zero not to matter."""
+        """Whether heel shows the side force: she leans enough for its zero not to matter."""
         known = np.isfinite(self.slow_heel_deg) & self.has_sails
         if not known.any():
             return False
@@ -255,7 +255,8 @@ def steady_seconds(
         aws_kn=np.hypot(wind_east, wind_north)[inside], heel_deg=mean(heel)[inside],
         ground_kn=ground[inside], slow_heel_deg=mean(slow_heel)[inside],
         slow_stw_kn=mean(slow_stw)[inside], has_sails=sails,
-        doubtful=~sails & ~heard & (not engine_told), board=board[_first_of(group, use, first.size)][inside], board_names=names,
+        doubtful=~sails & ~heard & (not engine_told),
+        board=board[_first_of(group, use, first.size)][inside], board_names=names,
         upright_deg=_upright(time, heel, (state == "stopped") | (
             (state == "motoring") & ((np.nan_to_num(rpm) > 0) | engine_told))), start=start,
         middle_s=block_sum / count[keep], seconds=seconds[keep],

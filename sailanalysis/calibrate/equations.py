@@ -19,7 +19,8 @@ WANTED: Final = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_d
 FITTED: Final = ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_deg")
 """What the fit estimates; ``leeway_deg`` is the leeway close-hauled, whatever she heels."""
 NUISANCE: Final = ("upwash_deg", "heel_zero_deg", "speed_side", "leeway_side_deg",
-                   "leeway_reach_deg", "leeway_power", "doubtful_sails", "wheel_on_keel", "lift_deg", "shear_deg", *BOARDS,
+                   "leeway_reach_deg", "leeway_power", "doubtful_sails", "wheel_on_keel",
+                   "lift_deg", "shear_deg", *BOARDS,
                    "dev_sin1_deg", "dev_cos1_deg", "dev_sin2_deg", "dev_cos2_deg")
 ANGLE_KNOTS_DEG: Final = (30.0, 42.0, 55.0, 75.0, 100.0, 125.0, 150.0, 180.0)
 WIND_KNOTS_DEG: Final = (45.0, 90.0, 150.0)

@@ -8,8 +8,8 @@ exponents):
           \ln f s = P(|TWA|, TWS) + B(t)
 
 with velocity over ground G, logged boat speed s, heading H, apparent wind V and A (levelled for
-heel), leeway ``L = l S`` of the angle l close-hauled (S: heel, or the wind's side force, over the square
-of the speed, 1 close-hauled), current C and the wind over the ground W (where from).
+heel), leeway ``L = l S`` of the angle l close-hauled (S: heel, or the wind's side force, over the
+square of the speed, 1 close-hauled), current C and the wind over the ground W (where from).
 C, the speed and direction of W, and what sea and trim do to the boat (B) vary as
 :mod:`calibrate_noise` describes. The first equation holds the speed factor, the compass and
 leeway: heading, speed and leeway against the track with a slowly turning current. The second
@@ -184,7 +184,7 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
     return Fit(
         value=dict(zip(NAMES, theta.tolist(), strict=True)),
         sd=dict(zip(NAMES, np.sqrt(np.diag(covariance)).tolist(), strict=True)),
-        covariance=covariance, processes=processes,
+        covariance=np.asarray(covariance, dtype=float), processes=processes,
         components=equations.linear(theta, alike),
         wind_from_deg=seen.from_deg + equations.centre_deg,
         wind_kn=np.exp(seen.log_speed + equations.level), twa_deg=seen.twa_deg,

@@ -47,7 +47,7 @@ def calibrated(days: int, first: int) -> tuple[list[Row], list[float]]:
         result = estimate_calibration(samples, cond, boat, maneuvers=maneuvers)
         seconds.append(time.process_time() - start)
         rows += [(name, e.value - day.truth[name], 0.5 * (e.high - e.low), e.determined,
-                  features(day.physics)) for name, e in result.estimates.items()]
+                  features(day.physics)) for name, e in result.estimates.items() if name in day.truth]
     return rows, seconds
 
 

@@ -64,7 +64,7 @@ def one(seed, folder):
         day.crew.sort()
     sea.write_crew(day, crew)
     began = time.perf_counter()
-    result = pipeline.analyse(log, crew_log=crew, apply_calibration=True)
+    result = pipeline.analyse(log, crew_log=crew)
     took = time.perf_counter() - began
     out = {"seed": seed, "engine": str(told), "hz": rates["hdg"], "tws": settings["tws"], "took_s": took}
     found = result.maneuvers
@@ -125,7 +125,7 @@ def main():
             print(f"| {kind} loss: rated, median true m, median abs error %, bias %, covered | {len(loss)}, {np.median(loss[:, 0]):.1f}, "
                   f"{100 * np.median(np.abs(err) / loss[:, 0]):.1f}, {100 * err.sum() / loss[:, 0].sum():.1f}, {inside:.2f} |")
     print(f"| share of time in the right state | {np.mean([r['state_right'] for r in rows]):.4f} (worst {min(r['state_right'] for r in rows):.4f}) |")
-    for name in pipeline.CORRECTIONS:
+    for name in ("stw_factor", "awa_offset_deg", "aws_factor", "heading_offset_deg", "leeway_k"):
         c = [r[name] for r in rows if r[name][4]]
         if c:
             c = np.array([x[:4] for x in c], dtype=float)

@@ -7,7 +7,7 @@ import os
 import tempfile
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final
@@ -238,9 +238,9 @@ def logged_channel(name: str) -> str | None:
 
 def _sensors(check: _Check, data: Mapping[str, Any]) -> Sensors:
     table = check.table(data, "sensors", (*_FACTORS, *_OFFSETS))
-    found = {key: value for key, value in _check_sensors(check, table).items()
-             if value is not None}
-    return Sensors(**found)
+    found: dict[str, Any] = {key: value for key, value in _check_sensors(check, table).items()
+                             if value is not None}
+    return replace(Sensors(), **found)
 
 
 def _check_sensors(check: _Check, table: Mapping[str, Any]) -> dict[str, float | None]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sailanalysis.core.angles import angle_sd
 from sailanalysis.figures.chart import is_moving, mean_wind, positions
+from sailanalysis.report.day.corrections import corrections_line
 from sailanalysis.report.day.facts import Facts
 from sailanalysis.report.page.sections import Headline, Section
 from sailanalysis.report.page.words import (
@@ -34,12 +35,15 @@ class Head:
     title, subtitle : str
     facts : tuple of (label, value, remark)
     findings : tuple of (sentence, section key)
+    corrected : str
+        One line on the sensors' corrections, before any number.
     """
 
     title: str
     subtitle: str
     facts: tuple[tuple[str, str, str], ...]
     findings: tuple[tuple[str, str], ...]
+    corrected: str = ""
 
 
 def day_head(facts: Facts, sections: list[Section]) -> Head:
@@ -78,7 +82,8 @@ def day_head(facts: Facts, sections: list[Section]) -> Head:
     turns = [count(n, w) for n, w in ((s["tacks"], "tack"), (s["gybes"], "gybe")) if n]
     if turns:
         items.append(("Turns", listed(turns), ""))
-    return Head(date_words(start), subtitle, tuple(items), tuple(_findings(facts, sections)))
+    return Head(date_words(start), subtitle, tuple(items), tuple(_findings(facts, sections)),
+                corrections_line(day.results.corrections))
 
 
 def _wind(facts: Facts) -> tuple[str, str, str]:

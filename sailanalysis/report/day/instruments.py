@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.channels import CHANNELS
+from sailanalysis.report.day.corrections import corrections_line
 from sailanalysis.report.day.facts import Facts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import amount, bearing, count, interval, known, listed, sentence
@@ -17,7 +18,8 @@ CORRECTIONS: dict[str, tuple[str, str, int, str]] = {
     "awa_offset_deg": ("wind vane, plus", "°", 1, "wind vane"),
     "aws_factor": ("wind speed, times", "", 3, "anemometer"),
     "heading_offset_deg": ("compass, plus", "°", 1, "compass"),
-    "leeway_k": ("leeway coefficient k: leeway = k × heel ÷ speed²", "", 1, "leeway"),
+    "leeway_deg": ("leeway close-hauled", "°", 1, "leeway"),
+    "leeway_k": ("leeway coefficient k: leeway = k × heel ÷ speed²", "", 1, ""),
 }
 
 
@@ -38,8 +40,9 @@ def instruments_section(facts: Facts) -> Section:
             "with current and wind as unknowns that change slowly: the track against heading and "
             "speed, and a true wind that must not jump from tack to tack. What the day's courses "
             "cannot separate is declared undetermined.",
-            "Corrections are what to add or multiply beyond what the boat file already holds; "
-            "today's are only applied when asked for.",
+            "Corrections are what to add or multiply beyond what the boat file already holds. In "
+            "order, the boat file's, the season's and today's determined ones are applied to "
+            "every number; the option --as-logged leaves them out.",
             "Marks, not deletions: a spike, a jump or a stuck value is left out of the results "
             "and listed here.",
         ),
@@ -62,11 +65,12 @@ def _calibration(facts: Facts, blocks: list[Block]) -> tuple[str, list[Headline]
                      "value": value if determined else float("nan"), "low": low, "high": high,
                      "digits": digits, "why": facts.scrub(estimate["why_not"] or "")})
         if not determined:
-            unknown.append(sensor)
+            unknown += [sensor] * bool(sensor)
             continue
-        sure.append(sensor)
+        sure += [sensor] * bool(sensor)
         neutral = 1.0 if name.endswith("_factor") else 0.0
-        if name != "leeway_k" and known(low) and known(high) and not low <= neutral <= high:
+        differs = known(low) and known(high) and not low <= neutral <= high
+        if differs and not name.startswith("leeway"):
             off.append((sensor, _error_words(name, value, low, high), _size(name, value)))
     headlines: list[Headline] = []
     if not rows:
@@ -94,11 +98,11 @@ def _calibration(facts: Facts, blocks: list[Block]) -> tuple[str, list[Headline]
         Column("determined", "determined", show="yes"),
         *((Column("why", "why not, what to sail"),) if any(r["why"] for r in rows) else ())),
         shown, filterable=False))
-    applied = facts.day.results.sensors_applied
-    blocks.append(Text((
-        "Today's determined estimates were applied to every number in this report."
-        if applied else "These estimates were not applied: numbers in this report rest on the "
-        "boat file's values. To keep them: sailanalysis calibrate --write.",)))
+    used = facts.day.results.corrections
+    blocks.append(Text((corrections_line(used) + (
+        " The logged values are kept beside the corrected ones in samples.parquet; the option "
+        "--as-logged leaves corrections out. To put today's in the boat file: sailanalysis "
+        "calibrate --write." if used is not None else ""),)))
     blocks += _before_after(facts)
     if unknown:
         blocks.append(Text(("Calibration runs belong in open water, clear of traffic, with a "
@@ -211,7 +215,7 @@ def _current(facts: Facts) -> list[Block]:
     values = values[np.isfinite(values)]
     study = facts.day.results.calibration
     fit = study.current if study is not None and len(study.current) else None
-    text = (f"By the boat file's corrections {amount(drift, 'kn')}"
+    text = (f"By the corrections used {amount(drift, 'kn')}"
             + (f" towards {bearing(towards)}" if not facts.turned_deg else "") + " on average, "
             f"between {np.percentile(values, 5):.1f} and {np.percentile(values, 95):.1f} kn "
             "through the day. An error of the speed sensor or the compass shows there as current.")
@@ -225,7 +229,7 @@ def _current(facts: Facts) -> list[Block]:
     blocks.append(Text((text,)))
     blocks.append(Figure(
         "current", "Drift (how fast) and set (where to) through the day. Thin: sample by sample "
-        "with the boat file's corrections, half-minute means."
+        "with the corrections used, half-minute means."
         + (" Bold, with its shaded 95 % interval: estimated together with the sensors' errors."
            if fit is not None else ""),
         "Set and drift through the day",
