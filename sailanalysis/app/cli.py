@@ -63,7 +63,7 @@ def _build_parser() -> argparse.ArgumentParser:
                        help="the plotting library once beside the report, not inside it")
 
     day = verbs.add_parser("day", parents=[logs, pages, common], epilog=CAUTION,
-                           help="one day's logs to a report and tables")
+                           help="logs to a report and tables of each day")
     day.add_argument("--out", required=True, metavar="DIR", help="folder for report and tables")
     day.add_argument("--crew-log", metavar="CREW.csv", help="what the instruments cannot know")
     day.add_argument("--season", metavar="SEASON_DIR",
@@ -82,7 +82,7 @@ def _build_parser() -> argparse.ArgumentParser:
     season.add_argument("--to", dest="end", type=_day, metavar="DATE", help="last day")
     season.add_argument("--list", action="store_true", help="list the filed days")
     season.add_argument("--add", nargs="+", metavar="FOLDER", default=[],
-                        help="file days: each folder (or file) holds one day's logs")
+                        help="file the days in these folders of logs")
     season.add_argument("--remove", nargs="+", metavar="DAY", default=[],
                         help="remove filed days, by date or name as listed")
     season.add_argument("--refile", nargs="*", metavar="DAY", default=None,

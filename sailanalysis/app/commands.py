@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from sailanalysis.app import pipeline
+from sailanalysis.app import days, pipeline
+from sailanalysis.app.days import DayJob
 from sailanalysis.core.errors import Finding, LogError
 from sailanalysis.core.progress import Progress
 from sailanalysis.day import Day, Studies
@@ -25,32 +26,6 @@ class Outcome:
     status: int = 0
 
 
-@dataclass(frozen=True)
-class DayJob:
-    """One day to analyse: everything a worker elsewhere needs."""
-
-    logs: tuple[str, ...]
-    boat: str | None = None
-    crew_log: str | None = None
-    date: str | None = None
-    timezone: str = "UTC"
-    as_logged: bool = False
-
-    @classmethod
-    def kept(cls, settings: dict[str, Any]) -> DayJob:
-        """A job from the settings of a filed day; keys of other versions are passed over."""
-        known = {f.name for f in fields(cls)} & set(settings)
-        return cls(**{name: settings[name] for name in known} | {"logs": tuple(settings["logs"])})
-
-    def settings(self) -> dict[str, Any]:
-        """What a later re-filing needs to repeat the analysis, with absolute paths."""
-        def resolved(path: str | None) -> str | None:
-            return str(Path(path).resolve()) if path else None
-
-        return {**asdict(self), "logs": [str(Path(p).resolve()) for p in self.logs],
-                "boat": resolved(self.boat), "crew_log": resolved(self.crew_log)}
-
-
 def analyse_job_or_reason(job: DayJob) -> Day | str:
     """Analyse one of many jobs; a day that cannot be analysed gives its reason instead.
 
@@ -62,7 +37,7 @@ def analyse_job_or_reason(job: DayJob) -> Day | str:
     from sailanalysis.core.errors import SailAnalysisError
 
     try:
-        result = pipeline.analyse(**vars(job))
+        result = job.analyse()
     except SailAnalysisError as error:
         return str(error)
     return replace(result, results=Studies(blocks=result.results.blocks))
@@ -70,35 +45,18 @@ def analyse_job_or_reason(job: DayJob) -> Day | str:
 
 def day(options: argparse.Namespace, progress: Progress) -> Outcome:
     """``sailanalysis day``."""
-    job = DayJob(tuple(options.logs), options.boat, options.crew_log, options.date,
-                 options.timezone, options.as_logged)
-    result = pipeline.analyse(**vars(job), season=options.season, progress=progress)
-    progress("writing the report")
-    pipeline.write_day(result, options.out, private=options.private,
-                       plotly_beside=options.plotly_beside)
-    text = _day_words(result, Path(options.out))
-    if options.season:
-        from sailanalysis.season import Archive
-
-        progress("filing the day")
-        filed = Archive(options.season, create=True).file_day(
-            result, raw_files=options.logs, settings=job.settings())
-        text += f"\nfiled as {filed} in {options.season}"
-    return Outcome(text, result.findings)
+    asked = DayJob(tuple(options.logs), options.boat,
+                   (options.crew_log,) if options.crew_log else (), options.date,
+                   options.timezone, options.as_logged)
+    written = days.report_days(options, asked, progress)
+    return Outcome("\n".join(one.words for one in written if one.words),
+                   _once([f for one in written for f in one.findings]),
+                   0 if all(one.done for one in written) else 1)
 
 
-def _day_words(result: Day, out: Path) -> str:
-    s = result.summary
-    hours = [f"{spent / 3600:.1f} h {word}" for spent, word in
-             ((s["sailing_s"], "sailed"), (s["motoring_s"], "motored"),
-              (s["stopped_s"], "stopped")) if spent > 0]
-    miles = s["distance_over_ground_nm"]
-    if miles == miles:
-        hours.append(f"{miles:.1f} NM over ground")
-    turns = f"{s['tacks']} tacks, {s['gybes']} gybes"
-    wind = {"instruments": "", "track": " (wind direction estimated from the track)",
-            "none": " (no wind known, so no maneuver by the wind)"}[s["wind_source"]]
-    return f"{', '.join(hours)}; {turns}{wind}\n{out / 'report.html'}"
+def _once(findings: list[Finding]) -> tuple[Finding, ...]:
+    """Findings of several days, each message once."""
+    return tuple({finding.message: finding for finding in findings}.values())
 
 
 def season(options: argparse.Namespace, progress: Progress) -> Outcome:
@@ -113,10 +71,10 @@ def season(options: argparse.Namespace, progress: Progress) -> Outcome:
         if not gone:
             raise LogError(f"{options.season}: no filed day {name!r}; see --list")
         words.append(f"removed {', '.join(gone)}")
-    jobs = [_folder_job(folder, options) for folder in options.add]
+    jobs = _planned(options, findings, progress)
     if options.refile is not None:
         kept = archive.settings(options.refile)
-        jobs += [DayJob.kept(settings) for settings in kept]
+        jobs += [DayJob.from_settings(settings) for settings in kept]
     if jobs:
         words += _file_many(archive, jobs, options, progress, findings)
     if options.list:
@@ -149,22 +107,27 @@ def _file_many(archive: Archive, jobs: list[DayJob], options: argparse.Namespace
     return words
 
 
-def _folder_job(folder: str, options: argparse.Namespace) -> DayJob:
-    """A day's folder: its logs, with a crew log and boat file inside when they are there."""
-    path = Path(folder)
-    boat, crew = options.boat, None
-    if path.is_dir():
-        boats = sorted(path.glob("*.toml"))
-        boat = boat or (str(boats[0].resolve()) if boats else None)
-        crew = next((str(p.resolve()) for p in sorted(path.glob("*.csv")) if _is_crew_log(p)), None)
-    return DayJob((str(path.resolve()),), str(Path(boat).resolve()) if boat else None, crew, None,
-                  options.timezone)
+def _planned(options: argparse.Namespace, findings: list[Finding],
+             progress: Progress) -> list[DayJob]:
+    """The days in the folders to add; a folder that cannot be read costs its days."""
+    from sailanalysis.app.executor import run_all
+
+    if not options.add:
+        return []
+    progress("reading the logs", 0.0)
+    asked = [DayJob((str(Path(folder).resolve()),), _absolute(options.boat),
+                    timezone=options.timezone) for folder in options.add]
+    plans = list(run_all(days.plan_or_reason, asked, workers=options.workers,
+                         cluster=options.cluster))
+    findings += [Finding("day-not-filed", plan) for plan in plans if isinstance(plan, str)]
+    if len(findings) == len(plans):
+        raise LogError(f"none of {len(plans)} days could be filed; the first: "
+                       f"{findings[0].message}")
+    return [job for plan in plans if not isinstance(plan, str) for job in plan]
 
 
-def _is_crew_log(path: Path) -> bool:
-    with open(path, encoding="utf-8-sig", errors="replace") as handle:
-        head = handle.readline(200).lower().replace(";", ",").replace(" ", "")
-    return head.startswith("time,item,value")
+def _absolute(path: str | None) -> str | None:
+    return str(Path(path).resolve()) if path else None
 
 
 def _listing(archive: Archive) -> str:
@@ -239,4 +202,5 @@ def demo(options: argparse.Namespace, progress: Progress) -> Outcome:
                               progress=progress)
     progress("writing the report")
     pipeline.write_day(result, options.out, plotly_beside=options.plotly_beside)
-    return Outcome(_day_words(result, Path(options.out)), result.findings)
+    words = f"{days.day_words(result)}\n{Path(options.out) / 'report.html'}"
+    return Outcome(words, result.findings)

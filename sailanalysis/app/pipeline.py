@@ -26,12 +26,13 @@ if TYPE_CHECKING:
 
     from sailanalysis.calibrate.apply import AppliedCorrection
     from sailanalysis.polar.model import PolarModel
+    from sailanalysis.read.days.card import SailingDay
     from sailanalysis.season import Season
     from sailanalysis.wind.track import TrackWind
 
 
 def analyse(
-    logs: Sequence[str | Path] | str | Path,
+    logs: Sequence[str | Path] | str | Path | SailingDay,
     *,
     boat: Boat | str | Path | None = None,
     crew_log: str | Path | None = None,
@@ -45,11 +46,13 @@ def analyse(
 
     Parameters
     ----------
-    logs : path or sequence of paths
-        Files and folders; formats are recognised by content.
+    logs : path or sequence of paths, or SailingDay
+        Files and folders; formats are recognised by content. A day as ``read_days`` gives it
+        brings its own boat and crew log.
     boat : Boat or path, optional
-        The boat file.
+        The boat file; default the one that lies in the folder of the logs.
     crew_log : path, optional
+        Default the one that lies there.
     date : str, optional
         ``YYYY-MM-DD``, for a log without any date.
     timezone : str
@@ -72,24 +75,19 @@ def analyse(
         If the boat file or crew log cannot be read.
     """
     from sailanalysis.condition import condition
-    from sailanalysis.read import read_logs
-    from sailanalysis.read.written.boatfile import read_boat_file_with_findings
+    from sailanalysis.read.days.card import SailingDay, read_one_day
 
     say = progress or Progress()
-    paths = [logs] if isinstance(logs, str | Path) else list(logs)
-    boat_findings: list[Finding] = []
-    if boat is None:
-        boat = Boat()
-    elif not isinstance(boat, Boat):
-        boat, boat_findings = read_boat_file_with_findings(boat)
     with _one_blas_thread():
         say("reading the logs")
-        raw = read_logs(paths, date=date, timezone=timezone, boat=boat, progress=say)
+        given = logs if isinstance(logs, SailingDay) else read_one_day(
+            logs, date=date, timezone=timezone, boat=boat,
+            crew_logs=[crew_log] if crew_log is not None else (), progress=say)
+        raw, boat = given.raw, given.boat
         say("putting the sensors on one clock")
         conditioned = condition(raw, boat)
-        crew, crew_findings = _crew(crew_log, raw, conditioned, timezone)
-        findings = [*boat_findings, *raw.findings, *crew_findings]
-        return _analyse(raw, conditioned, boat, crew, findings, _memory(season, conditioned),
+        findings = [*raw.findings, *given.findings]
+        return _analyse(raw, conditioned, boat, given.crew, findings, _memory(season, conditioned),
                         as_logged, say)
 
 
@@ -104,21 +102,6 @@ def _one_blas_thread() -> AbstractContextManager[object]:
 
     limits: AbstractContextManager[object] = threadpool_limits(1)
     return limits
-
-
-def _crew(path: str | Path | None, raw: RawLog, conditioned: Conditioned,
-          timezone: str) -> tuple[CrewLog, list[Finding]]:
-    """The crew log; text columns of the logs speak where it is silent on an item."""
-    if path is None:
-        return CrewLog(raw.written), []
-    from sailanalysis.read.written.crewlog import read_crew_log
-
-    time = epoch_s(conditioned.samples.index)
-    crew, findings = read_crew_log(path, day_start_s=float(time[0]), day_end_s=float(time[-1]),
-                                   timezone=timezone)
-    said = {entry.item for entry in crew.entries}
-    entries = [*crew.entries, *(e for e in raw.written if e.item not in said)]
-    return CrewLog(tuple(sorted(entries, key=lambda e: e.time_s))), list(findings)
 
 
 def _memory(season: str | Path | None, conditioned: Conditioned) -> Memory:

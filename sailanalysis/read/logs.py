@@ -6,8 +6,9 @@ import datetime
 import logging
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import BinaryIO, Final, Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -25,13 +26,14 @@ from sailanalysis.read.recognise import describe, recognise
 from sailanalysis.read.wording import span_words, time_words
 
 _BESIDE: Final = {
-    "crew log": "is a crew log; give it with --crew-log",
-    "boat file": "is a boat file; give it with --boat",
+    "crew log": "is a crew log, which goes beside the logs or with --crew-log",
+    "boat file": "is a boat file, which goes beside the logs or with --boat",
     "empty": "is empty",
     "own table": "is a table that this program wrote",
 }
 
-_NO_WARNING: Final = ("crew log", "boat file", "own table")
+_WRITTEN: Final = ("crew log", "boat file")
+"""What people write lies beside the logs and is taken as what it is."""
 
 log = logging.getLogger(__name__)
 
@@ -45,12 +47,22 @@ class Progress(Protocol):
 
 @dataclass
 class DayOfLogs:
-    """Readings before they are merged; what the inspection looks at."""
+    """Readings before they are merged; what the inspection looks at.
+
+    ``paths`` goes with ``inputs``; ``crew_logs`` are those that lie in the folders.
+    """
 
     sources: list[Source] = field(default_factory=list)
     inputs: list[InputReport] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
+    paths: list[Path] = field(default_factory=list)
+    crew_logs: list[Path] = field(default_factory=list)
+
+    def note(self, path: Path, report: InputReport) -> None:
+        """Write down what became of a file."""
+        self.paths.append(path)
+        self.inputs.append(report)
 
 
 def read_logs(
@@ -84,13 +96,12 @@ def read_logs(
     Raises
     ------
     LogError
-        A path does not exist, or no file gives any data.
+        A path does not exist, no file gives any data, the logs are of several days (then
+        :func:`~sailanalysis.read.days.card.read_days` gives each) or of two boats.
     """
-    day = read_each(paths, date=date, timezone=timezone, boat=boat, progress=progress)
-    raw = merge_day(day)
-    if not raw.streams:
-        raise LogError(nothing_readable(day) + "; `sailanalysis inspect` shows what is in them.")
-    return raw
+    from sailanalysis.read.days.card import read_one_day
+
+    return read_one_day(paths, date=date, timezone=timezone, boat=boat, progress=progress).raw
 
 
 def merge_day(day: DayOfLogs) -> RawLog:
@@ -124,11 +135,14 @@ def read_each(
     *,
     date: str | None = None,
     timezone: str = "UTC",
-    boat: Boat | None = None,
+    boat: Boat | Callable[[Path], Boat] | None = None,
     progress: Progress | None = None,
 ) -> DayOfLogs:
-    """Read every file by its own format; nothing is merged yet."""
-    zone, given = _zone(timezone), _date(date)
+    """Read every file by its own format; nothing is merged yet.
+
+    ``boat`` may depend on the file, where day folders have boat files of their own.
+    """
+    zone, given = zone_named(timezone), _date(date)
     files = files_under([paths] if isinstance(paths, str | os.PathLike) else paths)
     if not files:
         raise LogError("no files there; give the log files or the folder they are in.")
@@ -137,9 +151,10 @@ def read_each(
     for number, file in enumerate(files):
         if progress is not None:
             progress("reading the logs", number / len(files))
-        context = ReadContext(file.path.name, file.modified_s, given, zone, boat or Boat(), number)
+        hers = boat(file.path) if callable(boat) else boat or Boat()
+        context = ReadContext(file.path.name, file.modified_s, given, zone, hers, number)
         if file.path in repeats:
-            out.inputs.append(InputReport(file.path.name, "copy", 0, 0, {}, bytes=file.size))
+            out.note(file.path, InputReport(file.path.name, "copy", 0, 0, {}, bytes=file.size))
             out.findings.append(Finding(
                 "same-content", f"{file.path.name} has the same content as "
                 f"{repeats[file.path].name}; it was read once.", "note"))
@@ -172,8 +187,8 @@ def _read_one(out: DayOfLogs, file: Found, context: ReadContext) -> None:
     if stopped is not None:
         reading.findings.append(stopped)
     out.sources.append(Source(context.name, reading, context.file))
-    out.inputs.append(InputReport(context.name, reading.format, reading.lines, reading.used,
-                                  dict(reading.rejected), reading.ignored, file.size))
+    out.note(file.path, InputReport(context.name, reading.format, reading.lines, reading.used,
+                                    dict(reading.rejected), reading.ignored, file.size))
     if not reading.streams:
         out.reasons.append(_why_nothing(context.name, reading))
 
@@ -199,12 +214,16 @@ def _left_out(out: DayOfLogs, file: Found, kind: str, why: str) -> None:
         with open_log(file.path) as handle:
             lines = _count_lines(handle)
     rejected = {"format not recognised": lines} if lines else {}
-    out.inputs.append(InputReport(name, kind, lines, 0, rejected, bytes=file.size))
+    out.note(file.path, InputReport(name, kind, lines, 0, rejected, bytes=file.size))
+    out.reasons.append(f"{name} {why}")
+    if kind in _WRITTEN:
+        if kind == "crew log":
+            out.crew_logs.append(file.path)
+        return
     # A folder holds all sorts of things; only what a person named is worth a warning.
-    warn = kind == "unreadable" or (file.named and kind not in _NO_WARNING)
+    warn = kind == "unreadable" or (file.named and kind != "own table")
     out.findings.append(Finding("unreadable" if kind == "unreadable" else "not-a-log",
                                 f"{name} {why}; it was left out.", "warning" if warn else "note"))
-    out.reasons.append(f"{name} {why}")
 
 
 def _count_lines(handle: BinaryIO) -> int:
@@ -262,7 +281,8 @@ def _with_span(number: int, day: DayOfLogs) -> InputReport:
                    end_s=max(float(t[-1]) for t in times))
 
 
-def _zone(timezone: str) -> ZoneInfo:
+def zone_named(timezone: str) -> ZoneInfo:
+    """The zone of a name; a :class:`LogError` says which one is not known."""
     try:
         return ZoneInfo(timezone)
     except (ZoneInfoNotFoundError, ValueError, OSError):

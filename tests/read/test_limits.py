@@ -14,6 +14,7 @@ from seas.nmea0183_logs import Bus, sentence
 
 from sailanalysis.core.errors import LogError
 from sailanalysis.read import read_logs
+from sailanalysis.read.logs import merge_day, read_each
 from sailanalysis.read.open import limits
 from sailanalysis.read.open.limits import open_log, stopped_by
 
@@ -105,10 +106,10 @@ def test_a_clock_that_leaps_to_and_fro_ends(tmp_path):
              for h in range(24)]
     rng = np.random.default_rng(1)
     data = b"".join(block[h] for h in rng.integers(0, 24, 400))
-    raw = read_logs([write(tmp_path, data)])
+    raw = merge_day(read_each([write(tmp_path, data)]))
     assert all(np.all(np.diff(s.time_s) >= 0) for s in raw.streams)
     mixed = b"".join(sentence(fix.format(f"{h:02d}", s)) for h, s in rng.integers(0, (24, 60), (5000, 2)))
-    raw = read_logs([write(tmp_path, mixed)])
+    raw = merge_day(read_each([write(tmp_path, mixed)]))
     assert all(np.all(np.diff(s.time_s) >= 0) for s in raw.streams)
 
 

@@ -283,13 +283,23 @@ _NAMED_DAY: Final = re.compile(r"(?<!\d)(19[89]\d|20\d\d)[-_. ]?(0[1-9]|1[0-2])[
                                r"(0[1-9]|[12]\d|3[01])(?!\d{1,3}(?!\d))")
 
 
+_NAMED_EPOCH: Final = re.compile(r"(?<!\d)(\d{10}|\d{13})(?!\d)")
+"""Seconds or milliseconds since 1970, as loggers name their files by."""
+_EPOCHS_S: Final = 946_684_800.0, 4_102_444_800.0
+"""2000 to 2100: what else ten or thirteen digits may mean seldom lies there."""
+
+
 def day_in_name(name: str) -> date | None:
-    """The day in a file's name (year first), or None."""
+    """The day in a file's name (year first, or seconds or milliseconds since 1970), or None."""
     for match in _NAMED_DAY.finditer(name):
         try:
             return date(*(int(part) for part in match.groups()))
         except ValueError:
             continue
+    for match in _NAMED_EPOCH.finditer(name):
+        seconds = float(match[1]) / (1000.0 if len(match[1]) == 13 else 1.0)
+        if _EPOCHS_S[0] <= seconds < _EPOCHS_S[1]:
+            return datetime.fromtimestamp(seconds, UTC).date()
     return None
 
 

@@ -26,6 +26,8 @@ SAME_SHARE: Final = 0.5
 digit too, seldom do."""
 SEAM_S: Final = 2.0
 """The first and last samples of a file are timed from one side only, to about a second."""
+COMPARED_S: Final = 5.0
+"""Shorter overlaps do not tell two sensors from one: such pieces may be timed a second off."""
 CANDIDATES: Final = 200
 """Places at which one recording may continue another that are compared in full."""
 TESTED: Final = 2000
@@ -193,8 +195,10 @@ def _agree(one: dict[str, Stream], other: dict[str, Stream]) -> bool:
             at = np.minimum(lo + k, b.value.size - 1)
             match |= (lo + k < hi) & (b.value[at] == a.value[inside])
         tested = int(covered.sum())
-        # The last seconds of one file and the first of the next may seem to overlap a little.
-        if tested >= 10 and int((match & covered).sum()) < SAME_SHARE * tested:
+        # The last seconds of one file and the first of the next may seem to overlap a little, and
+        # what lasts only some seconds is timed too roughly to be compared.
+        lasts = float(np.ptp(a.time_s[inside])) >= COMPARED_S
+        if tested >= 10 and lasts and int((match & covered).sum()) < SAME_SHARE * tested:
             return False
     return True
 

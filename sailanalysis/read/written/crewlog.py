@@ -12,14 +12,16 @@ import csv
 import io
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from sailanalysis.core.errors import BoatFileError, Finding
-from sailanalysis.core.model import CrewEntry, CrewLog
+from sailanalysis.core.model import CrewEntry, CrewLog, Floats
 
 MAX_BYTES: Final = 20_000_000
 ITEMS: Final = ("helm", "sails", "boards", "engine", "trim", "load", "sea", "fill", "note")
@@ -66,34 +68,143 @@ def read_crew_log(
         The file cannot be read, has no such header, or the zone is unknown.
     """
     path = Path(path)
-    zone = _zone(timezone)
-    text = _text(path)
-    rows = list(_rows(path.name, text))
-    clock = _DayClock(day_start_s, day_end_s, zone)
+    clock = _DayClock(day_start_s, day_end_s, _zone(timezone))
+    return _placed(path.name, list(_rows(path.name, _text(path))), clock)
+
+
+Row = tuple[int, tuple[str, str, str, str]]
+"""Line number and (time, item, value, note)."""
+
+
+def read_crew_log_of_days(
+    path: str | Path, hours: Sequence[tuple[float, float]], timezone: str | tzinfo = "UTC",
+) -> list[tuple[CrewLog, list[Finding]]]:
+    """Read a crew log that is about several days, and divide it among them.
+
+    Parameters
+    ----------
+    path : str or Path
+    hours : sequence of (float, float)
+        First and last instant of each day's logs, in order, seconds since 1970.
+    timezone : str or tzinfo
+        Zone of times that carry none.
+
+    Returns
+    -------
+    list of (CrewLog, list of Finding)
+        One a day.
+
+    Notes
+    -----
+    A time with a date goes to the day it lies in or nearest to. Times of day are taken in the
+    order written, which never steps back a day: of all ways to deal them out to the days, the one
+    by which they lie least outside the logged hours and run backwards least.
+
+    Raises
+    ------
+    BoatFileError
+        As :func:`read_crew_log`.
+    """
+    path, zone = Path(path), _zone(timezone)
+    rows = list(_rows(path.name, _text(path)))
+    clocks = [_DayClock(start, end, zone) for start, end in hours]
+    times = [row[1][0] for row in rows]
+    day_of, unclear = deal_out(times, clocks)
+    out = []
+    for k, clock in enumerate(clocks):
+        mine = [row for row, day in zip(rows, day_of, strict=True) if day == k]
+        crew, findings = (CrewLog(), []) if not mine else _placed(path.name, mine, clock)
+        out.append((crew, findings))
+    if unclear:
+        out[0][1].append(Finding(
+            "crew-log-day-unclear", f"{path.name}: {unclear} of its lines could belong to more "
+            "than one day by their times; they were taken for the first that fits. Write the "
+            "date before them to be sure."))
+    return out
+
+
+def deal_out(times: Sequence[str], clocks: Sequence[_DayClock]) -> tuple[list[int], int]:
+    """The day of every line, and how many could as well belong to another."""
+    order = [k for k, text in enumerate(times) if _clock(text.strip()) is not None]
+    day_of = [_nearest(text, clocks) for text in times]
+    if not order:
+        return day_of, 0
+    clock_times = [_clock(times[k].strip()) for k in order]
+    at = np.array([[c.nearest(t) for c in clocks] for t in clock_times if t is not None])
+    away = np.array([[c.away_s(t) for c, t in zip(clocks, row, strict=True)] for row in at])
+    first, last = _best_days(at, np.minimum(away, AWAY_MOST_S), late=False), _best_days(
+        at, np.minimum(away, AWAY_MOST_S), late=True)
+    for k, day in zip(order, first, strict=True):
+        day_of[k] = day
+    return day_of, sum(a != b for a, b in zip(first, last, strict=True))
+
+
+AWAY_MOST_S: Final = 6 * 3600.0
+BACKWARDS_S: Final = 4 * 3600.0
+"""A line earlier than the one before it costs as much as lying so far outside the hours."""
+SLACK_S: Final = 300.0
+
+
+def _best_days(at: Floats, away: Floats, *, late: bool) -> list[int]:
+    """Days of lines in order that never step back, by the least total cost.
+
+    ``at`` and ``away``, shape (lines, days): each line's time on each day and how far that lies
+    outside its hours. Of equal ways the one with the earliest, or latest, days.
+    """
+    lines, days = at.shape
+    total = away[0].copy()
+    came = np.zeros((lines, days), dtype=int)
+    for k in range(1, lines):
+        back = np.where(at[k] < at[k - 1] - SLACK_S, BACKWARDS_S, 0.0)
+        new = np.empty(days)
+        for day in range(days):
+            ways = total[: day + 1].copy()
+            ways[day] += back[day]
+            best = np.flatnonzero(ways <= ways.min() + 1e-6)
+            came[k, day] = best[-1] if late else best[0]
+            new[day] = ways[came[k, day]] + away[k, day]
+        total = new
+    ends = np.flatnonzero(total <= total.min() + 1e-6)
+    out = [int(ends[-1] if late else ends[0])]
+    for k in range(lines - 1, 0, -1):
+        out.append(int(came[k, out[-1]]))
+    return out[::-1]
+
+
+def _nearest(written: str, clocks: Sequence[_DayClock]) -> int:
+    """The day that a dated time lies in or nearest to; the first for what is no time."""
+    found = [clock.seconds(written) for clock in clocks]
+    away = [math.inf if t is None else clock.away_s(t)
+            for clock, t in zip(clocks, found, strict=True)]
+    return away.index(min(away))
+
+
+def _placed(name: str, rows: Sequence[Row], clock: _DayClock) -> tuple[CrewLog, list[Finding]]:
+    """Entries of one day, in order of time, and what was left out."""
     entries: list[CrewEntry] = []
     unknown: dict[str, list[int]] = {}
     bad: list[str] = []
     spelling: dict[tuple[str, str], str] = {}
     for number, (when, item, value, note) in rows:
-        name = item.strip().lower()
-        name = _ITEM_FORMS.get(name, name)
-        if name not in ITEMS:
+        kind = item.strip().lower()
+        kind = _ITEM_FORMS.get(kind, kind)
+        if kind not in ITEMS:
             unknown.setdefault(item.strip()[:40] or "(empty)", []).append(number)
             continue
         time_s = clock.seconds(when)
         if time_s is None:
             bad.append(f"line {number}: time {when.strip()[:40]!r} not understood")
             continue
-        cleaned, fault = _value(name, value, note)
+        cleaned, fault = _value(kind, value, note)
         if fault:
             bad.append(f"line {number}: {fault}")
             continue
-        if name in ("helm", "sails"):
+        if kind in ("helm", "sails"):
             # One name written two ways must not become two helms or two sail sets.
-            cleaned = spelling.setdefault((name, cleaned.casefold()), cleaned)
-        entries.append(CrewEntry(time_s, name, cleaned, " ".join(note.split())))
+            cleaned = spelling.setdefault((kind, cleaned.casefold()), cleaned)
+        entries.append(CrewEntry(time_s, kind, cleaned, " ".join(note.split())))
     entries.sort(key=lambda entry: entry.time_s)
-    return CrewLog(tuple(entries)), _findings(path.name, entries, unknown, bad, clock)
+    return CrewLog(tuple(entries)), _findings(name, entries, unknown, bad, clock)
 
 
 def _findings(name: str, entries: list[CrewEntry], unknown: dict[str, list[int]],
@@ -207,9 +318,16 @@ class _DayClock:
             self._previous_s = found
         return found
 
-    def _of_day(self, clock: time) -> float:
+    def nearest(self, clock: time) -> float:
+        """The instant of a time of day that lies nearest to the logged hours."""
+        return min(self._tries(clock), key=self.away_s)
+
+    def _tries(self, clock: time) -> list[float]:
         days = (self._last - self._first).days
-        tries = [self._at(self._first + timedelta(days=k), clock) for k in range(-1, days + 2)]
+        return [self._at(self._first + timedelta(days=k), clock) for k in range(-1, days + 2)]
+
+    def _of_day(self, clock: time) -> float:
+        tries = self._tries(clock)
         nearest = min(self.away_s(t) for t in tries)
         equal = [t for t in tries if self.away_s(t) == nearest]
         # The crew writes downwards: of equally near days, the first not before the last line.

@@ -1,0 +1,205 @@
+"""Logs of one or many days through the whole job: a report, and a filed day, of each."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sailanalysis.app import pipeline
+from sailanalysis.core.errors import Finding, LogError, SailAnalysisError
+from sailanalysis.core.progress import Progress
+
+if TYPE_CHECKING:
+    from sailanalysis.day import Day
+    from sailanalysis.read.days.card import Card, SailingDay
+
+log = logging.getLogger(__name__)
+
+Hours = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class DayJob:
+    """One day to analyse: everything a worker elsewhere, or a later re-filing, needs.
+
+    Attributes
+    ----------
+    logs : tuple of str
+        Files or folders, as absolute paths where they are kept.
+    boat : str or None
+        Boat file; None for the one in the logs' folder.
+    crew_logs : tuple of str
+        Empty for those in the logs' folder.
+    window : (float, float) or None
+        Hours taken of the logs, where they hold more than this day; seconds since 1970.
+    crew_hours : tuple of (float, float)
+        Hours of all days that the crew logs are about.
+    """
+
+    logs: tuple[str, ...]
+    boat: str | None = None
+    crew_logs: tuple[str, ...] = ()
+    date: str | None = None
+    timezone: str = "UTC"
+    as_logged: bool = False
+    window: Hours | None = None
+    crew_hours: tuple[Hours, ...] = ()
+
+    @classmethod
+    def from_settings(cls, settings: dict[str, Any]) -> DayJob:
+        """The job that a day was filed with; settings of earlier versions are understood."""
+        known = {field.name for field in fields(cls)}
+        values = {key: value for key, value in settings.items() if key in known}
+        if settings.get("crew_log"):
+            values.setdefault("crew_logs", [settings["crew_log"]])
+        for name in ("logs", "crew_logs", "crew_hours"):
+            if name in values:
+                values[name] = tuple(tuple(v) if isinstance(v, list) else v for v in values[name])
+        if values.get("window"):
+            values["window"] = tuple(values["window"])
+        return cls(**values)
+
+    def settings(self) -> dict[str, Any]:
+        """What a later re-filing needs to repeat the analysis, with absolute paths."""
+        return {
+            "logs": [_absolute(path) for path in self.logs],
+            "boat": _absolute(self.boat) if self.boat else None,
+            "crew_logs": [_absolute(path) for path in self.crew_logs],
+            "date": self.date, "timezone": self.timezone,
+            "as_logged": self.as_logged,
+            "window": list(self.window) if self.window else None,
+            "crew_hours": [list(hours) for hours in self.crew_hours]}
+
+    def analyse(self) -> Day:
+        """Read the logs anew and analyse the day."""
+        from sailanalysis.read.days.card import read_one_day
+
+        day = read_one_day(self.logs, boat=self.boat, crew_logs=self.crew_logs, date=self.date,
+                           timezone=self.timezone, window=self.window, other_days=self.crew_hours)
+        return pipeline.analyse(day, as_logged=self.as_logged)
+
+
+def _absolute(path: str | os.PathLike[str]) -> str:
+    return str(Path(path).resolve())
+
+
+def job_of(day: SailingDay, asked: DayJob, alone: bool) -> DayJob:
+    """The job that repeats one of the days found in the logs that were asked for."""
+    if alone:
+        return asked
+    return DayJob(
+        tuple(map(_absolute, day.files)),
+        asked.boat or (_absolute(day.boat_file) if day.boat_file else None),
+        tuple(map(_absolute, day.crew_logs)), asked.date, asked.timezone,
+        asked.as_logged, day.window, day.crew_hours if day.crew_logs else ())
+
+
+def read_card(asked: DayJob, progress: Progress | None = None) -> Card:
+    """The sailing days in the logs that were asked for."""
+    from sailanalysis.read.days.card import read_days
+
+    return read_days(asked.logs, boat=asked.boat, crew_logs=asked.crew_logs, date=asked.date,
+                     timezone=asked.timezone, progress=progress)
+
+
+def plan_or_reason(asked: DayJob) -> list[DayJob] | str:
+    """The jobs of the sailing days in some logs, or why there are none.
+
+    A module-level function, so that it can travel to a worker.
+    """
+    try:
+        card = read_card(asked)
+    except SailAnalysisError as error:
+        return str(error)
+    return [job_of(day, asked, len(card.days) == 1) for day in card.days]
+
+
+@dataclass(frozen=True)
+class Written:
+    """What became of one day: the words printed, its findings, whether all of it was done."""
+
+    words: str
+    findings: tuple[Finding, ...] = ()
+    done: bool = True
+
+
+def report_days(options: argparse.Namespace, asked: DayJob, progress: Progress) -> list[Written]:
+    """Analyse, write and file every sailing day in the logs; a day that fails costs that day."""
+    card = read_card(asked, progress)
+    out = Path(options.out)
+    if len(card.days) == 1:
+        only = _report(card.days[0], options, out, asked, progress)
+        return [Written(only.words, (*card.findings, *only.findings), only.done)]
+    written = [Written("", card.findings)]
+    for number, day in enumerate(card.days, start=1):
+        progress(f"day {number} of {len(card.days)}, {day.date}")
+        job = job_of(day, asked, alone=False)
+        try:
+            written.append(_report(day, options, out / day.date, job, progress))
+        except SailAnalysisError as error:
+            written.append(_failed(day, str(error)))
+        except MemoryError:
+            raise
+        except Exception as error:
+            log.debug("%s failed", day.date, exc_info=True)
+            written.append(_failed(day, f"an unexpected fault ({type(error).__name__}: {error}); "
+                                        "run again with --debug to see where"))
+    if not any(one.done for one in written[1:]):
+        raise LogError(f"none of {len(card.days)} days gave a report; the first: "
+                       f"{written[1].findings[0].message}")
+    return written
+
+
+def _failed(day: SailingDay, why: str) -> Written:
+    return Written(f"{day.date}: no report", (Finding("day-failed", f"{day.date}: {why}"),), False)
+
+
+def _report(day: SailingDay, options: argparse.Namespace, out: Path, job: DayJob,
+            progress: Progress) -> Written:
+    result = pipeline.analyse(day, season=options.season,
+                              as_logged=job.as_logged, progress=progress)
+    progress("writing the report")
+    pipeline.write_day(result, out, private=options.private, plotly_beside=options.plotly_beside)
+    filed = ""
+    if options.season:
+        from sailanalysis.season import Archive
+
+        progress("filing the day")
+        filed = Archive(options.season, create=True).file_day(
+            result, raw_files=raw_files(day, job), settings=job.settings())
+    one_line = job.window is not None
+    return Written(_words(result, day.date if one_line else "", out, filed, options.season),
+                   result.findings)
+
+
+def raw_files(day: SailingDay, job: DayJob) -> Sequence[str]:
+    """The logs by which a filed day is known again: those that gave it values."""
+    return job.logs if job.window is None else [str(path) for path in day.files]
+
+
+def _words(result: Day, date: str, out: Path, filed: str, season: str | None) -> str:
+    """What is printed of a day: two lines, or one where there are several days."""
+    text, page = day_words(result), str(out / "report.html")
+    if date:
+        return f"{date}: {text}; {page}" + (f"; filed as {filed}" if filed else "")
+    return f"{text}\n{page}" + (f"\nfiled as {filed} in {season}" if filed else "")
+
+
+def day_words(result: Day) -> str:
+    """One day's sailing in a line."""
+    s = result.summary
+    hours = [f"{spent / 3600:.1f} h {word}" for spent, word in
+             ((s["sailing_s"], "sailed"), (s["motoring_s"], "motored"),
+              (s["stopped_s"], "stopped")) if spent > 0]
+    miles = s["distance_over_ground_nm"]
+    if miles == miles:
+        hours.append(f"{miles:.1f} NM over ground")
+    turns = f"{s['tacks']} tacks, {s['gybes']} gybes"
+    wind = {"instruments": "", "track": " (wind direction estimated from the track)",
+            "none": " (no wind known, so no maneuver by the wind)"}[s["wind_source"]]
+    return f"{', '.join(hours)}; {turns}{wind}"
