@@ -284,6 +284,14 @@ def analyse_season(season_dir: str | Path, start: str | None = None, end: str | 
                    progress: Progress | None = None) -> Season:
     """The season record of an archive between two days, ends included.
 
+    Parameters
+    ----------
+    season_dir : str or Path
+        The archive's folder.
+    start, end : str, optional
+        First and last day, ``YYYY-MM-DD``; default all.
+    progress : Progress, optional
+
     Raises
     ------
     LogError

@@ -148,7 +148,19 @@ def change_seen(days: int, day_sd: float, spacing_days: float = 1.0) -> float:
 
 def days_needed(change_points: float, day_sd: float, spacing_days: float = 1.0,
                 most: int = 400) -> int:
-    """Days in all until a true change of so many points per ten days is seen 4 times in 5."""
+    """Days in all until a true change of so many points per ten days is seen 4 times in 5.
+
+    Parameters
+    ----------
+    change_points : float
+        True change of smoothness in ten days.
+    day_sd : float
+        Scatter of a day's score, points.
+    spacing_days : float
+        Days from one sail to the next.
+    most : int
+        Given where it takes so many or more.
+    """
     if not np.isfinite(day_sd):
         return most
     low, high = MIN_DAYS - 1, most

@@ -120,6 +120,13 @@ def _usual_by_helm(rows: pd.DataFrame, days: pd.Series | None) -> dict[str, dict
 def rescore(rows: pd.DataFrame, usual: Usual) -> pd.DataFrame:
     """Score rows of any day anew against one usual, so that a season is judged by one measure.
 
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of ``helm.csv`` with the columns the program adds.
+    usual : Usual
+        What such conditions ask for.
+
     Returns
     -------
     DataFrame

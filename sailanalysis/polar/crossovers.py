@@ -37,6 +37,10 @@ _PAIR_LEAST_S: Final = 120.0
 def crossovers_table(model: PolarModel) -> pd.DataFrame:
     """Best and next best sail set on the polar's grid, where two or more were sailed.
 
+    Parameters
+    ----------
+    model : PolarModel
+
     Returns
     -------
     DataFrame
@@ -88,6 +92,13 @@ def sail_change_pairs(blocks: pd.DataFrame, model: PolarModel) -> pd.DataFrame:
     The steady sailing of the quarter of an hour before and after a change is divided by the
     whole polar's speed at its wind, so that a change of wind or angle cancels; a pair counts
     where the mean angles differ by less than 12 deg and each side has two minutes.
+
+    Parameters
+    ----------
+    blocks : DataFrame
+        Steady averages of one or more days.
+    model : PolarModel
+        Whose speed takes the wind out.
 
     Returns
     -------
@@ -150,6 +161,11 @@ def _mean_variance(index: np.ndarray, leg: np.ndarray, model: PolarModel) -> flo
 
 def crossover_angles(table: pd.DataFrame) -> pd.DataFrame:
     """Angles where the best sail set changes, by wind speed: the crossover chart's lines.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From :func:`crossovers_table`.
 
     Returns
     -------

@@ -208,6 +208,12 @@ POLAR_COLUMNS: Final = ("sails", "tws_kn", "twa_deg", "stw_kn", "stw_kn_low", "s
 def polar_table(model: PolarModel, sails: Sequence[str] | None = None) -> pd.DataFrame:
     """Print the polar on the published grid: TWS every 2 kn, TWA every 5 deg from 30 to 180.
 
+    Parameters
+    ----------
+    model : PolarModel
+    sails : sequence of str, optional
+        Sail sets wanted; default all of the model.
+
     Returns
     -------
     DataFrame

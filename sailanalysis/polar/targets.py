@@ -71,6 +71,10 @@ def best_vmg(twa_deg: Floats, vmg_kn: Floats, sign: float) -> tuple[Floats, Floa
 def targets_table(model: PolarModel) -> pd.DataFrame:
     """Best VMG angle and speed for every wind of the table, upwind and downwind.
 
+    Parameters
+    ----------
+    model : PolarModel
+
     Returns
     -------
     DataFrame

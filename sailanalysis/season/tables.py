@@ -30,7 +30,12 @@ POLAR_WORDS: Final = {
 
 
 def season_tables(season: Season) -> dict[str, pd.DataFrame]:
-    """Tables of a season by the name of their file."""
+    """Tables of a season by the name of their file.
+
+    Parameters
+    ----------
+    season : Season
+    """
     return {
         "days": season.days, "polar": season.polar, "targets": season.targets,
         "crossovers": season.crossovers, "helm_progress": season.helm_progress,
@@ -40,6 +45,10 @@ def season_tables(season: Season) -> dict[str, pd.DataFrame]:
 
 def helm_card(season: Season) -> pd.DataFrame:
     """Numbers for one page at the helm station, each under the sail set that does best there.
+
+    Parameters
+    ----------
+    season : Season
 
     Returns
     -------
@@ -74,6 +83,12 @@ def helm_card(season: Season) -> pd.DataFrame:
 
 def polar_json(polar: pd.DataFrame, boat_name: str = "") -> str:
     """The polar as JSON in plain documented columns.
+
+    Parameters
+    ----------
+    polar : DataFrame
+        As ``polar.csv``.
+    boat_name : str
 
     Returns
     -------

@@ -66,7 +66,15 @@ class Judged:
 
 
 def judge_sides(before: Side, after: Side, event_s: float = 0.0) -> Judged:
-    """Gain from two sides, the wind's part taken off; standard error and degrees of freedom."""
+    """Gain from two sides, the wind's part taken off; standard error and degrees of freedom.
+
+    Parameters
+    ----------
+    before, after : Side
+        Steady blocks on either side of the change.
+    event_s : float
+        Instant of the change, seconds since 1970; for the trace.
+    """
     options = [_judge_delayed(replace(before, delay=k), replace(after, delay=k), event_s)
                for k in range(len(DELAYS_S))]
     return min(options, key=lambda option: option[0])[1]

@@ -37,6 +37,11 @@ def same_thing(what: str) -> tuple[str, int]:
     Amounts are left out; ``mainsheet eased 20 cm`` and ``mainsheet trimmed 10 cm`` are one subject,
     opposite ways.
 
+    Parameters
+    ----------
+    what : str
+        As the crew log has it.
+
     Returns
     -------
     subject : str

@@ -86,7 +86,17 @@ def true_wind(
 def apparent_wind(
     tws_kn: ArrayLike, twa_deg: ArrayLike, stw_kn: ArrayLike, leeway_deg: ArrayLike = 0.0
 ) -> tuple[Floats, Floats]:
-    """Apparent wind speed and angle: the inverse of :func:`true_wind`, same signs."""
+    """Apparent wind speed and angle: the inverse of :func:`true_wind`, same signs.
+
+    Parameters
+    ----------
+    tws_kn, twa_deg : array_like, shape (n,)
+        True wind over the water, angle off the bow.
+    stw_kn : array_like, shape (n,)
+        Speed through the water, along the course.
+    leeway_deg : array_like, optional
+        Course through the water minus heading.
+    """
     tws, stw = np.asarray(tws_kn, dtype=float), np.asarray(stw_kn, dtype=float)
     ahead = tws * cosd(twa_deg) + stw * cosd(leeway_deg)
     abeam = tws * sind(twa_deg) + stw * sind(leeway_deg)

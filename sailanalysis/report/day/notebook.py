@@ -24,6 +24,13 @@ def report_notebook(sections: Sequence[Section], head: Head, private: bool = Fal
     """Notebook (format 4.5) with one heading, the findings and one code cell a section.
 
     The cells read the tables that lie beside the notebook; nothing of the day is inside it.
+
+    Parameters
+    ----------
+    sections : sequence of Section
+    head : Head
+    private : bool
+        The cells then leave positions out as the report does.
     """
     from sailanalysis.report.page.safe import escape
 
@@ -109,6 +116,11 @@ def studied(day: Day) -> Day:
 
     What only the logs carry (sources, sensor health, the calibration's curves) stays unknown, and
     so does what the boat file said of rudder and length.
+
+    Parameters
+    ----------
+    day : Day
+        As :func:`open_day` gives it.
     """
     from dataclasses import replace
 

@@ -26,6 +26,12 @@ def private_day(day: Day, turned_deg: float = 0.0) -> Day:
 
     Distances and shapes stay; nothing tells where they were. All bearings turn along. The boat's
     name and the crew's free notes are left out.
+
+    Parameters
+    ----------
+    day : Day
+    turned_deg : float
+        Turns the track and every bearing clockwise.
     """
     samples = day.samples.copy()
     lat, lon = positions(samples)

@@ -23,6 +23,10 @@ def safe_cell(value: Any) -> Any:
     Text that starts with a formula character gets an apostrophe in front, which spreadsheets
     read as "this is text". A plain number written as text stays as it is.
 
+    Parameters
+    ----------
+    value : object
+
     References
     ----------
     .. [1] OWASP, "CSV Injection", https://owasp.org/www-community/attacks/CSV_Injection.
