@@ -283,3 +283,21 @@ def test_what_held_before_midnight_holds_after_it_on_passage():
     after = CrewLog((CrewEntry(10.0, "sails", "main+jib"), CrewEntry(12.0, "helm", "Ada")))
     assert [(e.time_s, e.value) for e in carried_over(before, after, 10.0).entries] == [
         (10.0, "Jonas"), (10.0, "main+jib"), (12.0, "Ada")]
+
+
+def test_a_log_that_spans_years_costs_no_more_memory_than_its_samples(tmp_path):
+    import tracemalloc
+
+    from sailanalysis.read import inspect_logs
+
+    put(tmp_path, "good.nmea", log(at(2, 10), 60))
+    rows = [f"{datetime.fromtimestamp(at(2, 10) + shift + k, UTC):%Y-%m-%dT%H:%M:%SZ},"
+            f"{43 + k * 3e-5:.6f},7.0,6.0\n" for shift in (-27 * 3.156e7, 0.0) for k in range(1200)]
+    path = put(tmp_path, "phone.csv", ("time,lat,lon,sog\n" + "".join(rows)).encode())
+    tracemalloc.start()
+    inspect_logs([tmp_path])
+    day = read_one_day(path)
+    assert day.date == "2026-05-02" and day.raw.of("lat")[0].value.size == 1200
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 200e6

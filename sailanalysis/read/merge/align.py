@@ -37,6 +37,8 @@ BESIDE_S: Final = 60.0
 """Shifts nearer than this are the same answer."""
 SATELLITE_SLACK_S: Final = 14 * 3600.0
 """Two satellite clocks may differ by a leap-second table or a zone taken for UTC, not by days."""
+LONGEST_S: Final = 10 * 86400.0
+"""So much of a log places its clock; a log that spans years (a date once wrong) costs no more."""
 SAME_CLOCK_S: Final = 3.0
 """Files of one logger differ by less than this; its clock drifts a second or two in a day."""
 LEAST_OFFSET_S: Final = {True: 2.0, False: 1.0}
@@ -214,10 +216,21 @@ def _best(reading: Reading, *channels: str) -> Stream | None:
     return None
 
 
-def _signals(reading: Reading) -> _Signals:
+def _compared_span(reading: Reading) -> tuple[float, float]:
+    """The whole span, or of a long one the ten days with most samples: memory is bounded so."""
     start, end = _span(reading)
+    if end - start <= LONGEST_S:
+        return start, end
+    largest = max((s.time_s for s in reading.streams), key=lambda time_s: time_s.size)
+    inside = np.searchsorted(largest, largest + LONGEST_S) - np.arange(largest.size)
+    first = int(np.argmax(inside))
+    return float(largest[first]), float(largest[first + int(inside[first]) - 1])
+
+
+def _signals(reading: Reading) -> _Signals:
+    start, end = _compared_span(reading)
     step = 1.0 if end - start < 2 * 86400 else 5.0
-    size = int(min((end - start) / step, 4e6)) + 1
+    size = int((end - start) / step) + 1
     grid: Floats = np.asarray(start + step * np.arange(size), dtype=float)
     nothing = np.full(size, np.nan)
     lat = lon = nothing
