@@ -18,7 +18,7 @@ from sailanalysis.app.tables import iso_utc
 from sailanalysis.core.errors import Finding, LogError
 from sailanalysis.core.model import Boat, Conditioned, CrewLog, InputReport, RawLog, Sensors
 from sailanalysis.core.progress import Progress
-from sailanalysis.core.series import epoch_s, integral, resample, runs, sample_seconds
+from sailanalysis.core.series import epoch_s, resample, runs
 from sailanalysis.day import Day, Memory, Studies, Summary, account_of
 
 if TYPE_CHECKING:
@@ -235,18 +235,17 @@ def summarise(samples: pd.DataFrame, maneuvers: pd.DataFrame, conditioned: Condi
               findings: Sequence[Finding],
               inputs: Sequence[InputReport]) -> Summary:
     """The figures of ``summary.json``."""
+    from sailanalysis.segment.totals import distance_nm, spent_seconds
+
     time = epoch_s(samples.index)
-    seconds = sample_seconds(time)
+    seconds = spent_seconds(time)
     state = samples["state"].to_numpy()
     moving = state != "stopped"
     kinds = maneuvers["kind"].tolist() if len(maneuvers) else []
 
     def miles(name: str) -> float:
-        speed_kn = samples[name].to_numpy(dtype=float)
-        speed = np.where(moving & np.isfinite(speed_kn), speed_kn, 0.0)
-        if not np.isfinite(speed_kn[moving]).any():
-            return 0.0 if not moving.any() else float("nan")
-        return integral(time, speed) / 3600.0
+        over_ground = (samples["lat"], samples["lon"]) if name == "sog_kn" else (None, None)
+        return distance_nm(time, samples[name], moving, *over_ground)
 
     def spent(name: str) -> float:
         return float(seconds[state == name].sum())
