@@ -5,10 +5,10 @@ A study that was not made (its channel is missing, or it failed) is None. Nothin
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING, TypedDict
+from typing import TYPE_CHECKING, Final, Literal, TypedDict
 
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.model import Boat, Conditioned, CrewLog, InputReport
@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from sailanalysis.trials.changes import TrialsResult
     from sailanalysis.wind.track import TrackWind
 
-__all__ = ["Account", "Day", "InputSummary", "Memory", "Studies", "Summary", "Told", "account_of"]
+__all__ = ["STUDY_WORDS", "Account", "Day", "InputSummary", "Memory", "Studies", "StudyName",
+           "Summary", "Told", "account_of"]
 
 
 class Told(TypedDict):
@@ -96,6 +97,18 @@ def account_of(findings: Sequence[Finding], inputs: Sequence[InputReport]) -> Ac
          "ignored": item.ignored, "rejected": dict(item.rejected)} for item in inputs]}
 
 
+StudyName = Literal["wind", "states", "turns", "legs", "calibration", "health", "polar",
+                    "maneuvers", "helm", "trials", "load", "gauges", "memory"]
+STUDY_WORDS: Final[dict[StudyName, str]] = {
+    "wind": "Wind and current", "states": "Sailing, motoring and stopping",
+    "turns": "Tacks, gybes and other turns", "legs": "Steady legs",
+    "calibration": "The sensors' errors", "health": "The sensors' health",
+    "polar": "The polar of the day", "maneuvers": "What the maneuvers cost",
+    "helm": "The steering", "trials": "Trim and sail changes", "load": "The weight on board",
+    "gauges": "The tank gauges", "memory": "What earlier days tell"}
+"""Every study in words, as a finding names it."""
+
+
 @dataclass(frozen=True, eq=False)
 class Studies:
     """What each study found beyond its table; None where it was not made.
@@ -118,6 +131,8 @@ class Studies:
     helm : HelmResult or None
     trials : TrialsResult or None
     gauges : tuple of GaugeCheck
+    failed : mapping of str to str
+        Why a study failed, by its name.
     """
 
     conditioned: Conditioned | None = None
@@ -131,10 +146,11 @@ class Studies:
     helm: HelmResult | None = None
     trials: TrialsResult | None = None
     gauges: tuple[GaugeCheck, ...] = ()
+    failed: Mapping[StudyName, str] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         made = [name for name, value in vars(self).items()
-                if value is not None and not (name == "gauges" and not value)]
+                if value is not None and not (name in ("gauges", "failed") and not value)]
         return f"Studies({', '.join(made)})"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -49,9 +50,14 @@ def day(options: argparse.Namespace, progress: Progress) -> Outcome:
                    (options.crew_log,) if options.crew_log else (), options.date,
                    options.timezone, options.as_logged)
     written = days.report_days(options, asked, progress)
-    return Outcome("\n".join(one.words for one in written if one.words),
-                   _once([f for one in written for f in one.findings]),
-                   0 if all(one.done for one in written) else 1)
+    findings = _once([f for one in written for f in one.findings])
+    return Outcome("\n".join(one.words for one in written if one.words), findings,
+                   _status(findings, all(one.done for one in written)))
+
+
+def _status(findings: Sequence[Finding], done: bool = True) -> int:
+    """Exit status: 1 where a day or a part of a result is missing."""
+    return int(not done or any(finding.missing for finding in findings))
 
 
 def _once(findings: list[Finding]) -> tuple[Finding, ...]:
@@ -201,6 +207,7 @@ def demo(options: argparse.Namespace, progress: Progress) -> Outcome:
                               boat=folder / "boat.toml", crew_log=folder / "crew.csv",
                               progress=progress)
     progress("writing the report")
-    pipeline.write_day(result, options.out, plotly_beside=options.plotly_beside)
+    failed = pipeline.write_day(result, options.out, plotly_beside=options.plotly_beside)
     words = f"{days.day_words(result)}\n{Path(options.out) / 'report.html'}"
-    return Outcome(words, result.findings)
+    findings = (*failed, *result.findings)
+    return Outcome(words, findings, _status(findings))

@@ -164,7 +164,8 @@ def _report(day: SailingDay, options: argparse.Namespace, out: Path, job: DayJob
     result = pipeline.analyse(day, season=options.season,
                               as_logged=job.as_logged, progress=progress)
     progress("writing the report")
-    pipeline.write_day(result, out, private=options.private, plotly_beside=options.plotly_beside)
+    failed = pipeline.write_day(result, out, private=options.private,
+                                plotly_beside=options.plotly_beside)
     filed = ""
     if options.season:
         from sailanalysis.season import Archive
@@ -174,7 +175,7 @@ def _report(day: SailingDay, options: argparse.Namespace, out: Path, job: DayJob
             result, raw_files=raw_files(day, job), settings=job.settings())
     one_line = job.window is not None
     return Written(_words(result, day.date if one_line else "", out, filed, options.season),
-                   result.findings)
+                   (*failed, *result.findings))
 
 
 def raw_files(day: SailingDay, job: DayJob) -> Sequence[str]:

@@ -7,14 +7,21 @@ notebooks and the tests all come through here.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from sailanalysis.app.tables import iso_utc
+from sailanalysis.app.studies import (
+    Attempts,
+    no_corrections,
+    no_states,
+    samples_as_logged,
+    uncosted,
+)
+from sailanalysis.app.tables import empty_table, iso_utc
 from sailanalysis.core.errors import Finding, LogError
 from sailanalysis.core.model import Boat, Conditioned, CrewLog, InputReport, RawLog, Sensors
 from sailanalysis.core.progress import Progress
@@ -24,9 +31,14 @@ from sailanalysis.day import Day, Memory, Studies, Summary, account_of
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
-    from sailanalysis.calibrate.apply import AppliedCorrection
+    from numpy.typing import ArrayLike
+
+    from sailanalysis.calibrate.apply import AppliedCorrection, Corrections
+    from sailanalysis.calibrate.estimate import CalibrationResult
+    from sailanalysis.core.angles import Floats
     from sailanalysis.polar.model import PolarModel
     from sailanalysis.read.days.card import SailingDay
+    from sailanalysis.read.written.tanks import GaugeCheck
     from sailanalysis.season import Season
     from sailanalysis.wind.track import TrackWind
 
@@ -87,8 +99,7 @@ def analyse(
         say("putting the sensors on one clock")
         conditioned = condition(raw, boat)
         findings = [*raw.findings, *given.findings]
-        return _analyse(raw, conditioned, boat, given.crew, findings, _memory(season, conditioned),
-                        as_logged, say)
+        return _analyse(raw, conditioned, boat, given.crew, findings, season, as_logged, say)
 
 
 def _one_blas_thread() -> AbstractContextManager[object]:
@@ -115,69 +126,112 @@ def _memory(season: str | Path | None, conditioned: Conditioned) -> Memory:
 
 
 def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
-             findings: list[Finding], memory: Memory, as_logged: bool,
+             findings: list[Finding], season: str | Path | None, as_logged: bool,
              say: Progress) -> Day:
-    from sailanalysis.calibrate.apply import as_they_are, corrections_of, evened, evened_legs
-    from sailanalysis.calibrate.estimate import estimate_calibration
+    from sailanalysis.calibrate.apply import as_they_are, evened
     from sailanalysis.calibrate.health import sensor_health
     from sailanalysis.helm.rate import rate_helming
     from sailanalysis.maneuvers.rate import rate_maneuvers
-    from sailanalysis.polar.fit import fit_polar, leg_polar_ratio, polar_table
-    from sailanalysis.polar.targets import targets_table
     from sailanalysis.read.written.tanks import tank_gauge_check, tank_load_kg
-    from sailanalysis.segment.steady import steady_averages
     from sailanalysis.trials.changes import judge_trials
 
-    findings = [*findings, *conditioned.findings]
-
+    attempt = Attempts()
+    memory = attempt("memory", lambda: _memory(season, conditioned), Memory)
     say("finding wind, water and maneuvers")
-    load, more = tank_load_kg(raw, boat, crew)
-    findings += more
-    sailed = _segment(conditioned, boat, crew, boat.sensors, load)
+    load, load_findings = attempt("load", lambda: tank_load_kg(raw, boat, crew),
+                                  lambda: (None, []))
+    sailed = _segment(conditioned, boat, crew, boat.sensors, load, attempt)
     say("checking the instruments")
-    calibration = estimate_calibration(sailed.samples, conditioned, boat,
-                                       maneuvers=sailed.maneuvers,
-                                       engine_told=bool(crew.of("engine")))
-    corrections = (as_they_are(boat) if as_logged
-                   else corrections_of(boat, calibration, memory.sensors))
+    calibration, corrections = attempt(
+        "calibration", lambda: _calibrated(sailed, conditioned, boat, crew, memory, as_logged),
+        lambda: (None, as_they_are(boat)))
     if corrections.sensors != boat.sensors:
-        sailed = _segment(conditioned, boat, crew, corrections.sensors, load)
-    findings += sailed.findings
-    samples, maneuvers, legs = sailed.samples, sailed.maneuvers, sailed.legs
-    health = sensor_health(conditioned, samples)
+        sailed = _segment(conditioned, boat, crew, corrections.sensors, load, attempt)
+    samples = sailed.samples
+    even = attempt("calibration", lambda: evened(samples, corrections), lambda: samples)
+    health = attempt("health", lambda: sensor_health(conditioned, samples), lambda: None)
 
     say("fitting the polar of the day")
-    even = evened(samples, corrections)
-    blocks = steady_averages(even, legs, maneuvers)
-    polar = fit_polar(blocks)
-    season_polar = memory.polar
-    speed_model = season_polar or polar
-    # A leg is never measured against a polar that it helped to make.
-    shares = (leg_polar_ratio(evened_legs(legs, samples, even), season_polar) if season_polar
-              else _shares(legs, polar))
-    legs = legs.assign(polar_ratio=shares)
+    polar = attempt("polar", lambda: _polar(sailed, even, memory), lambda: _Polar(
+        sailed.legs.assign(polar_ratio=np.nan), empty_table("polar"), empty_table("targets")))
+    legs, speed_kn = polar.legs, (memory.polar or polar).speed_kn
 
     say("costing the maneuvers")
-    maneuvers, maneuver_study = rate_maneuvers(
-        even, maneuvers, legs, speed_model.speed_kn, boat)
+    maneuvers, maneuver_study = attempt(
+        "maneuvers", lambda: rate_maneuvers(even, sailed.maneuvers, legs, speed_kn, boat)
+        if "turns" not in attempt.failed else (sailed.maneuvers, None),
+        lambda: (uncosted(sailed.maneuvers), None))
     say("rating the helming")
-    helm, helm_study = rate_helming(
-        samples, legs, maneuvers, boat, conditioned.native_rate_hz, usual=memory.usual)
-    trials, trials_study = judge_trials(
-        even, legs, maneuvers, crew, speed_model.speed_kn)
+    helm, helm_study = attempt(
+        "helm", lambda: rate_helming(samples, legs, maneuvers, boat, conditioned.native_rate_hz,
+                                     usual=memory.usual), lambda: (empty_table("helm"), None))
+    trials, trials_study = attempt(
+        "trials", lambda: judge_trials(even, legs, maneuvers, crew, speed_kn),
+        lambda: (empty_table("trials"), None))
+    gauges: list[GaugeCheck] = attempt("gauges", lambda: tank_gauge_check(raw, boat, crew), list)
 
+    findings = [*attempt.findings(), *findings, *conditioned.findings, *load_findings,
+                *sailed.findings]
     return Day(
         samples=samples, rate_hz=conditioned.rate_hz, maneuvers=maneuvers, legs=legs,
-        polar=polar_table(polar), targets=targets_table(polar), helm=helm, trials=trials,
-        calibration=calibration.as_dict(), wind_source=sailed.wind_source, boat=boat, crew=crew,
-        inputs=raw.inputs, findings=tuple(findings),
+        polar=polar.table, targets=polar.targets, helm=helm, trials=trials,
+        calibration=calibration.as_dict() if calibration is not None else no_corrections(),
+        wind_source=sailed.wind_source, boat=boat, crew=crew, inputs=raw.inputs,
+        findings=tuple(findings),
         summary=summarise(samples, maneuvers, conditioned, sailed.wind_source, corrections.items,
                           findings, raw.inputs),
         results=Studies(
             conditioned=conditioned, corrections=corrections, calibration=calibration,
-            track_wind=sailed.track_wind, health=health, polar=polar, blocks=blocks,
-            maneuvers=maneuver_study, helm=helm_study, trials=trials_study,
-            gauges=tuple(tank_gauge_check(raw, boat, crew))))
+            track_wind=sailed.track_wind, health=health, polar=polar.model, blocks=polar.blocks,
+            maneuvers=maneuver_study, helm=helm_study, trials=trials_study, gauges=tuple(gauges),
+            failed=attempt.failed))
+
+
+def _calibrated(sailed: _Sailed, conditioned: Conditioned, boat: Boat, crew: CrewLog,
+                memory: Memory, as_logged: bool,
+                ) -> tuple[CalibrationResult, Corrections]:
+    """What the day says of its sensors, and the corrections that every number rests on."""
+    from sailanalysis.calibrate.apply import as_they_are, corrections_of
+    from sailanalysis.calibrate.estimate import estimate_calibration
+
+    calibration = estimate_calibration(sailed.samples, conditioned, boat,
+                                       maneuvers=sailed.maneuvers,
+                                       engine_told=bool(crew.of("engine")))
+    return calibration, (as_they_are(boat) if as_logged
+                         else corrections_of(boat, calibration, memory.sensors))
+
+
+@dataclass(frozen=True)
+class _Polar:
+    """The day's polar: tables, legs with their share of it, and the model where there is one."""
+
+    legs: pd.DataFrame
+    table: pd.DataFrame
+    targets: pd.DataFrame
+    model: PolarModel | None = None
+    blocks: pd.DataFrame | None = None
+
+    def speed_kn(self, tws_kn: ArrayLike, twa_deg: ArrayLike) -> Floats:
+        """Boat speed of the model; NaN without one."""
+        if self.model is None:
+            shape = np.broadcast_shapes(np.shape(tws_kn), np.shape(twa_deg))
+            return np.full(shape, np.nan)
+        return self.model.speed_kn(tws_kn, twa_deg)
+
+
+def _polar(sailed: _Sailed, even: pd.DataFrame, memory: Memory) -> _Polar:
+    from sailanalysis.calibrate.apply import evened_legs
+    from sailanalysis.polar.fit import fit_polar, leg_polar_ratio, polar_table
+    from sailanalysis.polar.targets import targets_table
+    from sailanalysis.segment.steady import steady_averages
+
+    blocks = steady_averages(even, sailed.legs, sailed.maneuvers)
+    model = fit_polar(blocks)
+    # A leg is never measured against a polar that it helped to make.
+    shares = _shares(sailed.legs, model) if memory.polar is None else leg_polar_ratio(
+        evened_legs(sailed.legs, sailed.samples, even), memory.polar)
+    return _Polar(sailed.legs.assign(polar_ratio=shares), polar_table(model),
+                  targets_table(model), model, blocks)
 
 
 def _shares(legs: pd.DataFrame, polar: PolarModel) -> np.ndarray:
@@ -202,27 +256,38 @@ class _Sailed:
 
 
 def _segment(conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,
-             load: tuple[np.ndarray, np.ndarray] | None) -> _Sailed:
+             load: tuple[np.ndarray, np.ndarray] | None, attempt: Attempts) -> _Sailed:
     """One pass from conditioned samples to legs, with the sensors' corrections given."""
     from sailanalysis.maneuvers import find_legs, find_maneuvers
     from sailanalysis.segment import find_states
+
+    samples, source, track_wind, findings = attempt(
+        "wind", lambda: _wind(conditioned, boat, crew, sensors),
+        lambda: (samples_as_logged(conditioned), "none", None, []))
+    if load is not None:
+        samples["load_kg"] = resample(*load, epoch_s(samples.index), np.inf)
+    for name in ("helm", "sails", "boards"):
+        _keep_objects(samples, name, samples[name].to_numpy(dtype=object))
+    states, more = attempt("states", lambda: find_states(samples, crew),
+                           lambda: (no_states(samples), []))
+    _keep_objects(samples, "state", states)
+    maneuvers = attempt("turns", lambda: find_maneuvers(samples, boat),
+                        lambda: empty_table("maneuvers"))
+    legs = attempt("legs", lambda: find_legs(samples, maneuvers, boat),
+                   lambda: empty_table("legs"))
+    return _Sailed(samples, maneuvers, legs, source, track_wind, [*findings, *more])
+
+
+def _wind(conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,
+          ) -> tuple[pd.DataFrame, str, TrackWind | None, list[Finding]]:
+    """Corrected samples with wind and current; the wind from the track where no sensor tells."""
     from sailanalysis.wind import wind_and_water, wind_from_track
 
     samples, found, source = wind_and_water(conditioned, boat, crew, sensors)
-    findings, track_wind = list(found), None
-    if load is not None:
-        samples["load_kg"] = resample(*load, epoch_s(samples.index), np.inf)
-    if source == "none":
-        samples, source, track_wind, more = wind_from_track(samples)
-        findings += more
-    for name in ("helm", "sails", "boards"):
-        _keep_objects(samples, name, samples[name].to_numpy(dtype=object))
-    states, more = find_states(samples, crew)
-    _keep_objects(samples, "state", states)
-    findings += more
-    maneuvers = find_maneuvers(samples, boat)
-    return _Sailed(samples, maneuvers, find_legs(samples, maneuvers, boat), source, track_wind,
-                   findings)
+    if source != "none":
+        return samples, source, None, list(found)
+    samples, source, track_wind, more = wind_from_track(samples)
+    return samples, source, track_wind, [*found, *more]
 
 
 def _keep_objects(samples: pd.DataFrame, name: str, texts: np.ndarray) -> None:
@@ -265,18 +330,27 @@ def summarise(samples: pd.DataFrame, maneuvers: pd.DataFrame, conditioned: Condi
 
 
 def write_day(day: Day, out_dir: str | Path, *, private: bool = False,
-              plotly_beside: bool = False) -> None:
-    """Write report, notebook and tables of a day; all of them or none."""
+              plotly_beside: bool = False) -> tuple[Finding, ...]:
+    """Write report, notebook and tables of a day; all of them or none.
+
+    Returns
+    -------
+    tuple of Finding
+        What of the report could not be made; each part's place in it says so too.
+    """
     from sailanalysis.app.tables import write_day_tables
     from sailanalysis.core.staging import staged
-    from sailanalysis.report import private_day, write_day_report
+    from sailanalysis.report.day.private import private_day
+    from sailanalysis.report.day.write import make_day_report, write_made
 
-    shown = day
-    if private:
-        shown = private_day(day)
+    report = make_day_report(day, private, plotly_beside)
+    findings = (*report.findings, *day.findings)
+    summary: Summary = {**day.summary, **account_of(findings, day.inputs)}
+    day = replace(day, findings=findings, summary=summary)
     with staged(out_dir) as folder:
-        write_day_tables(shown, folder, private)
-        write_day_report(day, folder, private=private, plotly_beside=plotly_beside)
+        write_day_tables(private_day(day) if private else day, folder, private)
+        write_made(report, folder, plotly_beside)
+    return report.findings
 
 
 def analyse_season(season_dir: str | Path, start: str | None = None, end: str | None = None,

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.channels import SAMPLE_COLUMNS
+from sailanalysis.core.columns import ColumnKind, column_info
 from sailanalysis.day import Day
 from sailanalysis.report.page.safe import safe_cell
 
@@ -66,6 +67,20 @@ def iso_utc(value: Any) -> str:
     stamp = pd.Timestamp(value)
     stamp = stamp.tz_localize("UTC") if stamp.tz is None else stamp.tz_convert("UTC")
     return str(stamp.isoformat(timespec="milliseconds")).replace("+00:00", "Z")
+
+
+_TYPES: Final[dict[ColumnKind, str]] = {
+    "number": "float64", "integer": "Int64", "text": "object", "time": "datetime64[us, UTC]",
+    "flag": "boolean"}
+
+
+def empty_table(name: str) -> pd.DataFrame:
+    """A published table without rows, its columns of their types."""
+    made = {}
+    for column in COLUMNS[name]:
+        info = column_info(column)
+        made[column] = pd.Series(dtype=_TYPES[info.kind] if info is not None else "float64")
+    return pd.DataFrame(made)
 
 
 def _plain(column: pd.Series) -> list[Any]:

@@ -36,6 +36,8 @@ class Finding:
         When, seconds since 1970 UTC.
     share : float or None
         Share of the channel's samples concerned, 0-1.
+    missing : bool
+        True where a part of the result is missing for it: the exit status says so too.
     """
 
     code: str
@@ -45,3 +47,4 @@ class Finding:
     start_s: float | None = None
     end_s: float | None = None
     share: float | None = None
+    missing: bool = False

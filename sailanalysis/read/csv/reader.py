@@ -78,7 +78,7 @@ class Gathered:
         for mine, piece in ((self.parts.times, block.times), (self.parts.number, block.number),
                             (self.parts.moments, block.moments), (self.parts.dates, block.dates)):
             if piece is not None:
-                mine.append(piece)  # type: ignore[attr-defined]
+                mine.append(piece)  # type: ignore[arg-type]
 
 
 def _word_numbers(cells: Any, known: dict[str, int]) -> Any:

@@ -31,14 +31,14 @@ class Facts:
         Leave out positions, places and free text.
     turned_deg : float
         By how much a private day was turned; its bearings are then not shown.
-    coastline : path, dict or None
-        GeoJSON to draw behind the track.
+    coastline : list of ndarray, shape (n, 2)
+        Lines to draw behind the track, longitude first.
     """
 
     day: Day
     private: bool = False
     turned_deg: float = 0.0
-    coastline: Any = None
+    coastline: list[Floats] = field(default_factory=list)
     scrub: Callable[[str], str] = field(default=str)
 
     @cached_property

@@ -27,7 +27,6 @@ KIND_WORDS = {"tack": "tack", "gybe": "gybe", "luff": "luff", "bear_away": "bear
 
 def day_section(facts: Facts) -> Section:
     """The track, the strips and the states, linked."""
-    from sailanalysis.figures.chart import read_coastline
     from sailanalysis.figures.strips import available, strip_detail, strips_figure
     from sailanalysis.figures.track import detail, track_figure
 
@@ -39,8 +38,8 @@ def day_section(facts: Facts) -> Section:
     track: Figure | None = None
     offered: list[tuple[str, str]] = []
     if facts.chart is not None:
-        coast = read_coastline(facts.coastline) if facts.coastline and not facts.private else None
-        spec, offered = track_figure(day.samples, day.maneuvers, facts.chart, facts.share, coast)
+        spec, offered = track_figure(day.samples, day.maneuvers, facts.chart, facts.share,
+                                     facts.coastline)
         where = ("distances from the start" if facts.private else "degrees and minutes")
         track = Figure(
             "track", _caption(facts, where),

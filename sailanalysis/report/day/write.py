@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import os
 import tempfile
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sailanalysis.core.errors import SailAnalysisError
+from sailanalysis.core.errors import Finding, SailAnalysisError
+from sailanalysis.core.isolation import attempt
 from sailanalysis.day import Day
+from sailanalysis.report.page.sections import Section
+from sailanalysis.report.page.words import date_words
 
 
 def write_text(path: Path, text: str) -> None:
@@ -44,40 +48,106 @@ def _umask() -> int:
     return mask
 
 
-def write_day_report(day: Day, out_dir: str | Path, private: bool = False,
-                     plotly_beside: bool = False, *, turned_deg: float = 0.0,
-                     coastline: Any = None) -> None:
-    """Write ``report.html`` and ``report.ipynb`` of a day.
+@dataclass(frozen=True)
+class DayReport:
+    """A day's report, ready to be written.
+
+    Attributes
+    ----------
+    page, notebook : str
+        ``report.html`` and ``report.ipynb``.
+    findings : tuple of Finding
+        What of it could not be made.
+    """
+
+    page: str
+    notebook: str
+    findings: tuple[Finding, ...] = ()
+
+
+def make_day_report(day: Day, private: bool = False, plotly_beside: bool = False, *,
+                    turned_deg: float = 0.0, coastline: Any = None) -> DayReport:
+    """The report of a day as texts; nothing touches the disk.
 
     Parameters
     ----------
     day : Day
-    out_dir : path
     private : bool
         Leave out positions, file names, free notes and the boat's name.
     plotly_beside : bool
-        Put ``plotly.min.js`` once beside the report instead of inside it.
+        Ask for ``plotly.min.js`` beside the report instead of carrying it inside.
     turned_deg : float
         Turn a private track.
     coastline : path or dict, optional
         GeoJSON to draw behind the track.
+    """
+    from sailanalysis.report.day.head import Head, day_head
+    from sailanalysis.report.day.notebook import report_notebook
+    from sailanalysis.report.day.sections import facts_of, told_sections
+    from sailanalysis.report.page.render import render
+
+    facts = facts_of(day, private, turned_deg, coastline)
+    sections, findings = told_sections(facts)
+    sections, more = shown_sections(sections)
+
+    def headless(why: str) -> Head:
+        why = facts.scrub(why)
+        findings.append(Finding("section-failed", f"The report's first screen could not be made: "
+                                f"{why}. --debug shows where it failed.", missing=True))
+        return Head(date_words(facts.t0), f"The first screen could not be made: {why}.", (), ())
+
+    head = attempt(lambda: day_head(facts, sections), headless)
+    page = render(sections, head, plotly_beside=plotly_beside)
+    return DayReport(page, report_notebook(sections, head, private=private), (*findings, *more))
+
+
+def write_day_report(day: Day, out_dir: str | Path, private: bool = False,
+                     plotly_beside: bool = False, *, turned_deg: float = 0.0,
+                     coastline: Any = None) -> tuple[Finding, ...]:
+    """Write ``report.html`` and ``report.ipynb`` of a day; parameters as in `make_day_report`.
+
+    Returns
+    -------
+    tuple of Finding
+        What of it could not be made.
 
     Raises
     ------
     SailAnalysisError
         If a file cannot be written; none is left half-written.
     """
-    from sailanalysis.report.day.head import day_head
-    from sailanalysis.report.day.notebook import report_notebook
-    from sailanalysis.report.day.sections import facts_of, sections_of
-    from sailanalysis.report.page.render import plotly_script, render
+    report = make_day_report(day, private, plotly_beside, turned_deg=turned_deg,
+                             coastline=coastline)
+    write_made(report, Path(out_dir), plotly_beside)
+    return report.findings
 
-    facts = facts_of(day, private, turned_deg, coastline)
-    sections = sections_of(facts)
-    head = day_head(facts, sections)
-    page = render(sections, head, plotly_beside=plotly_beside)
-    out = Path(out_dir)
+
+def write_made(report: DayReport, out: Path, plotly_beside: bool = False) -> None:
+    """Write a report that was made."""
+    from sailanalysis.report.page.render import plotly_script
+
     if plotly_beside:
         write_text(out / "plotly.min.js", plotly_script())
-    write_text(out / "report.ipynb", report_notebook(sections, head, private=private))
-    write_text(out / "report.html", page)
+    write_text(out / "report.ipynb", report.notebook)
+    write_text(out / "report.html", report.page)
+
+
+def shown_sections(sections: list[Section]) -> tuple[list[Section], list[Finding]]:
+    """Sections that can be put on a page; one that cannot leaves its place saying so."""
+    from sailanalysis.report.day.sections import missing_section
+    from sailanalysis.report.page.sections import section_html
+
+    out, findings = [], []
+    for section in sections:
+        def fallen(why: str, section: Section = section) -> Section:
+            findings.append(Finding(
+                "section-failed", f"The report's part \u201c{section.title}\u201d could not be put "
+                f"on the page: {why}. --debug shows where it failed.", missing=True))
+            return missing_section(section.key, section.title, why)
+
+        def tried(section: Section = section) -> Section:
+            section_html(section)
+            return section
+
+        out.append(attempt(tried, fallen))
+    return out, findings
