@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, Literal
 
 from sailanalysis.core.channels import CHANNELS
 from sailanalysis.core.units import FATHOM_M, FOOT_M, KMH_TO_KN, MPH_TO_KN, MS_TO_KN
-from sailanalysis.read.written.boatfile import LOGGED_AS, logged_channel
+from sailanalysis.read.written.boatfile import LOGGED_AS, logged_channel, mapped_channel
 
 Role = Literal["channel", "time", "date", "text", "known"]
 """``known``: a column the program writes itself or that is no measurement; not used, not odd."""
@@ -42,6 +42,8 @@ class Column:
         For ``time``: the header says UTC.
     elapsed : bool
         For ``time``: the header says it counts from the start.
+    unit_named : bool
+        For a channel: the header, the boat file or the channel's own name says the unit.
     """
 
     role: Role
@@ -51,6 +53,7 @@ class Column:
     assumed: str = ""
     utc: bool = False
     elapsed: bool = False
+    unit_named: bool = False
 
 
 def _words_of(text: str) -> frozenset[str]:
@@ -219,14 +222,18 @@ def _mapped(cell: str, channel: str, unit: str) -> Column:
     """A column named in the boat file; a unit in its header still counts."""
     if channel in ("", "time", "date"):
         return Column({"": "known", "time": "time", "date": "date"}[channel], "")  # type: ignore[arg-type]
+    channel, said = mapped_channel(channel)
     name = logged_channel(channel) or channel
+    if said:
+        scale, shift = _unit(name, said) or (1.0, 0.0)
+        return Column("channel", name, scale, shift, unit_named=True)
     words, inside = _words(cell[:MAX_NAME])
     last = words[-1:] if len(words) > 1 else []
     for form in [unit.strip().lower()[:MAX_NAME], *inside, *last]:
         found = _unit(name, form)
         if found:
-            return Column("channel", name, *found)
-    return Column("channel", name)
+            return Column("channel", name, *found, unit_named=True)
+    return Column("channel", name, unit_named=True)
 
 
 @lru_cache(maxsize=4096)
@@ -235,7 +242,7 @@ def _column(cell: str, unit: str) -> Column | None:
         return None
     own = logged_channel(cell.strip())
     if own is not None:
-        return Column("channel", own)
+        return Column("channel", own, unit_named=True)
     words, inside = _words(cell)
     below = [form for form in re.split(r"[\s\[\]()]+", unit.strip().lower()) if form]
     for kept in range(len(words), 0, -1):
@@ -297,7 +304,7 @@ def _resolve(base: str, extras: list[str]) -> Column | None:
 
 
 def _with_units(channel: str, extras: list[str]) -> Column | None:
-    scale, shift, assumed = 1.0, 0.0, ""
+    scale, shift, named = 1.0, 0.0, False
     bearing = channel in _MAGNETIC_CHANNEL
     said = channel in _MAGNETIC_CHANNEL.values()
     for word in extras:
@@ -312,8 +319,13 @@ def _with_units(channel: str, extras: list[str]) -> Column | None:
             found = _unit(channel, word)
             if found is None:
                 return None
-            scale, shift = found
-    return Column("channel", channel, scale, shift, assumed)
+            (scale, shift), named = found, True
+    return Column("channel", channel, scale, shift, unit_named=named)
+
+
+def understands(channel: str, unit: str) -> bool:
+    """Whether a unit can be turned into that of a channel: ``("stw_kn", "km/h")``."""
+    return _unit(logged_channel(channel) or channel, unit.strip().lower()) is not None
 
 
 def _unit(channel: str, form: str) -> tuple[float, float] | None:
@@ -335,11 +347,11 @@ def _settle(cells: list[str], columns: list[Column | None]) -> list[Column | Non
             column = _loose(cell, column, names)
         elif (column is not None and column.name == "hdg_deg" and not _says_true(cell)):
             if "variation_deg" in names and not names & {"hdg_mag_deg"}:
-                column = Column("channel", "hdg_mag_deg", column.scale, column.shift,
+                column = replace(column, name="hdg_mag_deg", assumed=
                                 f"{cell.strip()!r} is taken as magnetic, as the log also has a "
                                 "variation")
             else:
-                column = Column("channel", "hdg_deg", column.scale, column.shift,
+                column = replace(column, assumed=
                                 f"{cell.strip()!r} does not say true or magnetic and is taken as "
                                 f"true; write '{cell.strip()} (M)' if it is magnetic")
         settled.append(column)
@@ -372,8 +384,7 @@ def _loose(cell: str, column: Column, names: set[str]) -> Column | None:
         name, why = "aws_kn", "the apparent wind's"
     if name in names:
         return None
-    return Column("channel", name, column.scale, column.shift,
-                  f"{cell.strip()!r} is taken as {why}")
+    return replace(column, name=name, assumed=f"{cell.strip()!r} is taken as {why}")
 
 
 assert set(SYNONYMS.values()) <= set(CHANNELS), "a synonym leads to no channel"

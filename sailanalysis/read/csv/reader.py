@@ -15,6 +15,7 @@ from sailanalysis.core.model import Floats, Stream
 from sailanalysis.read.clock.instants import spread_repeats
 from sailanalysis.read.csv.blocks import Block, BlockReader, read_blocks
 from sailanalysis.read.csv.cells import Unreadable
+from sailanalysis.read.csv.evidence import read_by_evidence
 from sailanalysis.read.csv.header import Column
 from sailanalysis.read.csv.layout import Layout, find_layout
 from sailanalysis.read.csv.lines import drop_lines, plain_ends, whole_blocks
@@ -135,6 +136,7 @@ def _finish(layout: Layout, gathered: Gathered, context: ReadContext, reading: R
     time_s = spread_repeats(time_s)
     engines: list[tuple[Floats, Floats]] = []
     engine_names: list[str] = []
+    unnamed: set[str] = set()
     for at in layout.wanted():
         column = layout.columns[at]
         assert column is not None
@@ -144,8 +146,9 @@ def _finish(layout: Layout, gathered: Gathered, context: ReadContext, reading: R
             continue
         value, time = _finite(value, time_s)
         value, time = _finite(_house(value, column), time)
-        _doubt_unit(value, column, layout.cells[at], context, reading)
         if not time.size:
+            continue
+        if column.name == "engine_rpm" and _switched(time, value, reading):
             continue
         if column.name == "engine_rpm":
             engines.append((time, value))
@@ -154,10 +157,13 @@ def _finish(layout: Layout, gathered: Gathered, context: ReadContext, reading: R
         name = f"csv {layout.cells[at]}".strip()
         if any(s.source == name and s.channel == column.name for s in reading.streams):
             name += f" (column {at + 1})"
+        if not column.unit_named:
+            unnamed.add(name)
         reading.streams.append(Stream(column.name, name, time, value, context.file))
     if engines:
         reading.streams.append(Stream("engine_rpm", f"csv {'+'.join(engine_names)}",
                                       *busiest(engines), context.file))
+    read_by_evidence(reading, unnamed, context.name)
     _say_unreadable(layout, gathered, context, reading)
 
 
@@ -196,17 +202,13 @@ def _house(value: Floats, column: Column) -> Floats:
     return value
 
 
-def _doubt_unit(value: Floats, column: Column, cell: str, context: ReadContext,
-                reading: Reading) -> None:
-    """Say so when a bearing that names no unit looks like radians."""
-    channel = CHANNELS.get(column.name)
-    if channel is None or channel.kind != "bearing" or column.scale != 1.0 or value.size < 100:
-        return
-    if np.ptp(value) > 0.2 and value.max() <= 6.2832:
-        reading.findings.append(Finding(
-            "csv-doubtful-unit", f"{context.name}: {cell!r} never exceeds 6.283: radians? It was "
-            f"read as degrees; write {cell + ' (rad)'!r} in the header if it is in radians.",
-            channel=column.name))
+def _switched(time_s: Floats, value: Floats, reading: Reading) -> bool:
+    """A column of an engine that holds 0 and 1 only is a switch: its changes become events."""
+    if not value.size or not np.isin(value, (0.0, 1.0)).all() or not value.any():
+        return False
+    change = np.flatnonzero(np.concatenate([[True], value[1:] != value[:-1]]))
+    reading.modes += [(float(time_s[at]), "engine", "on" if value[at] else "off") for at in change]
+    return True
 
 
 def _written_twice(time_s: Floats, rows: Any, layout: Layout, gathered: Gathered) -> Any:

@@ -231,12 +231,12 @@ def _years_apart(logs: DayOfLogs, hours: tuple[float, float],
             for s in source.reading.streams)})
         more = f" and {len(files) - 3} more" if len(files) > 3 else ""
         parts.append(f"{day_words(start)} ({', '.join(files[:3])}{more})")
+    first, last = day_words(hours[0]), day_words(hours[1] - BLOCK_S)
+    taken = first if first == last else f"{first} to {last}"
+    more = f"; and {len(parts) - 6} more" if len(parts) > 6 else ""
     return Finding(
-        "years-apart", "The logs lie more than a year apart: the sailing of "
-        f"{day_words(hours[0])} was taken; left out: {'; '.join(parts[:6])}"
-        + (f"; and {len(parts) - 6} more" if len(parts) > 6 else "")
-        + ". A receiver that forgot its date is put right with a clock of its own, or give those "
-        "files alone.")
+        "years-apart", f"The logs lie more than a year apart: those of {taken} were taken; left "
+        f"out: {'; '.join(parts[:6])}{more}. For a report of those, give their files alone.")
 
 
 def _longitude(sources: Sequence[Source]) -> float:

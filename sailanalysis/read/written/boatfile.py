@@ -236,6 +236,18 @@ def logged_channel(name: str) -> str | None:
     return name if channel is not None and channel.logged else None
 
 
+def mapped_channel(text: str) -> tuple[str, str]:
+    """Channel and unit of an entry under ``[columns]``.
+
+    ``"stw_kn (km/h)"`` and ``"stw_kn km/h"`` give ``("stw_kn", "km/h")``; no unit is empty.
+    """
+    text = text.strip()
+    if text.startswith("tank:"):
+        return text, ""
+    name, _, unit = text.partition(" ")
+    return name, unit.strip().removeprefix("(").removesuffix(")").strip().lower()
+
+
 def _sensors(check: _Check, data: Mapping[str, Any]) -> Sensors:
     table = check.table(data, "sensors", (*_FACTORS, *_OFFSETS))
     found: dict[str, Any] = {key: value for key, value in _check_sensors(check, table).items()
@@ -276,14 +288,25 @@ def _columns(check: _Check, data: Mapping[str, Any]) -> dict[str, str]:
             check.faults.append(f'[columns] "{header}" = {_shown(channel)} is not a channel name')
             continue
         wanted = channel.strip()
-        if wanted not in ("", "time", "date") and logged_channel(wanted) is None:
+        name, unit = mapped_channel(wanted)
+        if name not in ("", "time", "date") and logged_channel(name) is None:
             few = len(check.faults) < _SHOWN
-            near = get_close_matches(wanted, [*CHANNELS, *LOGGED_AS], 1) if few else []
+            near = get_close_matches(name, [*CHANNELS, *LOGGED_AS], 1) if few else []
             hint = f"; did you mean {near[0]}?" if near else ""
             check.faults.append(f'[columns] "{header}" = {_shown(wanted)} is no channel{hint}')
             continue
+        if unit and not _understood(name, unit):
+            check.faults.append(f'[columns] "{header}" = {_shown(wanted)}: {unit} is no unit of '
+                                f"{name} known here")
+            continue
         columns[header] = wanted
     return columns
+
+
+def _understood(channel: str, unit: str) -> bool:
+    from sailanalysis.read.csv.header import understands
+
+    return channel not in ("", "time", "date") and understands(channel, unit)
 
 
 def _parse(path: Path) -> dict[str, Any]:
