@@ -204,7 +204,7 @@ def test_a_stream_that_fails_meanwhile_is_said(tmp_path, monkeypatch):
 
 # ------------------------------------------------------------------ imports
 @pytest.mark.parametrize(("text", "absent"), [
-    (FIX * 3, ("pandas", "pyarrow", "scipy")),
+    (FIX * 3, ("pandas", "scipy", "pyarrow.csv", "pyarrow.parquet", "pyarrow.dataset")),
     (b'{"updates":[{"timestamp":"2026-07-03T10:00:00Z","values":[{"path":'
      b'"navigation.speedThroughWater","value":3.1}]}]}\n', ("pandas", "pyarrow", "scipy")),
     (b"time,BSP\n2026-07-03T10:00:00Z,6\n", ("scipy", "pyarrow.parquet", "pyarrow.dataset")),

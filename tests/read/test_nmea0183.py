@@ -18,6 +18,7 @@ from seas.nmea0183_logs import Bus, sentence
 
 from sailanalysis.core.units import MS_TO_KN
 from sailanalysis.read.nmea0183 import read as read_nmea0183
+from sailanalysis.read.nmea0183.arrays import numbers
 from sailanalysis.read.nmea0183.gather import Gathered, in_order
 from sailanalysis.read.nmea0183.lines import checksum, number, read_line
 from sailanalysis.read.nmea0183.scan import gather
@@ -401,3 +402,21 @@ def test_transducer_names_of_very_different_length_at_the_end_of_a_piece():
     short = sentence("IIXDR,A,3.0,D,X,A,4.5,D,PITCH")
     for text in (long + short, short + long):
         assert_ways_agree(text)
+
+
+# ------------------------------------------------------------------ numbers by array
+NUMBERS = st.one_of(
+    st.from_regex(r"[+-]?[0-9]{0,20}\.?[0-9]{0,20}", fullmatch=True),
+    st.sampled_from(["", "-", ".", "1e5", "nan", "inf", "-inf", "-1.-3", "+5", " 7 ", "5.", "-.5",
+                     "1,2"[:1], "--1", "1.2.3", "0x1", "1_0", "-0.0", "1" * 24, "1" * 25, "/", "9/5"]),
+    st.floats(allow_nan=False, allow_infinity=False).map(lambda x: f"{x:.6f}"[:24]))
+
+
+@given(st.lists(NUMBERS, max_size=40))
+def test_numbers_by_array_equal_numbers_one_by_one(texts):
+    text = "$" + ",".join(texts) + ","
+    edges = np.flatnonzero(np.frombuffer(text.encode(), np.uint8) == ord(","))
+    start, end = np.append(1, edges[:-1] + 1)[:len(texts)], edges[:len(texts)]
+    value, malformed = numbers(np.frombuffer(text.encode(), np.uint8), start, end)
+    for got, bad, text in zip(value, malformed, texts, strict=True):
+        assert repr((float(got), bool(bad))) == repr(number(text.encode())), text

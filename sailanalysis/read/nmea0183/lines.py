@@ -27,6 +27,9 @@ TOO_LONG: Final = "line too long"
 MAX_SENTENCE_BYTES: Final = 1024
 """The standard allows 82 characters; TAG blocks and careless devices need more, none this much."""
 
+MAX_NUMBER_BYTES: Final = 24
+"""A longer run of digits is no reading."""
+
 _START: Final = re.compile(rb"[$!](?:P[A-Z0-9]{1,15}|[A-Z0-9]{5})(?=,)")
 ADDRESS: Final = re.compile(rb"[$!](?:P[A-Z0-9]{1,15}|[A-Z0-9]{5})$")
 _CHECK: Final = re.compile(rb"\*([0-9A-Fa-f]{2})(?![0-9A-Fa-f])")
@@ -89,11 +92,11 @@ def number(text: bytes) -> tuple[float, bool]:
     text = text.strip()
     if not text:
         return float("nan"), False
-    if _NUMBER.match(text) and len(text) <= 24:
+    if _NUMBER.match(text) and len(text) <= MAX_NUMBER_BYTES:
         return float(text), False
     # Some loggers print the sign of both halves: -1.-3 and 0.-6 are -1.3 and -0.6.
     twice = _TWICE_SIGNED.match(text)
-    if twice and len(text) <= 24:
+    if twice and len(text) <= MAX_NUMBER_BYTES:
         return -float(twice[1] + b"." + twice[2]), False
     return float("nan"), True
 
@@ -168,10 +171,10 @@ def _take(body: bytes, position: int, source: str, stamp: Stamp | None, checked:
     if kind == "XDR":
         values = []
         texts = [f.decode("latin-1") for f in fields]
-        for channel, index, factor, offset in layout(texts):
-            value, bad = number(fields[index])
+        for place in layout(texts):
+            value, bad = number(fields[place.index])
             tally.malformed += bad
-            values.append((channel, factor * value + offset))
+            values.append((place.channel, place.factor * value + place.offset))
         return Record(*record, len(fields), (), (), tuple(values), stamp)
     sentence = TYPES.get(kind)
     if sentence is None:

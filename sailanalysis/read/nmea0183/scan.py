@@ -11,10 +11,8 @@ from typing import BinaryIO, Final
 
 import numpy as np
 
-from sailanalysis.read.nmea0183.decimals import MARGIN, Bytes
-from sailanalysis.read.nmea0183.fast import scan_piece
+from sailanalysis.read.nmea0183.arrays import MARGIN, Bytes, scan_piece
 from sailanalysis.read.nmea0183.gather import Gathered
-from sailanalysis.read.nmea0183.layout import Kinds
 from sailanalysis.read.nmea0183.lines import TOO_LONG, Tally
 from sailanalysis.read.open.limits import MAX_LINE_BYTES, PIECE_BYTES
 
@@ -93,9 +91,8 @@ def gather(handle: BinaryIO, piece_bytes: int = PIECE_BYTES) -> Gathered:
         Read once, from where it stands.
     """
     out = Gathered()
-    kinds = Kinds()
     counted = False
-    for found, endless in _scanned(pieces(handle, piece_bytes), kinds):
+    for found, endless in _scanned(pieces(handle, piece_bytes)):
         if endless and not found.tally.used:
             # However long it is, a line without a sentence is one line.
             found.tally = Tally()
@@ -106,14 +103,13 @@ def gather(handle: BinaryIO, piece_bytes: int = PIECE_BYTES) -> Gathered:
     return out
 
 
-def _scanned(work: Iterator[tuple[Bytes, int, int, bool]],
-             kinds: Kinds) -> Iterator[tuple[Gathered, bool]]:
+def _scanned(work: Iterator[tuple[Bytes, int, int, bool]]) -> Iterator[tuple[Gathered, bool]]:
     """Scan pieces in order, several at once: the array operations let go of the interpreter."""
     threads = min(MAX_THREADS, os.cpu_count() or 1)
 
     def scan(piece: tuple[Bytes, int, int, bool]) -> tuple[Gathered, bool]:
         buffer, size, position, endless = piece
-        found = scan_piece(buffer, size, position, kinds)
+        found = scan_piece(buffer, size, position)
         found.size = position + size
         return found, endless
 

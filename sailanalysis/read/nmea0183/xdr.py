@@ -8,7 +8,7 @@ from its place two fields before it, which is the same in both forms.
 from __future__ import annotations
 
 import re
-from typing import Final
+from typing import Final, NamedTuple
 
 _PATTERNS: Final = (
     (re.compile(r"^(ROLL|HEEL)([ _-]?ANGLE)?$|(^|[ _-])(ROLL|HEEL)$"), "heel_deg"),
@@ -33,6 +33,15 @@ _SCALE: Final = {
 }
 
 
+class Place(NamedTuple):
+    """Where a channel stands: ``value = factor * number + offset`` from ``fields[index]``."""
+
+    channel: str
+    index: int
+    factor: float
+    offset: float
+
+
 def channel_of_name(name: str) -> str | None:
     """Channel of a transducer's name, or None: ``"HEEL"`` gives ``"heel_deg"``."""
     text = name.strip().upper()
@@ -42,7 +51,7 @@ def channel_of_name(name: str) -> str | None:
     return None
 
 
-def layout(fields: list[str]) -> list[tuple[str, int, float, float]]:
+def layout(fields: list[str]) -> list[Place]:
     """Where the wanted values stand in one sentence.
 
     Parameters
@@ -52,15 +61,15 @@ def layout(fields: list[str]) -> list[tuple[str, int, float, float]]:
 
     Returns
     -------
-    list of (channel, index, factor, offset)
-        ``value = factor * number + offset`` from ``fields[index]``; the first of each channel.
+    list of Place
+        The first of each channel.
     """
-    found: dict[str, tuple[str, int, float, float]] = {}
+    places: dict[str, Place] = {}
     for index in range(2, len(fields)):
         channel = channel_of_name(fields[index]) if len(fields[index]) > 2 else None
-        if channel is None or channel in found:
+        if channel is None or channel in places:
             continue
         scale = _SCALE[channel].get(fields[index - 1].strip().upper())
         if scale is not None:
-            found[channel] = (channel, index - 2, *scale)
-    return list(found.values())
+            places[channel] = Place(channel, index - 2, *scale)
+    return list(places.values())
