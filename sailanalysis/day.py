@@ -166,11 +166,14 @@ class Memory:
         What steering takes in such conditions, and each helm's usual.
     sensors : SeasonKnows or None
         The sensors' corrections on this day, as the other days have them.
+    findings : tuple of Finding
+        What of the archive could not be used.
     """
 
     polar: PolarModel | None = None
     usual: Usual | None = None
     sensors: SeasonKnows | None = None
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

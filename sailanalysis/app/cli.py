@@ -70,6 +70,8 @@ def _build_parser() -> argparse.ArgumentParser:
                      help="archive to file the day in, and to compare it with")
     day.add_argument("--as-logged", action="store_true",
                      help="leave the sensors' corrections out")
+    day.add_argument("--several-boats", action="store_true",
+                     help="let the archive hold days of more than one boat")
     day.add_argument("--private", action="store_true",
                      help="leave positions and the names of files and places out")
 
@@ -85,6 +87,12 @@ def _build_parser() -> argparse.ArgumentParser:
                         help="file the days in these folders of logs")
     season.add_argument("--remove", nargs="+", metavar="DAY", default=[],
                         help="remove filed days, by date or name as listed")
+    season.add_argument("--check", action="store_true",
+                        help="hold every filed file against its digest; nothing is written")
+    season.add_argument("--repair", action="store_true",
+                        help="make the index again from the days' folders; nothing is deleted")
+    season.add_argument("--several-boats", action="store_true",
+                        help="let --add file days of another boat than the archive's")
     season.add_argument("--refile", nargs="*", metavar="DAY", default=None,
                         help="analyse filed days again from their raw logs (none named: all)")
     season.add_argument("--timezone", type=_zone, default="UTC", metavar="ZONE",
@@ -161,9 +169,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = _build_parser()
     options = parser.parse_args(argv)
     if options.verb == "season" and not (
-            options.out or options.list or options.add or options.remove
-            or options.refile is not None):
-        parser.error("season needs --out DIR, or one of --list, --add, --remove, --refile")
+            options.out or options.list or options.add or options.remove or options.check
+            or options.repair or options.refile is not None):
+        parser.error("season needs --out DIR, or one of --check, --repair, --add, --list, "
+                     "--remove, --refile")
     if options.verb == "calibrate" and options.write and not options.boat:
         parser.error("calibrate --write needs --boat BOAT.toml")
     if options.debug:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from sailanalysis.app import days, pipeline
 from sailanalysis.app.days import DayJob
-from sailanalysis.core.errors import Finding, LogError
+from sailanalysis.core.errors import Finding, LogError, SailAnalysisError
 from sailanalysis.core.progress import Progress
 from sailanalysis.day import Day, Studies
 
@@ -50,7 +50,7 @@ def day(options: argparse.Namespace, progress: Progress) -> Outcome:
                    (options.crew_log,) if options.crew_log else (), options.date,
                    options.timezone, options.as_logged)
     written = days.report_days(options, asked, progress)
-    findings = _once([f for one in written for f in one.findings])
+    findings = _once([f for one in written for f in one.findings] + _renewed(options, progress))
     return Outcome("\n".join(one.words for one in written if one.words), findings,
                    _status(findings, all(one.done for one in written)))
 
@@ -60,18 +60,40 @@ def _status(findings: Sequence[Finding], done: bool = True) -> int:
     return int(not done or any(finding.missing for finding in findings))
 
 
+def _renewed(options: argparse.Namespace, progress: Progress) -> list[Finding]:
+    """Bring the season's kept polar up to the days filed; it costs the evening nothing else."""
+    from sailanalysis.season.archive import Archive, is_archive
+
+    if not options.season or not is_archive(Path(options.season)):
+        return []
+    progress("renewing the season's polar")
+    try:
+        Archive(options.season).renew()
+    except (SailAnalysisError, OSError) as error:
+        return [Finding("archive-unread", str(error))]
+    return []
+
+
 def _once(findings: list[Finding]) -> tuple[Finding, ...]:
     """Findings of several days, each message once."""
     return tuple({finding.message: finding for finding in findings}.values())
 
 
 def season(options: argparse.Namespace, progress: Progress) -> Outcome:
-    """``sailanalysis season`` and its verbs."""
+    """``sailanalysis season`` and its verbs, in the order in which they help each other."""
     from sailanalysis.season import Archive
+    from sailanalysis.season.wording import fault_findings
 
     archive = Archive(options.season, create=bool(options.add))
     words: list[str] = []
     findings: list[Finding] = []
+    wrong = False
+    if options.repair:
+        words += _repair(archive)
+    if options.check:
+        progress("checking every file")
+        wrong, lines = _check(archive)
+        words += lines
     for name in options.remove:
         gone = archive.remove(name)
         if not gone:
@@ -79,18 +101,64 @@ def season(options: argparse.Namespace, progress: Progress) -> Outcome:
         words.append(f"removed {', '.join(gone)}")
     jobs = _planned(options, findings, progress)
     if options.refile is not None:
-        kept = archive.settings(options.refile)
-        jobs += [DayJob.from_settings(settings) for settings in kept]
+        jobs += _kept_jobs(archive, options.refile)
     if jobs:
         words += _file_many(archive, jobs, options, progress, findings)
+    if options.remove or jobs:
+        progress("renewing the season's polar")
+        archive.renew()
     if options.list:
         words.append(_listing(archive))
+        findings += fault_findings(archive.path, archive.faults())
     if options.out:
-        record = pipeline.analyse_season(options.season, options.start, options.end, progress)
+        record = pipeline.analyse_season(options.season, options.start, options.end, progress,
+                                         _boat_name(options.boat))
         progress("writing the report")
         pipeline.write_season(record, options.out, plotly_beside=options.plotly_beside)
+        findings += [f for f in record.findings if f.level == "warning"]
         words.append(str(Path(options.out) / "season.html"))
-    return Outcome("\n".join(words), tuple(findings))
+    return Outcome("\n".join(words), tuple(dict.fromkeys(findings)), _status(findings, not wrong))
+
+
+def _check(archive: Archive) -> tuple[bool, list[str]]:
+    """Whether anything filed is wrong, and a line for each thing found."""
+    from sailanalysis.season.wording import fault_findings
+
+    findings = fault_findings(archive.path, archive.check())
+    wrong = [f.message for f in findings if f.level == "warning"]
+    days = len(archive.catalogue().entries)
+    line = (f"{archive.path}: {days} days, every file as it was filed" if not wrong
+            else f"{archive.path}: {len(wrong)} of {days} days and other things need a hand")
+    return bool(wrong), [*wrong, *(f.message for f in findings if f.level == "note"), line]
+
+
+def _repair(archive: Archive) -> list[str]:
+    """Make the index again; what was found, and what stands now."""
+    from sailanalysis.season.wording import fault_findings
+
+    found = archive.repair()
+    archive.renew()
+    left = {f.where for f in archive.check()}
+    done = [f for f in found if f.where not in left]
+    lines = [f"mended: {f.message}" for f in fault_findings(archive.path, done)]
+    lines += [f.message for f in fault_findings(archive.path, archive.check())]
+    return [*lines, f"{archive.path}: {len(archive.catalogue().entries)} days listed"]
+
+
+def _kept_jobs(archive: Archive, names: list[str]) -> list[DayJob]:
+    """Jobs that analyse filed days again, as they were filed."""
+    for name in names:
+        if not archive.match(name):
+            raise LogError(f"{archive.path}: no filed day {name!r}; see --list")
+    return [DayJob.from_settings(settings) for settings in archive.settings(names)]
+
+
+def _boat_name(boat: str | None) -> str | None:
+    if boat is None:
+        return None
+    from sailanalysis.read.written.boatfile import read_boat_file
+
+    return read_boat_file(boat).name
 
 
 def _file_many(archive: Archive, jobs: list[DayJob], options: argparse.Namespace,
@@ -103,10 +171,16 @@ def _file_many(archive: Archive, jobs: list[DayJob], options: argparse.Namespace
     for number, (job, result) in enumerate(zip(jobs, results, strict=True), start=1):
         if isinstance(result, str):
             failed += 1
-            findings.append(Finding("day-not-filed", result))
+            findings.append(Finding("day-not-filed", result, missing=True))
         else:
-            filed = archive.file_day(result, raw_files=job.logs, settings=job.settings())
-            words.append(f"filed {filed}")
+            try:
+                filed = archive.file_day(
+                    result, raw_files=job.logs, settings=job.settings(), part=job.part,
+                    several_boats=options.several_boats or options.refile is not None)
+                words.append(days.filed_words(filed))
+            except SailAnalysisError as error:
+                failed += 1
+                findings.append(Finding("day-not-filed", str(error), missing=True))
         progress("analysing days", number / len(jobs))
     if failed == len(jobs):
         raise LogError(f"none of {failed} days could be filed; the first: {findings[0].message}")
@@ -125,10 +199,10 @@ def _planned(options: argparse.Namespace, findings: list[Finding],
                     timezone=options.timezone) for folder in options.add]
     plans = list(run_all(days.plan_or_reason, asked, workers=options.workers,
                          cluster=options.cluster))
-    findings += [Finding("day-not-filed", plan) for plan in plans if isinstance(plan, str)]
-    if len(findings) == len(plans):
-        raise LogError(f"none of {len(plans)} days could be filed; the first: "
-                       f"{findings[0].message}")
+    failed = [plan for plan in plans if isinstance(plan, str)]
+    findings += [Finding("day-not-filed", plan, missing=True) for plan in failed]
+    if len(failed) == len(plans):
+        raise LogError(f"none of {len(plans)} days could be filed; the first: {failed[0]}")
     return [job for plan in plans if not isinstance(plan, str) for job in plan]
 
 
@@ -137,13 +211,23 @@ def _absolute(path: str | None) -> str | None:
 
 
 def _listing(archive: Archive) -> str:
-    days = archive.days()
-    if days.empty:
+    every = [listed for boat in archive.boats() if len(listed := archive.days(boat=boat))]
+    if not every:
         return "no day is filed here"
-    lines = [f"{'day':<22} {'sailed h':>8} {'NM':>6} {'tacks':>5} {'gybes':>5}"]
-    for row in days.itertuples():
-        lines.append(f"{row.day:<22} {row.sailing_s / 3600:>8.1f} "
-                     f"{row.distance_over_ground_nm:>6.1f} {row.tacks:>5} {row.gybes:>5}")
+    several = len(every) > 1
+    lines = [f"{'day':<22} {'sailed h':>8} {'NM':>6} {'tacks':>5} {'gybes':>5}"
+             + ("  boat" if several else "")]
+    numbers = ("sailing_s", "distance_over_ground_nm", "tacks", "gybes")
+    for table in every:
+        for row in table.reindex(columns=["day", "boat", *numbers]).itertuples():
+            sailed, miles, tacks, gybes = (
+                "-" if value is None or value != value else text.format(value)
+                for value, text in ((row.sailing_s, "{:.1f}"),
+                                    (row.distance_over_ground_nm, "{:.1f}"),
+                                    (row.tacks, "{:.0f}"), (row.gybes, "{:.0f}")))
+            sailed = sailed if sailed == "-" else f"{row.sailing_s / 3600:.1f}"
+            lines.append(f"{row.day:<22} {sailed:>8} {miles:>6} {tacks:>5} {gybes:>5}"
+                         + (f"  {row.boat or 'unnamed'}" if several else ""))
     return "\n".join(lines)
 
 

@@ -7,6 +7,7 @@ import logging
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +18,7 @@ from sailanalysis.core.progress import Progress
 if TYPE_CHECKING:
     from sailanalysis.day import Day
     from sailanalysis.read.days.card import Card, SailingDay
+    from sailanalysis.season import Filed
 
 log = logging.getLogger(__name__)
 
@@ -63,6 +65,13 @@ class DayJob:
         if values.get("window"):
             values["window"] = tuple(values["window"])
         return cls(**values)
+
+    @property
+    def part(self) -> str:
+        """Which sailing of its logs the day is; empty where they hold no other."""
+        if self.window is None:
+            return ""
+        return datetime.fromtimestamp(self.window[0], UTC).strftime("%Y-%m-%dT%H:%M")
 
     def settings(self) -> dict[str, Any]:
         """What a later re-filing needs to repeat the analysis, with absolute paths."""
@@ -167,15 +176,43 @@ def _report(day: SailingDay, options: argparse.Namespace, out: Path, job: DayJob
     failed = pipeline.write_day(result, out, private=options.private,
                                 plotly_beside=options.plotly_beside)
     filed = ""
+    not_filed: tuple[Finding, ...] = ()
     if options.season:
-        from sailanalysis.season import Archive
-
         progress("filing the day")
-        filed = Archive(options.season, create=True).file_day(
-            result, raw_files=raw_files(day, job), settings=job.settings())
+        filed, not_filed = _file(result, raw_files(day, job), options, job)
     one_line = job.window is not None
-    return Written(_words(result, day.date if one_line else "", out, filed, options.season),
-                   (*failed, *result.findings))
+    return Written(_words(result, day.date if one_line else "", out, filed),
+                   (*not_filed, *failed, *result.findings))
+
+
+def _file(result: Day, logs: Sequence[str], options: argparse.Namespace,
+          job: DayJob) -> tuple[str, tuple[Finding, ...]]:
+    """File the day in the season; a failure is told, and costs the report nothing."""
+    from sailanalysis.season import Archive
+
+    try:
+        filed = Archive(options.season, create=True).file_day(
+            result, raw_files=logs, settings=job.settings(), part=job.part,
+            several_boats=options.several_boats)
+    except (SailAnalysisError, OSError) as error:
+        return "", (Finding("day-not-filed", f"the day was not filed: {error} Its report was "
+                            "written.", missing=True),)
+    return f"{filed_words(filed)} in {options.season}", ()
+
+
+def filed_words(filed: Filed) -> str:
+    """What became of a day that was filed, and of the days that gave way to it."""
+    if filed.unchanged:
+        return f"filed {filed.day_id} (it stood there already, unchanged)"
+    words = f"filed {filed.day_id}"
+    if filed.replaced:
+        old = ", ".join(f"{'the one' if e.day_id == filed.day_id else e.day_id} filed on "
+                        f"{e.filed_on}" for e in filed.replaced)
+        words += f" (in place of {old})"
+    if filed.kept:
+        words += (f"; the earlier filing held time that this one lacks, and is kept in "
+                  f"{', '.join(f'lost/{name}' for name in filed.kept)}")
+    return words
 
 
 def raw_files(day: SailingDay, job: DayJob) -> Sequence[str]:
@@ -183,12 +220,12 @@ def raw_files(day: SailingDay, job: DayJob) -> Sequence[str]:
     return job.logs if job.window is None else [str(path) for path in day.files]
 
 
-def _words(result: Day, date: str, out: Path, filed: str, season: str | None) -> str:
+def _words(result: Day, date: str, out: Path, filed: str) -> str:
     """What is printed of a day: two lines, or one where there are several days."""
     text, page = day_words(result), str(out / "report.html")
     if date:
-        return f"{date}: {text}; {page}" + (f"; filed as {filed}" if filed else "")
-    return f"{text}\n{page}" + (f"\nfiled as {filed} in {season}" if filed else "")
+        return f"{date}: {text}; {page}" + (f"; {filed}" if filed else "")
+    return f"{text}\n{page}" + (f"\n{filed}" if filed else "")
 
 
 def day_words(result: Day) -> str:

@@ -115,14 +115,18 @@ def _one_blas_thread() -> AbstractContextManager[object]:
     return limits
 
 
-def _memory(season: str | Path | None, conditioned: Conditioned) -> Memory:
-    """What earlier days lend to this one: the season's polar and each helm's usual."""
-    if season is None or not Path(season).exists():
-        return Memory()
-    from sailanalysis.season import Archive
+def _memory(season: str | Path | None, conditioned: Conditioned, boat: Boat) -> Memory:
+    """What earlier days lend to this one; whatever the archive's state, the day goes on."""
+    from sailanalysis.season.archive import Archive, is_archive
 
     time = epoch_s(conditioned.samples.index)
-    return Archive(season).memory(without=(float(time[0]), float(time[-1])))
+    try:
+        if season is None or not is_archive(Path(season)):
+            return Memory()
+        return Archive(season).memory((float(time[0]), float(time[-1])), boat.name)
+    except Exception as error:  # one bad thing never costs the evening
+        return Memory(findings=(Finding("archive-unread", f"{error} The day was judged by itself, "
+                                        "without the season's polar."),))
 
 
 def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
@@ -136,7 +140,7 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     from sailanalysis.trials.changes import judge_trials
 
     attempt = Attempts()
-    memory = attempt("memory", lambda: _memory(season, conditioned), Memory)
+    memory = attempt("memory", lambda: _memory(season, conditioned, boat), Memory)
     say("finding wind, water and maneuvers")
     load, load_findings = attempt("load", lambda: tank_load_kg(raw, boat, crew),
                                   lambda: (None, []))
@@ -170,8 +174,8 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
         lambda: (empty_table("trials"), None))
     gauges: list[GaugeCheck] = attempt("gauges", lambda: tank_gauge_check(raw, boat, crew), list)
 
-    findings = [*attempt.findings(), *findings, *conditioned.findings, *load_findings,
-                *sailed.findings]
+    findings = [*attempt.findings(), *memory.findings, *findings, *conditioned.findings,
+                *load_findings, *sailed.findings]
     return Day(
         samples=samples, rate_hz=conditioned.rate_hz, maneuvers=maneuvers, legs=legs,
         polar=polar.table, targets=polar.targets, helm=helm, trials=trials,
@@ -354,7 +358,7 @@ def write_day(day: Day, out_dir: str | Path, *, private: bool = False,
 
 
 def analyse_season(season_dir: str | Path, start: str | None = None, end: str | None = None,
-                   progress: Progress | None = None) -> Season:
+                   progress: Progress | None = None, boat: str | None = None) -> Season:
     """The season record of an archive between two days, ends included.
 
     Parameters
@@ -364,6 +368,8 @@ def analyse_season(season_dir: str | Path, start: str | None = None, end: str | 
     start, end : str, optional
         First and last day, ``YYYY-MM-DD``; default all.
     progress : Progress, optional
+    boat : str, optional
+        Whose days, where the archive holds several boats.
 
     Raises
     ------
@@ -374,12 +380,12 @@ def analyse_season(season_dir: str | Path, start: str | None = None, end: str | 
 
     say = progress or Progress()
     archive = Archive(season_dir)
-    if archive.days(start, end).empty:
+    if archive.days(start, end, boat).empty:
         span = f" from {start or 'the first day'} to {end or 'the last'}" if start or end else ""
         raise LogError(f"{season_dir}: no day is filed there{span}; file one with "
                        "`sailanalysis day ... --season`")
     with _one_blas_thread():
-        return fit_season(archive, start, end, progress=say)
+        return fit_season(archive, start, end, progress=say, boat=boat)
 
 
 def write_season(season: Season, out_dir: str | Path, plotly_beside: bool = False) -> None:

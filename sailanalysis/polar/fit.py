@@ -38,6 +38,7 @@ def fit_polar(
     replicates: int = 200,
     seed: int = 0,
     load_reference_kg: float | None = None,
+    shares: bool = True,
 ) -> PolarModel:
     """Fit speed over true wind speed and angle, with its uncertainty.
 
@@ -54,6 +55,9 @@ def fit_polar(
     load_reference_kg : float, optional
         The polar holds at this load above light ship; default the usual (median) load.
 
+    shares : bool
+        Work out each leg's share of the polar that its day did not help to make.
+
     Returns
     -------
     PolarModel
@@ -66,10 +70,11 @@ def fit_polar(
     if data is None:
         return no_polar()
     with threadpool_limits(limits=1, user_api="blas"):
-        return _fit(data, sail_sets, replicates, seed)
+        return _fit(data, sail_sets, replicates, seed, shares)
 
 
-def _fit(data: Data, sail_sets: bool, replicates: int, seed: int) -> PolarModel:
+def _fit(data: Data, sail_sets: bool, replicates: int, seed: int,
+         shares: bool) -> PolarModel:
     shape = fit_shape(data.tws, data.twa, data.stw, data.seconds)
     lattice = lattice_tws_kn(data.tws)
     rng = np.random.default_rng(seed)
@@ -90,7 +95,7 @@ def _fit(data: Data, sail_sets: bool, replicates: int, seed: int) -> PolarModel:
         tws_kn=lattice, surfaces=surfaces, leeway_deg=leeway, leeway_known=leeway_known,
         effects=stage.effects(), days=len(data.days), legs=int(data.leg.max()) + 1,
         seconds=float(data.seconds.sum()), day_factors=stage.day_factors(),
-        leg_shares=stage.leg_shares(), notes=stage.notes(),
+        leg_shares=stage.leg_shares() if shares else pd.DataFrame(), notes=stage.notes(),
     )
 
 

@@ -23,6 +23,7 @@ from sailanalysis.polar.targets import targets_table
 from sailanalysis.season.archive import Archive
 from sailanalysis.season.coverage import coverage_table, sail_next
 from sailanalysis.season.drift import calibration_rows, drift_trends, step_change
+from sailanalysis.season.wording import fault_findings
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,6 +93,7 @@ def fit_season(
     from_: str | None = None,
     to: str | None = None,
     progress: Callable[..., Any] | None = None,
+    boat: str | None = None,
 ) -> Season:
     """Fit everything that an archive holds between two dates.
 
@@ -102,26 +104,30 @@ def fit_season(
         First and last date, both included.
     progress : callable, optional
         Called with the name of each stage.
+    boat : str, optional
+        Whose days, where the archive holds several boats.
+
+    Returns
+    -------
+    Season
+        A day with a damaged file is left out, and named among the findings.
     """
     say = progress or (lambda *_: None)
     say("reading the archive")
-    days = archive.days(from_, to)
-    blocks = archive.blocks(from_, to)
-    records = archive.records(from_, to)
+    days, blocks, helms, maneuvers, records = _read(archive, from_, to, boat)
     say("fitting the polar of the season")
     model = fit_polar(blocks)
     polar, targets = polar_table(model), targets_table(model)
     say("comparing sails, days and helms")
     crossovers = crossovers_table(model)
     legs = _with_vmg(model.leg_shares, model, targets)
-    helm_progress, helm_trend = _helm(archive.helm_rows(from_, to))
-    maneuvers = archive.maneuver_rows(from_, to)
+    helm_progress, helm_trend = _helm(helms)
     coverage = coverage_table(model, blocks)
     calibration = calibration_rows(records)
     change = model.day_factors.copy()
     if len(change):
         change.insert(1, "date", change["day"].str[:10])
-    boats = [str((r[2].get("boat") or {}).get("name") or "") for r in records]
+    boats = [str(name) for name in days["boat"]]
     return Season(
         start=str(days["date"].min()) if len(days) else "",
         end=str(days["date"].max()) if len(days) else "",
@@ -135,8 +141,22 @@ def fit_season(
         calibration_trend=drift_trends(calibration), polar_change=change,
         polar_trend=model.effect(TREND), polar_step=_step(change),
         effects=tuple(e for e in model.effects if e.name != TREND),
-        findings=_findings(days, blocks, model),
+        findings=(*fault_findings(archive.path, archive.faults()),
+                  *_findings(days, blocks, model)),
     )
+
+
+def _read(archive: Archive, from_: str | None, to: str | None, boat: str | None) -> tuple[
+        pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame, list[tuple[str, str, Any]]]:
+    """Days, blocks, helm rows, maneuvers, records; a day that is damaged anywhere is in none."""
+    tables = [archive.days(from_, to, boat), archive.blocks(from_, to, boat),
+              archive.helm_rows(from_, to, boat), archive.maneuver_rows(from_, to, boat)]
+    records = archive.records(from_, to, boat)
+    damaged = {f.where for f in archive.faults() if f.code in ("day-damaged", "day-gone")}
+    days, blocks, helms, maneuvers = (
+        t[~t[name].isin(damaged)].reset_index(drop=True)
+        for t, name in zip(tables, ("day", "day_id", "day_id", "day_id"), strict=True))
+    return days, blocks, helms, maneuvers, [r for r in records if r[0] not in damaged]
 
 
 # ------------------------------------------------------------------ helms and maneuvers
@@ -196,7 +216,8 @@ def _leeway(model: PolarModel, tws: np.ndarray, off: np.ndarray) -> np.ndarray:
     if not model.leeway_known or model.tws_kn.size == 0:
         return np.zeros(tws.shape)
     i = np.clip(np.round((tws - model.tws_kn[0]) / 0.5).astype(int), 0, model.tws_kn.size - 1)
-    return model.leeway_deg[i, np.clip(np.round(off).astype(int), 0, 180)]
+    leeway: np.ndarray = model.leeway_deg[i, np.clip(np.round(off).astype(int), 0, 180)]
+    return leeway
 
 
 def _days(days: pd.DataFrame, blocks: pd.DataFrame, legs: pd.DataFrame, change: pd.DataFrame,

@@ -30,17 +30,18 @@ POLAR_WORDS: Final = {
 
 
 def season_tables(season: Season) -> dict[str, pd.DataFrame]:
-    """Tables of a season by the name of their file.
+    """Tables of a season by the name of their file, each with the ``boat``.
 
     Parameters
     ----------
     season : Season
     """
-    return {
+    tables = {
         "days": season.days, "polar": season.polar, "targets": season.targets,
         "crossovers": season.crossovers, "helm_progress": season.helm_progress,
         "helm_trend": season.helm_trend, "maneuver_progress": season.maneuver_progress,
     }
+    return {name: table.assign(boat=season.boat_name) for name, table in tables.items()}
 
 
 def helm_card(season: Season) -> pd.DataFrame:

@@ -57,7 +57,7 @@ class Taken:
 def measure(days: int, hours: float) -> Taken:
     """File a made season in an archive of its own, then ask for its results."""
     with tempfile.TemporaryDirectory() as folder:
-        archive = Archive(folder)
+        archive = Archive(folder, create=True)
 
         def seconds(work: Callable[[], object]) -> float:
             began = time.process_time()

@@ -52,7 +52,7 @@ def made():
 
 @pytest.fixture(scope="module")
 def archive(made, tmp_path_factory):
-    out = Archive(tmp_path_factory.mktemp("season"))
+    out = Archive(tmp_path_factory.mktemp("season"), create=True)
     for day in made:
         out.file_day(day)
     return out
@@ -105,7 +105,7 @@ def test_a_row_a_day_in_order(season):
 
 
 def test_filed_in_another_order_or_again_it_prints_the_same(made, season, tmp_path):
-    other = Archive(tmp_path)
+    other = Archive(tmp_path, create=True)
     for number in (3, 0, 5, 1, 4, 2, 3):
         other.file_day(made[number])
     again = fit_season(other)
@@ -181,7 +181,7 @@ def test_the_card_and_the_json(season):
 
 
 def test_a_season_without_sailing_says_so(tmp_path):
-    archive = Archive(tmp_path)
+    archive = Archive(tmp_path, create=True)
     day = small_day()
     archive.file_day(replace(day, samples=day.samples.assign(state="motoring")))
     season = fit_season(archive)
