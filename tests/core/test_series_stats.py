@@ -139,3 +139,121 @@ def test_normal_quantiles():  # NIST/SEMATECH e-Handbook, table of the normal di
     assert ndtr(stats.Z95) - ndtr(-stats.Z95) == approx(0.95, abs=1e-15)
     assert ndtr(stats.Z90) - ndtr(-stats.Z90) == approx(0.90, abs=1e-15)
     assert approx(np.sqrt(np.pi / 2)) == stats.MEDIAN_SE
+
+
+# ------------------------------------------------------------------ against the plain definition
+CLOCKS = {
+    "regular": np.arange(0.0, 60.0, 0.5),
+    "uneven": np.cumsum(np.tile([0.4, 0.9, 1.3, 0.7], 20)),
+    "with a hole": np.concatenate([np.arange(0.0, 20.0), np.arange(40.0, 70.0)]),
+    "one sample": np.array([3.0]),
+}
+
+
+def plain_windows(time, window_s):
+    """Indices in the window about each sample, never across a hole."""
+    run = np.concatenate([[0], np.cumsum(np.diff(time) > 2.5 * np.median(np.diff(time)))]) \
+        if time.size > 1 else np.zeros(1)
+    return [np.flatnonzero((np.abs(time - t) <= window_s / 2 + 1e-6) & (run == r))
+            for t, r in zip(time, run, strict=True)]
+
+
+@pytest.mark.parametrize("missing", [False, True])
+@pytest.mark.parametrize("clock", CLOCKS)
+def test_running_mean_is_the_plain_mean(clock, missing):
+    time = CLOCKS[clock]
+    value = 100.0 + np.sin(time) + 0.1 * time
+    if missing:
+        value[::3] = np.nan
+    for window_s in (0.1, 3.0, 7.7, 500.0):
+        expected = []
+        for near in plain_windows(time, window_s):
+            good = value[near][np.isfinite(value[near])]
+            expected.append(good.mean() if good.size else np.nan)
+        assert series.running_mean(time, value, window_s) == approx(np.array(expected), nan_ok=True)
+
+
+@pytest.mark.parametrize("clock", ["regular", "with a hole"])
+def test_running_median_and_angle_are_the_plain_ones(clock):
+    time = CLOCKS[clock]
+    value = np.sin(time) + 0.3 * np.cos(7 * time)
+    near = plain_windows(time, 6.0)
+    assert series.running_median(time, value, 6.0) == approx(
+        np.array([np.median(value[i]) for i in near]))
+    angle, weight = 170.0 + 30.0 * value, 1.0 + value**2
+    mean = [np.degrees(np.angle(np.sum(weight[i] * np.exp(1j * np.radians(angle[i]))))) for i in near]
+    assert series.running_mean_angle(time, angle, 6.0, weight) == approx(np.array(mean))
+    even = [np.degrees(np.angle(np.sum(np.exp(1j * np.radians(angle[i]))))) for i in near]
+    assert series.running_mean_angle(time, angle, 6.0) == approx(np.array(even))
+
+
+def test_slope_leaves_missing_out():
+    time = np.arange(0.0, 40.0)
+    value = np.where(np.arange(40) % 4 == 1, np.nan, 2.0 - 0.5 * time)
+    assert series.slope_per_s(time, value, 9.0) == approx(np.full(40, -0.5))
+    assert series.slope_per_s(1e9 + time, value, 9.0) == approx(np.full(40, -0.5), rel=1e-6)
+    assert series.angle_rate_deg_s(time, 350.0 + 3.0 * time, 5.0) == approx(np.full(40, 3.0))
+    assert series.angle_rate_deg_s(time, (10.0 - 3.0 * time) % 360, 5.0) == approx(np.full(40, -3.0))
+
+
+@pytest.mark.parametrize(("step_s", "pieces"), [(2.4, 1), (2.6, 2)])
+def test_a_hole_is_two_and_a_half_steps(step_s, pieces):
+    time = np.concatenate([np.arange(10.0), 9.0 + step_s + np.arange(10.0)])
+    assert len(series.runs(time)) == pieces
+    assert len(series.runs(time, max_gap_s=3.0)) == 1 and len(series.runs(time, max_gap_s=2.0)) == 2
+    assert series.runs([]) == [] and series.runs([5.0]) == [slice(0, 1)]
+    # a sample at a hole stands for one usual step
+    assert series.sample_seconds(time).sum() == approx(
+        20.0 if pieces == 2 else 19.0 + step_s)
+
+
+def test_stretches_at_both_ends():
+    assert series.true_stretches([True, False, True, True]) == [slice(0, 1), slice(2, 4)]
+    assert series.true_stretches([False, False]) == [] and series.true_stretches([]) == []
+
+
+@pytest.mark.parametrize(("value", "reach", "sums"), [
+    ([1, 2, 4, 8, 16], 1, [3, 7, 14, 28, 24]), ([1, 2, 4], 0, [1, 2, 4]),
+    ([1, 2, 4], 9, [7, 7, 7]), ([1, 2, 4, 8], 2, [7, 15, 15, 14])])
+def test_box_sum_by_hand(value, reach, sums):
+    assert series.box_sum(value, reach).tolist() == sums
+    assert series.box_count(len(value), reach).tolist() == series.box_sum(
+        np.ones(len(value)), reach).tolist()
+
+
+def test_interpolation_at_its_borders():
+    time, value = [0.0, 2.0, 4.0, 9.0], [0.0, 2.0, np.nan, 9.0]
+    got = series.resample(time, value, [-0.1, 0.0, 1.0, 2.0, 5.5, 9.0, 9.1], 7.0)
+    assert got == approx([np.nan, 0.0, 1.0, 2.0, 5.5, 9.0, np.nan], nan_ok=True)
+    assert np.isnan(series.resample(time, value, [5.5], 6.9)[0])  # seven seconds apart
+    assert series.resample([3.0], [8.0], [3.0, 4.0], 9.0) == approx([8.0, np.nan], nan_ok=True)
+    assert np.isnan(series.resample([1.0], [np.nan], [1.0], 9.0)).all()
+    assert series.resample([0.0, 4.0], [170.0, -170.0], [1.0, 3.0], 9.0, circular=True) == approx(
+        [175.0, -175.0])
+
+
+def test_recursive_filter_at_rest():
+    # y = 0.1 x + 0.9 y: at rest at 5 it stays there
+    assert series.recursive_filter(np.full(6, 5.0), [0.1], [1.0, -0.9], before=5.0) == approx(5.0)
+    assert series.recursive_filter(np.full(3, 5.0), [0.1], [1.0, -0.9]) == approx([0.5, 0.95, 1.355])
+    assert series.recursive_filter([], [0.1], [1.0, -0.9]).size == 0
+
+
+def test_block_bootstrap_needs_three_blocks_and_repeats():
+    blocks = [np.array([1.0, 3.0]), np.array([np.nan]), np.array([5.0])]
+    got = stats.block_bootstrap(blocks, np.mean)
+    assert (got.value, got.count) == (approx(3.0), 2) and np.isnan(got.low)
+    assert not stats.block_bootstrap([np.array([np.nan])], np.mean).known
+    many = [np.array([float(i)]) for i in range(50)]
+    first, again = (stats.block_bootstrap(many, np.mean) for _ in range(2))
+    assert first == again and first.count == 50
+    # standard error of the mean of 0..49: 14.43 / sqrt(50) = 2.04; 95 % of a normal: 8.0 wide
+    assert first.high - first.low == approx(2 * stats.Z95 * 2.041, rel=0.1)
+    assert first.low < 24.5 < first.high
+
+
+def test_empty_gives_no_number():
+    assert np.isnan(stats.finite_mean([np.nan])) and stats.finite_mean([1.0, np.nan, 3.0]) == 2.0
+    assert np.isnan(stats.mad_sd([])) and np.isnan(series.step_s([1.0]))
+    assert series.integral([0.0, 1.0, 3.0], [2.0, np.nan, 4.0]) == 0.0
+    assert series.integral([0.0, 1.0, 3.0], [2.0, 4.0, 6.0]) == approx(13.0)
