@@ -56,9 +56,9 @@ class TrialsResult:
     traces : tuple of TrialTrace or None
         A row each.
     placebos : int
-        Unmarked moments of the day judged the same way.
+        Unmarked instants of the day judged the same way.
     widening : float
-        Factor on every interval that those moments asked for (1: none).
+        Factor on every interval that those instants asked for (1: none).
     advice : str
         How to run a better trial, when the answers are unclear.
     """
@@ -117,7 +117,7 @@ def judge_trials(
     handover or marked change, at most eight minutes. ``gain_kn`` is the difference of mean boat
     speed less what the polar gives for the difference in wind; its interval holds the scatter of
     ten-second means with their autocorrelation, the polar's own error and a slow drift, with
-    Student's quantile for the few independent pieces. Unmarked moments of the same day, judged
+    Student's quantile for the few independent pieces. Unmarked instants of the same day, judged
     alike, widen it where they show that a day without a change scatters more.
     """
     events = _events(crew)
@@ -230,7 +230,7 @@ def _judge_event(log: SteadyLog, event: _Event) -> tuple[dict[str, Any], Judged 
 
 
 def _placebos(log: SteadyLog, events: list[_Event]) -> list[float]:
-    """Standardised gains at moments nothing was marked: the day's own scatter without a change."""
+    """Standardised gains at instants where nothing was marked: the day's own scatter without a change."""
     if not log.has_wind or log.time.size < 2:
         return []
     marked = np.array([e.time_s for e in events])

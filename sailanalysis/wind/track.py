@@ -24,7 +24,7 @@ from sailanalysis.core.errors import Finding
 from sailanalysis.core.series import epoch_s, running_median, true_stretches
 from sailanalysis.core.showing import one_line, small_html
 from sailanalysis.core.stats import Z95
-from sailanalysis.wind.track_ends import TOLD, in_a_stream, seconds_near, upwind_evidence
+from sailanalysis.wind.track_ends import ENOUGH_EVIDENCE, in_a_stream, seconds_near, upwind_evidence
 from sailanalysis.wind.track_turns import even, track_turns
 
 MIN_TURNS = 4
@@ -212,7 +212,7 @@ def find_track_wind(time_s: Floats, sog_kn: Floats, cog_deg: Floats) -> TrackWin
         return _unknown(time, turns, "its turns lie about one axis, but at such slow speeds a "
                         "current hides whether they are tacks or gybes.")
     evidence = upwind_evidence(turns[turns["agrees"]], axis, seconds_near(time, velocity, axis))
-    if abs(evidence) < TOLD:
+    if abs(evidence) < ENOUGH_EVIDENCE:
         return _unknown(time, turns, "its turns lie about one axis, but whether they are tacks or "
                         "gybes cannot be told from what they cost.")
     if evidence < 0:

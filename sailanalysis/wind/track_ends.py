@@ -8,7 +8,7 @@ import pandas as pd
 from sailanalysis.core.angles import Floats, wrap180
 from sailanalysis.wind.track_turns import MIN_SPEED_KN
 
-TOLD = 2.5
+ENOUGH_EVIDENCE = 2.5
 """Log odds of twelve to one: below that the track is said not to tell."""
 
 SLOWEST_KN = 2.5

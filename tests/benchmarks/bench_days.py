@@ -133,7 +133,7 @@ def main():
     cells = np.array([x for r in rows for x in r["polar"]])
     if cells.size:
         print(f"| polar cells of 10 min, median abs error %, covered | {len(cells)}, {100 * np.median(np.abs(cells[:, 1] / cells[:, 0] - 1)):.2f}, {np.mean((cells[:, 2] <= cells[:, 0]) & (cells[:, 0] <= cells[:, 3])):.2f} |")
-    order = [r["helm"]["Ada"] > r["helm"]["Ben"] for r in rows if np.isfinite([r["helm"].get("Ada", np.nan), r["helm"].get("Ben", np.nan)]).all()]
+    order = [r["helm"]["Ada"] > r["helm"]["Jonas"] for r in rows if np.isfinite([r["helm"].get("Ada", np.nan), r["helm"].get("Jonas", np.nan)]).all()]
     print(f"| days on which the calmer helm (rudder noise 1.0 against 1.6) scored higher | {sum(order)} of {len(order)} |")
 
 

@@ -72,7 +72,7 @@ def ar_noise(rng, n, dt, tau_s, sd):
 
 
 def simulate(rng, *, boat=None, errors=None, hours=2.0, tws=12.0, twd=220.0, dt=0.1, waves=1.0,
-             shift_sd=5.0, gust=0.12, tide_kn=0.8, plan=None, helms=(("Ada", 1.0), ("Ben", 1.6)),
+             shift_sd=5.0, gust=0.12, tide_kn=0.8, plan=None, helms=(("Ada", 1.0), ("Jonas", 1.6)),
              motor_s=600.0, leg_s=(150, 420), start_s=T0):
     """One day: motor out, beat with tacks, reach, run with gybes, reach, motor home."""
     boat, errors = boat or Boat(), errors or Errors()

@@ -257,11 +257,11 @@ def _helms(rng: np.random.Generator, fixed: dict[str, Any]) -> Scenario:
     fixed = {"rate_hz": 10.0, **fixed}
     boat, tws, sea, sensors, sails = _base(rng, fixed)
     activity = float(fixed.get("activity", rng.uniform(1.25, 2.0)))
-    first: HelmModel = SKILLED.named("Anna")
-    second = SKILLED.skill(activity).named("Bela")
+    first: HelmModel = SKILLED.named("Ada")
+    second = SKILLED.skill(activity).named("Jonas")
     pilot = AUTOPILOT
     if rng.random() < 0.5:
-        first, second = replace(second, name="Anna"), replace(first, name="Bela")
+        first, second = replace(second, name="Ada"), replace(first, name="Jonas")
     length = float(fixed.get("hours", 2.0)) * 3600.0
     names = [first.name, second.name]
     half = length / 2
