@@ -230,7 +230,7 @@ def _judge_event(log: SteadyLog, event: _Event) -> tuple[dict[str, Any], Judged 
 
 
 def _placebos(log: SteadyLog, events: list[_Event]) -> list[float]:
-    """Standardised gains at instants where nothing was marked: the day's own scatter without a change."""
+    """Standardised gains where nothing was marked: the day's scatter without a change."""
     if not log.has_wind or log.time.size < 2:
         return []
     marked = np.array([e.time_s for e in events])
