@@ -133,23 +133,11 @@ def _warn(findings: Sequence[Finding], quiet: bool) -> None:
                 print(f"warning: {finding.message}", file=sys.stderr)
 
 
-def _show_tracebacks() -> None:
-    """Print where a part that was left out failed."""
-    import logging
-
-    log = logging.getLogger("sailanalysis")
-    log.setLevel(logging.DEBUG)
-    if not log.handlers:
-        log.addHandler(logging.StreamHandler(sys.stderr))
-
-
 def _run(options: argparse.Namespace) -> int:
     if options.verb in ("day", "inspect", "calibrate"):
         _must_exist(*options.logs, options.boat, getattr(options, "crew_log", None))
     elif options.verb == "season":
         _must_exist(options.boat, *options.add, *([] if options.add else [options.season]))
-    if options.debug:
-        _show_tracebacks()
     from sailanalysis.app import commands
     from sailanalysis.core.progress import progress_for
 

@@ -114,9 +114,9 @@ def season(options: argparse.Namespace, progress: Progress) -> Outcome:
         record = pipeline.analyse_season(options.season, options.start, options.end, progress,
                                          _boat_name(options.boat))
         progress("writing the report")
-        pipeline.write_season(record, options.out, plotly_beside=options.plotly_beside)
+        written = pipeline.write_season(record, options.out, options.plotly_beside)
         findings += [f for f in record.findings if f.level == "warning"]
-        words.append(str(Path(options.out) / "season.html"))
+        words.append(str(written.folder / "season.html"))
     return Outcome("\n".join(words), tuple(dict.fromkeys(findings)), _status(findings, not wrong))
 
 
@@ -291,7 +291,7 @@ def demo(options: argparse.Namespace, progress: Progress) -> Outcome:
                               boat=folder / "boat.toml", crew_log=folder / "crew.csv",
                               progress=progress)
     progress("writing the report")
-    failed = pipeline.write_day(result, options.out, plotly_beside=options.plotly_beside)
-    words = f"{days.day_words(result)}\n{Path(options.out) / 'report.html'}"
-    findings = (*failed, *result.findings)
+    written = pipeline.write_day(result, options.out, plotly_beside=options.plotly_beside)
+    words = f"{days.day_words(result)}\n{written.folder / 'report.html'}"
+    findings = (*written.findings, *result.findings)
     return Outcome(words, findings, _status(findings))

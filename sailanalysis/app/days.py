@@ -173,16 +173,16 @@ def _report(day: SailingDay, options: argparse.Namespace, out: Path, job: DayJob
     result = pipeline.analyse(day, season=options.season,
                               as_logged=job.as_logged, progress=progress)
     progress("writing the report")
-    failed = pipeline.write_day(result, out, private=options.private,
-                                plotly_beside=options.plotly_beside)
+    written = pipeline.write_day(result, out, private=options.private,
+                                 plotly_beside=options.plotly_beside)
     filed = ""
     not_filed: tuple[Finding, ...] = ()
     if options.season:
         progress("filing the day")
         filed, not_filed = _file(result, raw_files(day, job), options, job)
-    one_line = job.window is not None
-    return Written(_words(result, day.date if one_line else "", out, filed),
-                   (*not_filed, *failed, *result.findings))
+    date = day.date if job.window is not None else ""
+    return Written(_words(result, date, written.folder, filed),
+                   (*not_filed, *written.findings, *result.findings))
 
 
 def _file(result: Day, logs: Sequence[str], options: argparse.Namespace,

@@ -333,17 +333,28 @@ def summarise(samples: pd.DataFrame, maneuvers: pd.DataFrame, conditioned: Condi
     }
 
 
+@dataclass(frozen=True)
+class Written:
+    """Where results went, and what of them could not be made."""
+
+    folder: Path
+    findings: tuple[Finding, ...] = ()
+
+
+def shown_path(asked: str | Path, place: Path) -> Path:
+    """The folder as the user wrote it, where the results went there."""
+    return Path(asked) if place == Path(asked).resolve() else place
+
+
 def write_day(day: Day, out_dir: str | Path, *, private: bool = False,
-              plotly_beside: bool = False) -> tuple[Finding, ...]:
+              plotly_beside: bool = False) -> Written:
     """Write report, notebook and tables of a day; all of them or none.
 
-    Returns
-    -------
-    tuple of Finding
-        What of the report could not be made; each part's place in it says so too.
+    Never over a file that the program did not write: where such files stand in ``out_dir``, the
+    results go into a folder in it.
     """
     from sailanalysis.app.tables import write_day_tables
-    from sailanalysis.core.staging import staged
+    from sailanalysis.core.staging import place_for, staged
     from sailanalysis.report.day.private import private_day
     from sailanalysis.report.day.write import make_day_report, write_made
 
@@ -351,10 +362,11 @@ def write_day(day: Day, out_dir: str | Path, *, private: bool = False,
     findings = (*report.findings, *day.findings)
     summary: Summary = {**day.summary, **account_of(findings, day.inputs)}
     day = replace(day, findings=findings, summary=summary)
-    with staged(out_dir) as folder:
+    place = place_for(out_dir)
+    with staged(place, "day") as folder:
         write_day_tables(private_day(day) if private else day, folder, private)
         write_made(report, folder, plotly_beside)
-    return report.findings
+    return Written(shown_path(out_dir, place), report.findings)
 
 
 def analyse_season(season_dir: str | Path, start: str | None = None, end: str | None = None,
@@ -388,18 +400,20 @@ def analyse_season(season_dir: str | Path, start: str | None = None, end: str | 
         return fit_season(archive, start, end, progress=say, boat=boat)
 
 
-def write_season(season: Season, out_dir: str | Path, plotly_beside: bool = False) -> None:
-    """Write report, card and tables of a season; all of them or none."""
+def write_season(season: Season, out_dir: str | Path, plotly_beside: bool = False) -> Written:
+    """Write report, card and tables of a season; all of them or none, as `write_day` does."""
     from sailanalysis.app.tables import write_csv
-    from sailanalysis.core.staging import staged
+    from sailanalysis.core.staging import place_for, staged
     from sailanalysis.report import write_season_report
     from sailanalysis.season import polar_json, season_tables
 
-    with staged(out_dir) as folder:
+    place = place_for(out_dir)
+    with staged(place, "season") as folder:
         for name, table in season_tables(season).items():
             write_csv(name, table, folder / f"{name}.csv")
         text = polar_json(season.polar, season.boat_name)
         (folder / "polar.json").write_text(text + "\n", encoding="utf-8")
         write_season_report(season, folder, plotly_beside=plotly_beside)
+    return Written(shown_path(out_dir, place))
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sailanalysis.core.errors import LogError
+from sailanalysis.core.staging import MARK, written_files
 from sailanalysis.read.open.limits import PIECE_BYTES, is_gzip, open_log
 
 
@@ -53,7 +54,9 @@ def files_under(paths: Iterable[str | os.PathLike[str]]) -> list[Found]:
 def _walk(folder: Path) -> Iterable[Path]:
     for here, folders, names in os.walk(folder):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
-        for name in sorted(names):
+        written = written_files(Path(here)).values() if MARK in names else ()
+        own = {name for files in written for name in files}
+        for name in sorted(set(names) - own):
             path = Path(here) / name
             if not name.startswith(".") and path.is_file():
                 yield path
