@@ -272,14 +272,17 @@ def _segment(conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Senso
         samples["load_kg"] = resample(*load, epoch_s(samples.index), np.inf)
     for name in ("helm", "sails", "boards"):
         _keep_objects(samples, name, samples[name].to_numpy(dtype=object))
-    states, more = attempt("states", lambda: find_states(samples, crew),
-                           lambda: (no_states(samples), []))
-    _keep_objects(samples, "state", states)
+    states = attempt("states", lambda: find_states(samples, crew, boat),
+                     lambda: no_states(samples))
+    _keep_objects(samples, "state", states.state)
+    _keep_objects(samples, "doing", states.doing)
+    samples["sailing_probability"] = states.sailing_probability
     maneuvers = attempt("turns", lambda: find_maneuvers(samples, boat),
                         lambda: empty_table("maneuvers"))
     legs = attempt("legs", lambda: find_legs(samples, maneuvers, boat),
                    lambda: empty_table("legs"))
-    return _Sailed(samples, maneuvers, legs, source, track_wind, [*findings, *more])
+    return _Sailed(samples, maneuvers, legs, source, track_wind,
+                   [*findings, *states.findings])
 
 
 def _wind(conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,

@@ -17,6 +17,7 @@ from sailanalysis.day import STUDY_WORDS, StudyName
 
 if TYPE_CHECKING:
     from sailanalysis.calibrate.estimate import Correction
+    from sailanalysis.segment import States
 
 Made = TypeVar("Made")
 FAILED = "this study failed"
@@ -58,9 +59,12 @@ def samples_as_logged(conditioned: Conditioned) -> pd.DataFrame:
     return samples
 
 
-def no_states(samples: pd.DataFrame) -> np.ndarray:
+def no_states(samples: pd.DataFrame) -> States:
     """Nobody knows what the boat did."""
-    return np.full(len(samples), "", dtype=object)
+    from sailanalysis.segment import States
+
+    nothing = np.full(len(samples), "", dtype=object)
+    return States(nothing, np.full(len(samples), np.nan), nothing)
 
 
 def uncosted(maneuvers: pd.DataFrame) -> pd.DataFrame:

@@ -30,6 +30,7 @@ from sailanalysis.helm.steering import (
     slow_mean,
     to_work_rate,
 )
+from sailanalysis.segment.use import is_sailed
 
 BEFORE_MANEUVER_S: Final = 10.0
 AFTER_MANEUVER_S: Final = 20.0
@@ -101,7 +102,7 @@ def steady_pieces(
             leg[np.searchsorted(time, a - BEFORE_MANEUVER_S):
                 np.searchsorted(time, b + AFTER_MANEUVER_S)] = -1
     if "state" in samples:
-        leg[samples["state"].to_numpy(dtype=object) != "sailing"] = -1
+        leg[~is_sailed(samples)] = -1
     if valid is not None:
         leg[~valid] = -1
     helm = helm_names(samples)

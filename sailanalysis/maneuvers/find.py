@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -23,10 +23,13 @@ from sailanalysis.segment.steady_wind import (
     is_turning,
     steady_wind_deg,
 )
+from sailanalysis.segment.use import is_under_way
 
 Bools = NDArray[np.bool_]
 
 GRID_COLUMNS: Final = ("hdg_deg", "cog_deg", "twd_deg", "twa_deg", "tws_kn", "stw_kn", "sog_kn")
+BESIDE_S: Final = 30.0
+"""Whether she sailed is asked from so long before a turn until so long after it."""
 AROUND_S: Final = 60.0
 """Steady sailing up to this long on either side tells the wind's direction there."""
 USUAL_CLOSE_HAULED_DEG: Final = 42.0
@@ -44,7 +47,7 @@ class Around:
 
 
 def find_maneuvers(samples: pd.DataFrame, boat: Boat) -> pd.DataFrame:
-    """Tacks, gybes, luffs, bear-aways, head-ups and circles, under sail only.
+    """Tacks, gybes, luffs, bear-aways, head-ups and circles, under sail more likely than not.
 
     Parameters
     ----------
@@ -68,12 +71,26 @@ def find_maneuvers(samples: pd.DataFrame, boat: Boat) -> pd.DataFrame:
     found: list[Found] = []
     if len(samples) and "state" in samples:
         time = epoch_s(samples.index)
-        sailing = samples["state"].to_numpy() == "sailing"
-        stretches = _sailing_stretches(samples, sailing)
+        stretches = _sailing_stretches(samples, is_under_way(samples))
         close_hauled = _close_hauled_deg(stretches)
         for stretch in stretches:
             found += _stretch_maneuvers(samples, time, stretch, close_hauled)
+        found = _under_sail(samples, time, found)
     return found_table(found)
+
+
+def _under_sail(samples: pd.DataFrame, time: Floats, found: list[Found]) -> list[Found]:
+    """Mark each turn with how probable it is that she sailed; an engine's are no maneuvers."""
+    sailing = (samples["state"].to_numpy(dtype=object) == "sailing").astype(float)
+    if "sailing_probability" in samples:
+        sailing = samples["sailing_probability"].to_numpy(dtype=float)
+    out = []
+    for one in found:
+        a, b = np.searchsorted(time, [one.start - BESIDE_S, one.end + BESIDE_S])
+        probability = finite_mean(sailing[a:max(b, a + 1)])
+        if probability > 0.5:
+            out.append(replace(one, sailing_probability=probability))
+    return out
 
 
 @dataclass(frozen=True)

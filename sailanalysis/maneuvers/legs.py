@@ -15,6 +15,7 @@ from sailanalysis.core.series import epoch_s, true_stretches, utc_index
 from sailanalysis.maneuvers.find import maneuver_mask
 from sailanalysis.segment.grid import Grid, box_mean, make_grids, side_mean
 from sailanalysis.segment.steady_wind import heading, is_turning, steady_wind_deg
+from sailanalysis.segment.use import is_sailed
 
 Bools = NDArray[np.bool_]
 
@@ -59,7 +60,7 @@ def find_legs(samples: pd.DataFrame, maneuvers: pd.DataFrame, boat: Boat) -> pd.
     rows: list[dict[str, object]] = []
     if len(samples) and "state" in samples:
         time = epoch_s(samples.index)
-        use = samples["state"].to_numpy() == "sailing"
+        use = is_sailed(samples)
         if use.any():
             for grid in make_grids(samples, _GRID, 10.0, use):
                 rows += _grid_legs(samples, time, grid, maneuvers)

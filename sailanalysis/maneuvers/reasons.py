@@ -11,6 +11,7 @@ class Reason(StrEnum):
     NONE = ""
     NO_SERIES = "no wind, heading or boat speed through this maneuver"
     OTHER_COURSE_MEANT = "she took up another course: there is nothing to compare with"
+    PERHAPS_ENGINE = "it is not sure that she was under sail"
     TOO_CLOSE = "too close to another maneuver"
     EDGE = "no steady sailing on both sides: the log or the sailing begins or ends there"
     NOT_BACK = "her speed was not back before the next change"

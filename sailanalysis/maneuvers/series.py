@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from sailanalysis.core.angles import Floats, arctan2d, cosd, sind, unwrap, wrap180
 from sailanalysis.core.series import epoch_s, true_stretches
 from sailanalysis.core.units import KN_TO_MS
+from sailanalysis.maneuvers.find import maneuver_mask
 from sailanalysis.segment.grid import Grid, box_mean, fill_short, make_grids
 from sailanalysis.segment.steady_wind import SETTLE_S, heading
+from sailanalysis.segment.use import is_sailed
 
 Bools = NDArray[np.bool_]
 
@@ -104,7 +106,9 @@ def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> list[Serie
     """
     if not len(samples) or "state" not in samples:
         return []
-    use = samples["state"].to_numpy() == "sailing"
+    # A minute in irons is part of the tack; heaving to is not.
+    use = is_sailed(samples) | (maneuver_mask(epoch_s(samples.index), maneuvers, 60.0, 60.0)
+                                & is_sailed(samples, slowed=True))
     if not use.any():
         return []
     out = []

@@ -14,12 +14,13 @@ from sailanalysis.maneuvers.build import Bounded
 from sailanalysis.maneuvers.case import NEW_COURSE
 from sailanalysis.maneuvers.cost import Costed, Reckoning
 from sailanalysis.maneuvers.reasons import Reason, What
+from sailanalysis.segment.use import SURE
 
 COLUMNS: Final = (
     "kind", "start", "end", "crossing", "from_side", "to_side", "twa_before_deg", "twa_after_deg",
     "tws_kn", "turn_deg", "max_rate_of_turn_deg_s", "stw_before_kn", "stw_min_kn", "stw_after_kn",
     "recovery_s", "loss_m", "loss_m_low", "loss_m_high", "loss_s", "rated", "why_not", "helm",
-    "sails", "what", "twd_deg", "loss_along", "loss_boat_lengths",
+    "sails", "what", "twd_deg", "loss_along", "loss_boat_lengths", "sailing_probability",
 )
 _TIMES: Final = ("start", "end", "crossing")
 _TEXTS: Final = ("kind", "from_side", "to_side", "helm", "sails", "what", "why_not", "loss_along")
@@ -42,6 +43,8 @@ class Found:
     stw_before_kn, stw_min_kn, stw_after_kn : float
     helm, sails : str
     what : What
+    sailing_probability : float
+        How probable it is that she was under sail in and about the turn.
     """
 
     kind: str
@@ -62,6 +65,7 @@ class Found:
     sails: str
     what: What
     twd_deg: float
+    sailing_probability: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -95,6 +99,9 @@ def costed_table(found: pd.DataFrame, reckoning: Reckoning, length_m: float | No
         costs[row] = _bounded_cost(case)
     for one in reckoning.costed:
         costs[one.place.row] = _costed_cost(one, length_m)
+    if "sailing_probability" in found:
+        for row in np.flatnonzero(found["sailing_probability"].to_numpy(dtype=float) < SURE):
+            costs[row] = _Cost(why_not=Reason.PERHAPS_ENGINE.value)
     names = [field.name for field in fields(_Cost)]
     made = pd.DataFrame([asdict(cost) for cost in costs], columns=names, index=found.index)
     table = found.drop(columns=found.columns.intersection(names)).join(_typed(made))

@@ -2,7 +2,7 @@
 
 The rules, in order:
 
-1. Only the state ``sailing``, inside a steady leg.
+1. Only what was surely sailed and not slowed on purpose, inside a steady leg.
 2. Time near a maneuver is left out: from 5 s before its start until the speed has had
    four response times (at least 20 s, or its own measured recovery) after its end. Four
    response times leave 2 % of the speed lost in the turn still missing.
@@ -37,6 +37,7 @@ from sailanalysis.core.series import (
     step_s,
     utc_index,
 )
+from sailanalysis.segment.use import is_sailed
 
 BLOCK_S: Final = 30.0
 """Length of a block in seconds (rule 5)."""
@@ -153,8 +154,7 @@ def _seconds(samples: pd.DataFrame) -> dict[str, Any]:
     out["wind_east"], out["wind_north"] = mean(speed * sind(twd)), mean(speed * cosd(twd))
     for name in ("sails", "helm", "boards"):
         out[name] = text(name)
-    state = text("state")
-    out["sailing"] = (state == "sailing") if "state" in samples.columns else np.ones(count, bool)
+    out["sailing"] = is_sailed(samples)[first]
     return out
 
 

@@ -18,6 +18,7 @@ from sailanalysis.helm.windows import (
     BEFORE_MANEUVER_S,
     helm_names,
 )
+from sailanalysis.segment.use import is_sailed
 
 SpeedModel = Callable[[Floats, Floats], Floats]
 
@@ -97,7 +98,7 @@ class SteadyLog:
         self.expected_late = [np.where(ok, expected[i], np.nan) for i, ok in late]
         steady = np.isfinite(self.stw)
         if "state" in samples:
-            steady &= samples["state"].to_numpy(dtype=object) == "sailing"
+            steady &= is_sailed(samples)
         if not maneuvers.empty:
             for a, b in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
                 steady[np.searchsorted(time, a - BEFORE_MANEUVER_S):

@@ -41,7 +41,7 @@ def calibrated(days: int, first: int) -> tuple[list[Row], list[float]]:
         day = sail(seed)
         cond = condition(day.raw, boat)
         samples, _, _ = wind_and_water(cond, boat)
-        samples["state"] = find_states(samples, CrewLog())[0]
+        samples["state"] = find_states(samples, CrewLog()).state
         maneuvers = find_maneuvers(samples, boat)
         start = time.process_time()
         result = estimate_calibration(samples, cond, boat, maneuvers=maneuvers)

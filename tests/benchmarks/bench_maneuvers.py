@@ -115,7 +115,7 @@ def speed():
     clock = [time.process_time()]
     samples.copy()
     clock.append(time.process_time())
-    samples["state"] = find_states(samples, CrewLog())[0]
+    samples["state"] = find_states(samples, CrewLog()).state
     clock.append(time.process_time())
     maneuvers = find_maneuvers(samples, Boat())
     clock.append(time.process_time())

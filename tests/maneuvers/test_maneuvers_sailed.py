@@ -149,7 +149,7 @@ def prepared(name):
 
     conditioned = condition(read_logs([real_log(name)], boat=BOAT), BOAT)
     samples = wind_and_water(conditioned, BOAT, CrewLog())[0]
-    samples["state"] = find_states(samples, CrewLog())[0]
+    samples["state"] = find_states(samples, CrewLog()).state
     return samples
 
 

@@ -180,7 +180,7 @@ def by_instruments(day: TrackDay) -> Turns:
     """Tacks and gybes found with all instruments."""
     samples, _, source = wind_and_water(condition(day.raw), Boat(), day.crew)
     assert source == "instruments"
-    samples["state"] = find_states(samples, day.crew)[0]
+    samples["state"] = find_states(samples, day.crew).state
     return tacks_and_gybes(find_maneuvers(samples, Boat()))
 
 
@@ -189,7 +189,7 @@ def by_track(raw: RawLog, crew: CrewLog) -> tuple[pd.DataFrame, TrackWind, pd.Da
     samples, _, source = wind_and_water(condition(raw), Boat(), crew)
     assert source == "none"
     samples, _, wind, _ = wind_from_track(samples)
-    samples["state"] = find_states(samples, crew)[0]
+    samples["state"] = find_states(samples, crew).state
     return samples, wind, find_maneuvers(samples, Boat())
 
 

@@ -13,7 +13,8 @@ NONE = CrewLog()
 
 
 def states(samples, crew=NONE):
-    return find_states(samples.drop(columns="state"), crew)
+    found = find_states(samples.drop(columns="state"), crew)
+    return found.state, list(found.findings)
 
 
 def test_beating_is_sailing_and_says_nothing_about_it():
@@ -119,12 +120,13 @@ def prepared():
 
 def test_recorded_moorings_are_stops(prepared):
     for name in ("moored-gps-0183", "moored-instruments-0183"):
-        assert set(find_states(prepared(name), NONE)[0]) == {"stopped"}, name
+        assert set(find_states(prepared(name), NONE).state) == {"stopped"}, name
 
 
 def test_recorded_passage_has_its_stops_and_nothing_that_wind_would_tell(prepared):
     samples = prepared("passage-gps-only-0183")
-    state, findings = find_states(samples, NONE)
+    found = find_states(samples, NONE)
+    state, findings = found.state, found.findings
     clock = samples.index.strftime("%H:%M:%S").to_numpy()
     assert set(state[clock < "08:57:50"]) == {"stopped"}
     assert set(state[(clock > "08:59:00") & (clock < "12:40:00")]) == {"sailing"}
@@ -134,4 +136,4 @@ def test_recorded_passage_has_its_stops_and_nothing_that_wind_would_tell(prepare
 
 def test_recorded_beat_to_the_start_is_sailing_throughout(prepared):
     for name in ("bay-six-tacks-0183", "gulf-reach-n2k", "lake-one-tack-0183"):
-        assert set(find_states(prepared(name), NONE)[0]) == {"sailing"}, name
+        assert set(find_states(prepared(name), NONE).state) == {"sailing"}, name

@@ -23,13 +23,14 @@ def test_cheap_tacks_are_sailing(dip):
     since = time % 120.0
     speed = 5.0 * (1 - dip * np.exp(-since / 8.0))
     log = straight(1800, twa_deg=42.0 * side, awa_deg=30.0 * side, stw_kn=speed, sog_kn=speed)
-    state, _ = find_states(log, CrewLog())
+    state = find_states(log, CrewLog()).state
     assert (state == "sailing").all()
 
 
 def test_six_knots_into_the_wind_is_motoring():
     wobble = 6.0 * np.sin(np.arange(600.0))
     log = straight(600, twa_deg=wobble, awa_deg=wobble, stw_kn=6.0, sog_kn=6.0)
-    state, findings = find_states(log, CrewLog())
+    found = find_states(log, CrewLog())
+    state, findings = found.state, found.findings
     assert (state == "motoring").all()
     assert [f.code for f in findings] == ["engine-inferred"]

@@ -57,7 +57,7 @@ def read(velocity, step=1):
     """Samples, wind and tacks and gybes in seconds from the start."""
     samples, source, wind, _ = wind_from_track(sampled(velocity, step))
     assert source == "track"
-    samples["state"] = find_states(samples, CrewLog())[0]
+    samples["state"] = find_states(samples, CrewLog()).state
     found = tracks.tacks_and_gybes(find_maneuvers(samples, BOAT))
     return samples, wind, [(kind, at - START_S) for kind, at in found]
 
