@@ -262,7 +262,8 @@ def _mirrored(before: Floats, after: Floats, bow: bool) -> float:
     if before.size < 1 or after.size < 1:
         return 0.0
     a, b = float(np.median(before)), float(np.median(after))
-    sided = (np.sign(before) == np.sign(a)).mean() > 0.9 and (np.sign(after) == np.sign(b)).mean() > 0.9
+    sided = all((np.sign(leg) == np.sign(middle)).mean() > 0.9
+                for leg, middle in ((before, a), (after, b)))
     if a * b >= 0 or not sided:
         return 0.0
     low, high = sorted((abs(a), abs(b)))

@@ -27,8 +27,8 @@ PER_HOUR: Final = np.array([
 """How often a crew goes from one to another in an hour of it (common practice: an hour or two
 under sail, some minutes hove-to or reefing, most of an hour under engine, most of one at rest)."""
 MODEL_DOUBT: Final = 0.02
-"""Share of time in which the day is not what the model thinks of at all: the surest is 0.985."""
-START: Final = np.array([0.40, 0.05, 0.25, 0.30])
+"""Share of time in which the day is not what the model thinks of: the surest is 0.985."""
+START: Final = np.array([0.45, 0.05, 0.20, 0.30])
 """A logger is switched on at the berth as often as at sea."""
 
 
@@ -75,4 +75,4 @@ def posterior(log_likelihood: Floats, gap_s: Floats, start: Floats = START) -> F
 
 
 def _scaled(value: NDArray[np.float64]) -> Floats:
-    return value / value.sum()
+    return np.asarray(value / value.sum(), dtype=float)

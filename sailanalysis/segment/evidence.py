@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sailanalysis.core.angles import Floats, sind
+from sailanalysis.core.angles import Floats
 from sailanalysis.segment.blocks import COARSE_S, Blocks
 from sailanalysis.segment.chain import ENGINE, LYING, SAILING, SLOWED
 
@@ -166,9 +166,10 @@ def way_evidence(b: Blocks) -> Floats:
 def habit_evidence(b: Blocks) -> Floats:
     """What crews do: sail in a sailing breeze, motor in a calm, and sail close-hauled a third of
     their time, where an engine's course falls by chance (common practice). A new leg says
-    something new, not a new minute."""
+    something new, not a new minute.
+    """
     off = b.off_deg
-    breeze = np.where(b.tws_kn < 4.5, 0.6, np.where((b.tws_kn > 7.0) & (off > 35.0), 1.8, 1.0))
+    breeze = np.where(b.tws_kn < 4.5, 0.6, np.where((b.tws_kn > 7.0) & (off > 35.0), 2.5, 1.0))
     close = 1.0 / (1.0 + np.exp(-(off - 34.0) / 2.5)) / (1.0 + np.exp((off - 54.0) / 2.5))
     sail = 0.35 * close / 20.0 + 0.65 / 150.0
     return _logs(len(b), sailing=breeze * sail, slowed=np.full(len(b), 1.0 / 180.0),
@@ -205,13 +206,24 @@ def evenness_evidence(b: Blocks) -> Floats:
                  lying=at(0.2, 0.9))
 
 
+def side_pressure(b: Blocks) -> Floats:
+    """Square knots of apparent wind that heel her, as a share of what they do close-hauled.
+
+    Lift on the sails is athwart the wind: it heels her close-hauled, drives her on a reach, and
+    with the wind on the quarter it takes up what drag there is to leeward. Crews reef: no more
+    than a fresh breeze's.
+    """
+    share = np.maximum(np.cos(np.radians(b.apparent_deg / 1.5)), 0.0)
+    return np.asarray(np.minimum(b.aws_kn**2 * share, 350.0), dtype=float)
+
+
 def heel_evidence(b: Blocks, boat: OwnBoat) -> Floats:
     """Sails heel her to leeward in proportion to the wind's pressure; bare poles hardly.
 
     A monohull heels 20 deg close-hauled in 18 kn of apparent wind, two hulls 3-5 (common practice).
     Where neither the day nor the boat file tells which she is, both are thought possible.
     """
-    pressure = np.minimum(b.aws_kn**2 * np.abs(sind(b.apparent_deg)), 230.0)
+    pressure = side_pressure(b)
 
     def at(per: float) -> Floats:
         sd = 1.5 + 0.4 * per * pressure
@@ -219,9 +231,9 @@ def heel_evidence(b: Blocks, boat: OwnBoat) -> Floats:
 
     if np.isfinite(boat.heel_per_pressure):
         k = boat.heel_per_pressure
-        sail, bare = at(k), at(min(0.012, 0.12 * k))
+        sail, bare = at(k), at(min(0.006, 0.12 * k))
     else:
-        sail, bare = 0.5 * at(0.11) + 0.25 * at(0.03) + 0.25 * at(0.015), at(0.007)
+        sail, bare = 0.5 * at(0.065) + 0.25 * at(0.02) + 0.25 * at(0.009), at(0.005)
     return _logs(len(b), sailing=sail, slowed=0.5 * sail + 0.5 * bare,
                  engine=0.75 * bare + 0.25 * sail, lying=bare)
 
@@ -298,8 +310,8 @@ def _no_wind_speed(b: Blocks, boat: OwnBoat) -> Floats:
 
 
 INDEPENDENT_S: Final = {
-    "speed": 300.0, "speed short": 90.0, "way": 90.0, "angle": 60.0, "habit": 1200.0, "answer": 300.0,
-    "evenness": 1800.0,
+    "speed": 300.0, "speed short": 90.0, "way": 90.0, "angle": 60.0, "habit": 1200.0,
+    "answer": 300.0, "evenness": 1800.0,
     "heel": 600.0, "heel own": 150.0, "place": 120.0, "crab": 240.0, "turn": 160.0}
 """Seconds after which each kind of evidence says something new. What is unknown of the boat
 (her speed, her stiffness) is the same all day, so that a minute more says little of it."""

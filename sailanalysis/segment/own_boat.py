@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from sailanalysis.core.angles import Floats, sind
+from sailanalysis.core.angles import Floats
 from sailanalysis.segment.blocks import Blocks
 from sailanalysis.segment.chain import ENGINE, SAILING
-from sailanalysis.segment.evidence import OwnBoat, sail_speed_kn
+from sailanalysis.segment.evidence import OwnBoat, sail_speed_kn, side_pressure
 
 SURE: Final = 0.9
 LEAST_S: Final = 600.0
@@ -67,18 +67,19 @@ def _sails(b: Blocks, weight: Floats, boat: OwnBoat) -> OwnBoat:
     for low, high in _SECTORS:
         inside = use & (b.off_deg >= low) & (b.off_deg < high)
         seconds = float(weight[inside].sum())
-        own = _median(z[inside], weight[inside]) if seconds > 120.0 else whole
-        logs.append((seconds * own + PRIOR_S * whole) / (seconds + PRIOR_S))
-    rest = z - np.interp(b.off_deg, [50.0, 75.0, 115.0, 145.0], [logs[0], logs[1], logs[1], logs[2]])
+        here = _median(z[inside], weight[inside]) if seconds > 120.0 else whole
+        logs.append((seconds * here + PRIOR_S * whole) / (seconds + PRIOR_S))
+    own = np.interp(b.off_deg, [50.0, 75.0, 115.0, 145.0], [logs[0], logs[1], logs[1], logs[2]])
+    rest = z - own
     spread = 1.5 * _median(np.abs(rest[use]), weight[use])
     return replace(boat, sail_log=(logs[0], logs[1], logs[2]),
                    sail_sd=float(np.clip(spread * 1.3, 0.16, 0.42)), known=True)
 
 
 def _heel(b: Blocks, weight: Floats, boat: OwnBoat) -> OwnBoat:
-    pressure = np.minimum(b.aws_kn**2 * np.abs(sind(b.apparent_deg)), 230.0)
-    use = (weight > 0) & np.isfinite(b.lee_deg) & (np.nan_to_num(pressure) > 25.0)
+    pressure = side_pressure(b)
+    use = (weight > 0) & np.isfinite(b.lee_deg) & (np.nan_to_num(pressure) > 40.0)
     if weight[use].sum() < LEAST_S:
         return boat
     per = _median(b.lee_deg[use] / pressure[use], weight[use])
-    return replace(boat, heel_per_pressure=float(np.clip(per, 0.008, 0.2)))
+    return replace(boat, heel_per_pressure=float(np.clip(per, 0.005, 0.12)))

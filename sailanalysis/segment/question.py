@@ -46,8 +46,8 @@ def state_findings(b: Blocks, probability: Floats, said: Floats, doubt: Bools) -
         found.append(Finding(
             "engine-unknown",
             "Neither true wind nor engine is known from this log, so sail and engine cannot be "
-            "told apart for certain: the time under way is counted as what is likelier. `engine on` "
-            "and `engine off` in the crew log would settle it.", "warning", "engine_rpm",
+            "told apart for certain: the time under way is counted as what is likelier. `engine "
+            "on` and `engine off` in the crew log would settle it.", "warning", "engine_rpm",
             share=float(b.block_s[under_way].sum() / total)))
         return found
     if driven.any():
@@ -55,8 +55,8 @@ def state_findings(b: Blocks, probability: Floats, said: Floats, doubt: Bools) -
         share = float(b.block_s[driven].sum() / total)
         found.append(Finding(
             "engine-inferred",
-            f"Motoring was inferred for {share:.0%} of the log, from speed and angles that sails do "
-            "not give in that wind; engine revolutions or `engine` lines in the crew log would "
+            f"Motoring was inferred for {share:.0%} of the log, from speed and angles that sails "
+            "do not give in that wind; engine revolutions or `engine` lines in the crew log would "
             "make it sure.", "warning", "engine_rpm", float(b.time_s[where[0]]),
             float(b.time_s[where[-1]]), share))
     open_s = float(b.block_s[open_].sum())

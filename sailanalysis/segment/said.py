@@ -20,7 +20,7 @@ IDLE_RPM: Final = 1100.0
 """Below this an engine may run out of gear, to charge (common practice)."""
 SAID: Final = 6.0
 """Log-likelihood a minute by which revolutions and crew log are believed."""
-DOUBT: Final = 0.02
+DOUBT: Final = 0.06
 """They are doubted where all other evidence leaves them less than this ..."""
 DOUBT_S: Final = 300.0
 """... for five minutes on end."""

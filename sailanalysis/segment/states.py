@@ -25,10 +25,10 @@ from sailanalysis.core.series import epoch_s
 from sailanalysis.segment.blocks import Blocks, make_blocks
 from sailanalysis.segment.chain import ENGINE, LYING, SAILING, SLOWED, posterior
 from sailanalysis.segment.doing import name_doing
+from sailanalysis.segment.edges import trim_stops
 from sailanalysis.segment.evidence import all_evidence, general_boat
 from sailanalysis.segment.own_boat import learn_boat
 from sailanalysis.segment.question import state_findings
-from sailanalysis.segment.edges import trim_stops
 from sailanalysis.segment.said import SAID, doubtful, engine_by_crew, engine_by_rpm
 
 Bools = NDArray[np.bool_]

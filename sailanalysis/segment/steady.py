@@ -130,7 +130,8 @@ def _seconds(samples: pd.DataFrame) -> dict[str, Any]:
         ok = np.isfinite(value)
         total = np.bincount(inverse[ok], value[ok], count)
         seen = np.bincount(inverse[ok], minlength=count)
-        return np.divide(total, seen, out=np.full(count, np.nan), where=seen > 0)
+        return np.asarray(np.divide(total, seen, out=np.full(count, np.nan), where=seen > 0),
+                          dtype=float)
 
     def column(name: str) -> Floats:
         if name not in samples.columns:

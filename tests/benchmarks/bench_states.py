@@ -58,7 +58,7 @@ class Score:
 def prepared(table: pd.DataFrame, step_s: float) -> pd.DataFrame:
     """Samples with true wind, as the pipeline makes them."""
     empty = pd.DataFrame()
-    rates = {name: 1.0 / step_s for name in table}
+    rates = dict.fromkeys(table, 1.0 / step_s)
     samples, _, source = wind_and_water(Conditioned(table, 1.0 / step_s, empty, empty, rates), Boat(), CrewLog())
     if source == "none":
         samples, *_ = wind_from_track(samples)
