@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from sailanalysis.core.angles import Floats, arctan2d, cosd, sind, unwrap, wrap180
 from sailanalysis.core.series import epoch_s, true_stretches
 from sailanalysis.core.units import KN_TO_MS
-from sailanalysis.maneuvers.find import maneuver_mask
 from sailanalysis.segment.grid import Grid, box_mean, fill_short, make_grids
 from sailanalysis.segment.steady_wind import SETTLE_S, heading
 from sailanalysis.segment.use import is_sailed
@@ -26,6 +25,8 @@ CURRENT_S: Final = 600.0
 """A tidal stream changes little in ten minutes (common practice: hourly tables)."""
 WIND_WINDOW_S: Final = 11.0
 """Puffs and shifts of ten seconds and more belong to the wind; quicker ones to vane and waves."""
+BESIDE_S: Final = 60.0
+"""Time so near a maneuver belongs to it, slowed or not: a minute in irons is part of the tack."""
 
 
 @dataclass(frozen=True)
@@ -106,8 +107,7 @@ def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> list[Serie
     """
     if not len(samples) or "state" not in samples:
         return []
-    # A minute in irons is part of the tack; heaving to is not.
-    use = is_sailed(samples) | (maneuver_mask(epoch_s(samples.index), maneuvers, 60.0, 60.0)
+    use = is_sailed(samples) | (_is_beside(epoch_s(samples.index), maneuvers)
                                 & is_sailed(samples, slowed=True))
     if not use.any():
         return []
@@ -118,6 +118,15 @@ def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> list[Serie
             out.append(series)
     tracked = [_by_track(one) for one in out]
     return tracked if _track_is_steady(out, tracked) else out
+
+
+def _is_beside(time: Floats, maneuvers: pd.DataFrame) -> Bools:
+    """Whether an instant lies within a minute of a maneuver."""
+    out = np.zeros(time.size, dtype=bool)
+    for start, end in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
+        a, b = np.searchsorted(time, [start - BESIDE_S, end + BESIDE_S])
+        out[a:b] = True
+    return out
 
 
 def _by_track(one: Series) -> Series:

@@ -100,8 +100,9 @@ def costed_table(found: pd.DataFrame, reckoning: Reckoning, length_m: float | No
     for one in reckoning.costed:
         costs[one.place.row] = _costed_cost(one, length_m)
     if "sailing_probability" in found:
-        for row in np.flatnonzero(found["sailing_probability"].to_numpy(dtype=float) < SURE):
-            costs[row] = _Cost(why_not=Reason.PERHAPS_ENGINE.value)
+        for k, probability in enumerate(found["sailing_probability"]):
+            if probability < SURE:
+                costs[k] = _Cost(why_not=Reason.PERHAPS_ENGINE.value)
     names = [field.name for field in fields(_Cost)]
     made = pd.DataFrame([asdict(cost) for cost in costs], columns=names, index=found.index)
     table = found.drop(columns=found.columns.intersection(names)).join(_typed(made))

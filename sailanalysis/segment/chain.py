@@ -71,7 +71,7 @@ def posterior(log_likelihood: Floats, gap_s: Floats, start: Floats = START) -> F
     for i in range(n - 2, -1, -1):
         backward = _scaled(matrices[which[i]] @ (likelihood[i + 1] * backward))
         out[i] = _scaled(forward[i] * backward)
-    return (1.0 - MODEL_DOUBT) * out + MODEL_DOUBT / 4.0
+    return np.asarray((1.0 - MODEL_DOUBT) * out + MODEL_DOUBT / 4.0, dtype=float)
 
 
 def _scaled(value: NDArray[np.float64]) -> Floats:

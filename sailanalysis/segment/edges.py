@@ -46,7 +46,7 @@ def trim_stops(time: Floats, state: NDArray[np.object_],
 def _speed(samples: pd.DataFrame) -> Floats:
     for name in ("stw_kn", "sog_kn"):
         if name in samples and samples[name].notna().any():
-            return samples[name].to_numpy(dtype=float)
+            return np.asarray(samples[name], dtype=float)
     return np.full(len(samples), np.nan)
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats
+from sailanalysis.core.points import is_downwind
 from sailanalysis.segment.blocks import COARSE_S, Blocks
 from sailanalysis.segment.chain import ENGINE, LYING, SAILING, SLOWED
 
@@ -151,7 +152,7 @@ def angle_evidence(b: Blocks) -> Floats:
     can = 1.0 / (1.0 + np.exp(-(off - NO_GO_DEG) / NO_GO_SD_DEG))
     fades = np.where(b.fading > 0, 0.35, 0.02)  # a luff carries her way for some seconds
     sail = fades + (1.0 - fades) * can
-    return _logs(len(b), sailing=sail, slowed=0.35 + 0.65 * np.minimum(can, off < 130.0),
+    return _logs(len(b), sailing=sail, slowed=0.35 + 0.65 * np.minimum(can, ~is_downwind(off)),
                  engine=np.ones(len(b)) + 0.7 * np.exp(-0.5 * (off / 15.0) ** 2),
                  lying=np.ones(len(b)))
 
