@@ -17,8 +17,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from sailanalysis.calibrate.apply import Corrections, SeasonKnows
+    from sailanalysis.calibrate.contradictions import Doubt
     from sailanalysis.calibrate.estimate import CalibrationResult, Correction
     from sailanalysis.calibrate.health import HealthResult
+    from sailanalysis.calibrate.steps import Step
     from sailanalysis.helm.fit import Usual
     from sailanalysis.helm.rate import HelmResult
     from sailanalysis.maneuvers.anatomy import ManeuverStudy
@@ -119,6 +121,10 @@ class Studies:
         Sources, what was left out, logged channels on the common clock.
     corrections : Corrections or None
         What the logged values were corrected with, and how far that may be wrong.
+    steps : tuple of Step
+        Times in which a sensor read otherwise; mended or left out.
+    doubts : tuple of Doubt
+        Contradictions between sensors.
     calibration : CalibrationResult or None
     track_wind : TrackWind or None
         Looked for only where no wind sensor tells.
@@ -137,6 +143,8 @@ class Studies:
 
     conditioned: Conditioned | None = None
     corrections: Corrections | None = None
+    steps: tuple[Step, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
     calibration: CalibrationResult | None = None
     track_wind: TrackWind | None = None
     health: HealthResult | None = None
@@ -150,7 +158,7 @@ class Studies:
 
     def __repr__(self) -> str:
         made = [name for name, value in vars(self).items()
-                if value is not None and not (name in ("gauges", "failed") and not value)]
+                if value is not None and not (isinstance(value, tuple) and not value)]
         return f"Studies({', '.join(made)})"
 
 

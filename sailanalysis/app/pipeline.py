@@ -34,13 +34,17 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from sailanalysis.calibrate.apply import AppliedCorrection, Corrections
+    from sailanalysis.calibrate.contradictions import Doubt
     from sailanalysis.calibrate.estimate import CalibrationResult
+    from sailanalysis.calibrate.steps import Step
     from sailanalysis.core.angles import Floats
     from sailanalysis.polar.model import PolarModel
     from sailanalysis.read.days.card import SailingDay
     from sailanalysis.read.written.tanks import GaugeCheck
     from sailanalysis.season import Season
     from sailanalysis.wind.track import TrackWind
+
+    Load = tuple[np.ndarray, np.ndarray]
 
 
 def analyse(
@@ -146,11 +150,12 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
                                   lambda: (None, []))
     sailed = _segment(conditioned, boat, crew, boat.sensors, load, attempt)
     say("checking the instruments")
-    calibration, corrections = attempt(
-        "calibration", lambda: _calibrated(sailed, conditioned, boat, crew, memory, as_logged),
-        lambda: (None, as_they_are(boat)))
-    if corrections.sensors != boat.sensors:
-        sailed = _segment(conditioned, boat, crew, corrections.sensors, load, attempt)
+    first = sailed
+    checked = attempt(
+        "calibration", lambda: _checked(first, raw, conditioned, boat, crew, load, memory,
+                                        as_logged, attempt),
+        lambda: _Checked(first, None, as_they_are(boat)))
+    sailed, calibration, corrections = checked.sailed, checked.calibration, checked.corrections
     samples = sailed.samples
     even = attempt("calibration", lambda: evened(samples, corrections), lambda: samples)
     health = attempt("health", lambda: sensor_health(conditioned, samples), lambda: None)
@@ -174,8 +179,8 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
         lambda: (empty_table("trials"), None))
     gauges: list[GaugeCheck] = attempt("gauges", lambda: tank_gauge_check(raw, boat, crew), list)
 
-    findings = [*attempt.findings(), *memory.findings, *findings, *conditioned.findings,
-                *load_findings, *sailed.findings]
+    findings = [*attempt.findings(), *memory.findings, *checked.findings(as_logged), *findings,
+                *conditioned.findings, *load_findings, *sailed.findings]
     return Day(
         samples=samples, rate_hz=conditioned.rate_hz, maneuvers=maneuvers, legs=legs,
         polar=polar.table, targets=polar.targets, helm=helm, trials=trials,
@@ -185,24 +190,69 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
         summary=summarise(samples, maneuvers, conditioned, sailed.wind_source, corrections.items,
                           findings, raw.inputs),
         results=Studies(
-            conditioned=conditioned, corrections=corrections, calibration=calibration,
+            conditioned=conditioned, corrections=corrections, steps=checked.steps,
+            doubts=checked.doubts, calibration=calibration,
             track_wind=sailed.track_wind, health=health, polar=polar.model, blocks=polar.blocks,
             maneuvers=maneuver_study, helm=helm_study, trials=trials_study, gauges=tuple(gauges),
             failed=attempt.failed))
 
 
-def _calibrated(sailed: _Sailed, conditioned: Conditioned, boat: Boat, crew: CrewLog,
-                memory: Memory, as_logged: bool,
-                ) -> tuple[CalibrationResult, Corrections]:
-    """What the day says of its sensors, and the corrections that every number rests on."""
-    from sailanalysis.calibrate.apply import as_they_are, corrections_of
-    from sailanalysis.calibrate.estimate import estimate_calibration
+@dataclass(frozen=True)
+class _Checked:
+    """The day with its sensors corrected, and what is said of them before any number."""
 
-    calibration = estimate_calibration(sailed.samples, conditioned, boat,
-                                       maneuvers=sailed.maneuvers,
-                                       engine_told=bool(crew.of("engine")))
-    return calibration, (as_they_are(boat) if as_logged
-                         else corrections_of(boat, calibration, memory.sensors))
+    sailed: _Sailed
+    calibration: CalibrationResult | None
+    corrections: Corrections
+    steps: tuple[Step, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+
+    def findings(self, as_logged: bool) -> list[Finding]:
+        """Steps and contradictions as warnings."""
+        from sailanalysis.report.day.doubts import doubt_words, step_words
+
+        return [*(Finding("sensor-step", step_words(step, as_logged), channel=step.channel,
+                          start_s=step.start_s, end_s=step.end_s) for step in self.steps),
+                *(Finding(doubt.kind.value, doubt_words(doubt), channel=doubt.culprit or None)
+                  for doubt in self.doubts)]
+
+
+def _checked(sailed: _Sailed, raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
+             load: Load | None, memory: Memory, as_logged: bool, attempt: Attempts) -> _Checked:
+    """Doubt, mend, calibrate and correct: in that order, each resting on the one before."""
+    from sailanalysis.calibrate.apply import as_they_are, corrections_of
+    from sailanalysis.calibrate.contradictions import (
+        TRUE_WIND,
+        doubts_of,
+        leans_to_windward,
+        without,
+    )
+    from sailanalysis.calibrate.estimate import estimate_calibration
+    from sailanalysis.calibrate.steps import mend
+
+    def calibrate(cond: Conditioned) -> CalibrationResult:
+        return estimate_calibration(sailed.samples, cond, boat, maneuvers=sailed.maneuvers,
+                                    engine_told=bool(crew.of("engine")))
+
+    calibration = calibrate(conditioned)
+    leaning = leans_to_windward(sailed.samples)
+    steps, sound = calibration.steps, conditioned
+    if (steps or leaning) and not as_logged:
+        sound = mend(conditioned, steps, () if leaning is None else leaning.withheld)
+        sailed = _segment(sound, boat, crew, boat.sensors, load, attempt)
+        calibration = calibrate(sound)
+    corrections = (as_they_are(boat) if as_logged
+                   else corrections_of(boat, calibration, memory.sensors))
+    if corrections.sensors != boat.sensors:
+        sailed = _segment(sound, boat, crew, corrections.sensors, load, attempt)
+    if not np.isfinite(sailed.samples["leeway_deg"].to_numpy(dtype=float)).any():
+        corrections = corrections.without_leeway()
+    doubts = (*([leaning] if leaning else []),
+              *doubts_of(sailed.samples, sailed.maneuvers, corrections, raw))
+    if any(set(TRUE_WIND) <= set(doubt.withheld) for doubt in doubts):
+        sailed = _segment(sound, boat, crew, corrections.sensors, load, attempt, TRUE_WIND)
+    samples = _as_measured(without(sailed.samples, doubts), conditioned)
+    return _Checked(replace(sailed, samples=samples), calibration, corrections, steps, doubts)
 
 
 @dataclass(frozen=True)
@@ -260,13 +310,16 @@ class _Sailed:
 
 
 def _segment(conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,
-             load: tuple[np.ndarray, np.ndarray] | None, attempt: Attempts) -> _Sailed:
-    """One pass from conditioned samples to legs, with the sensors' corrections given."""
+             load: Load | None, attempt: Attempts, blank: Sequence[str] = ()) -> _Sailed:
+    """One pass from conditioned samples to legs, with the sensors' corrections given.
+
+    Columns named in ``blank`` are not believed: they are left empty before anything rests on them.
+    """
     from sailanalysis.maneuvers import find_legs, find_maneuvers
     from sailanalysis.segment import find_states
 
     samples, source, track_wind, findings = attempt(
-        "wind", lambda: _wind(conditioned, boat, crew, sensors),
+        "wind", lambda: _wind(conditioned, boat, crew, sensors, blank),
         lambda: (samples_as_logged(conditioned), "none", None, []))
     if load is not None:
         samples["load_kg"] = resample(*load, epoch_s(samples.index), np.inf)
@@ -286,15 +339,25 @@ def _segment(conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Senso
 
 
 def _wind(conditioned: Conditioned, boat: Boat, crew: CrewLog, sensors: Sensors,
-          ) -> tuple[pd.DataFrame, str, TrackWind | None, list[Finding]]:
+          blank: Sequence[str]) -> tuple[pd.DataFrame, str, TrackWind | None, list[Finding]]:
     """Corrected samples with wind and current; the wind from the track where no sensor tells."""
     from sailanalysis.wind import wind_and_water, wind_from_track
 
     samples, found, source = wind_and_water(conditioned, boat, crew, sensors)
+    if blank:
+        samples, source = samples.assign(**dict.fromkeys(blank, np.nan)), "none"
     if source != "none":
         return samples, source, None, list(found)
     samples, source, track_wind, more = wind_from_track(samples)
     return samples, source, track_wind, [*found, *more]
+
+
+def _as_measured(samples: pd.DataFrame, conditioned: Conditioned) -> pd.DataFrame:
+    """The logged columns as they were before anything was mended."""
+    kept = {f"{name}_logged_{unit}": conditioned.samples[f"{name}_{unit}"].to_numpy()
+            for name, unit in (("stw", "kn"), ("awa", "deg"), ("aws", "kn"))
+            if f"{name}_{unit}" in conditioned.samples}
+    return samples.assign(**kept)
 
 
 def _keep_objects(samples: pd.DataFrame, name: str, texts: np.ndarray) -> None:

@@ -87,6 +87,11 @@ class Corrections:
     vane_left_deg: float = 0.0
     shear_deg: float = 0.0
 
+    def without_leeway(self) -> Corrections:
+        """The same for a log whose leeway cannot be drawn (no wind, no speed through the water)."""
+        return replace(self, items=tuple(c for c in self.items
+                                         if c.sensor not in ("leeway_deg", "leeway_k")))
+
 
 @dataclass(frozen=True)
 class SeasonKnows:

@@ -15,6 +15,7 @@ import pandas as pd
 from sailanalysis.calibrate.blocks import BOARDS, Seconds, steady_seconds
 from sailanalysis.calibrate.equations import FITTED, NAMES, PRIOR, compass_turn
 from sailanalysis.calibrate.fit import Fit, fit_errors
+from sailanalysis.calibrate.steps import Step, find_steps, standing_wheel
 from sailanalysis.calibrate.views import before_after, current_through_day, deviation_curve
 from sailanalysis.core.angles import wrap180
 from sailanalysis.core.model import Boat, Conditioned, LeewayLaw
@@ -113,6 +114,8 @@ class CalibrationResult:
     shear_deg : float
         What to add to the masthead's wind angle to get the one the sails feel: a wind that turns
         with height, or a rig out of tune. Seldom told from a crooked vane by one day.
+    steps : tuple of Step
+        Times in which a sensor read otherwise than in the rest of the day.
     current : DataFrame
         Index ``time``; ``set_deg, set_low_deg, set_high_deg, drift_kn, drift_low_kn,
         drift_high_kn, north_kn, east_kn, sd_kn``. Empty where not known.
@@ -144,6 +147,7 @@ class CalibrationResult:
     leeway: LeewayLaw | None
     joint: pd.DataFrame
     shear_deg: float
+    steps: tuple[Step, ...]
     seconds: float
     blocks: int
     side_changes: int
@@ -219,6 +223,7 @@ def estimate_calibration(
         before_after=before_after(data, fit, sure, start_k),
         leeway=_law(data, fit) if estimates["leeway_deg"].determined else None,
         joint=_joint(data, fit),
+        steps=tuple(standing_wheel(samples) + find_steps(data, fit, prior)),
         shear_deg=fit.value["shear_deg"] if fit.wind_blocks.size else float("nan"),
         deviation=curve,
         deviation_why_not=why_not,
@@ -440,5 +445,5 @@ def _nothing(samples: pd.DataFrame) -> CalibrationResult:
     empty = pd.DataFrame(index=utc_index([]), columns=["set_deg", "drift_kn"], dtype=float)
     return CalibrationResult(
         {n: SensorEstimate(n, nan, nan, nan, False, why, 0, 0.0) for n in ESTIMATED},
-        empty, pd.DataFrame(), pd.DataFrame(), why, None, None, pd.DataFrame(), nan, 0.0, 0, 0,
-        0.0)
+        empty, pd.DataFrame(), pd.DataFrame(), why, None, None, pd.DataFrame(), nan, (), 0.0,
+        0, 0, 0.0)

@@ -18,6 +18,8 @@ from sailanalysis.wind.heading import find_north, true_heading
 from sailanalysis.wind.leeway import LEEWAY_WINDOW_S, leeway_by_law, sail_lift
 from sailanalysis.wind.mast import level_wind, masthead_velocity_kn, share_that_shows
 
+CONTRADICTS_DEG = 15.0
+"""A computed true wind this far from what the vane shows rests on a broken sensor."""
 CURRENT_WINDOW_S = 90.0
 """Set and drift are means over this: longer than a tack, shorter than a tide's turn."""
 EXTRA_COLUMNS = ("leeway_logged_deg", "twa_logged_deg", "tws_logged_kn", "twd_logged_deg",
@@ -92,6 +94,8 @@ def wind_and_water(
     if not has(twa):
         aws, awa, tws, twa, twd, notes = _logged_true_wind(
             raw, north.variation_deg, hdg, cog, stw, leeway, aws, awa)
+        if has(twa):
+            findings = [f for f in findings if f.code != "no-wind-speed"]
         findings += notes
     out["sog_kn"], out["cog_deg"], out["stw_kn"], out["hdg_deg"] = sog, cog, stw, hdg
     out["awa_deg"], out["aws_kn"] = awa, aws
@@ -259,11 +263,12 @@ def _logged_true_wind(
     def column(name: str) -> Floats:
         return raw[name].to_numpy(dtype=float) if name in raw else empty
 
-    if np.isfinite(awa).any():
-        # The angle works and the speed does not: what was computed from both is no better.
-        return aws, awa, empty, empty, empty, []
     bow = _bow(hdg, cog)
     tws = column("tws_logged_kn")
+    if _is_own_way(tws, column("sog_kn"), stw):
+        return aws, awa, empty, empty, empty, [Finding(
+            "wind-is-own-way", "The wind speed in the log is the boat's own speed all day: it was "
+            "computed without a wind sensor and is no wind. It was left out.", channel="tws_kn")]
     twa = column("twa_logged_deg")
     if not np.isfinite(twa).any():
         twd = column("twd_logged_deg")
@@ -272,12 +277,30 @@ def _logged_true_wind(
         twa = wrap180(twd - bow)
     if not np.isfinite(twa).any():
         return aws, awa, empty, empty, empty, []
+    lacks = "speed" if np.isfinite(awa).any() else ""
     note = Finding(
-        "true-wind-logged", "The log has no apparent wind; true wind is as the instruments "
-        "computed it, with their calibration, and the apparent wind was worked back from it.",
-        channel="twa_deg")
-    aws, awa = triangle.apparent_wind(tws, twa, stw, np.nan_to_num(leeway))
-    return aws, awa, tws, twa, wrap360(bow + twa), [note]
+        "true-wind-logged", f"The log has no apparent wind{' ' * bool(lacks)}{lacks}; true wind is "
+        "as the instruments computed it, with their calibration, and the apparent wind was worked "
+        "back from it.", channel="twa_deg")
+    worked_aws, worked_awa = triangle.apparent_wind(tws, twa, stw, np.nan_to_num(leeway))
+    apart = np.abs(wrap180(worked_awa - awa))
+    if np.isfinite(apart).any() and np.nanmedian(apart) > CONTRADICTS_DEG:
+        # The vane and the computed wind speed cannot both be right: the angle stands.
+        return aws, awa, empty, twa, wrap360(bow + twa), [Finding(
+            "true-wind-contradicts", "The true wind in the log and the vane contradict each other: "
+            f"with that wind the vane would read {np.nanmedian(apart):.0f} deg otherwise. The "
+            "likeliest culprit is the wind speed, which was left out; the direction is as the "
+            "instruments computed it.", channel="tws_kn")]
+    return worked_aws, worked_awa, tws, twa, wrap360(bow + twa), [note]
+
+
+def _is_own_way(tws: Floats, sog: Floats, stw: Floats) -> bool:
+    """Whether a logged wind speed is the boat's own speed throughout."""
+    for speed in (sog, stw):
+        both = np.isfinite(tws) & np.isfinite(speed) & (np.nan_to_num(speed) > 1.0)
+        if both.sum() >= 60 and np.mean(np.abs(tws[both] - speed[both]) < 0.2) > 0.9:
+            return True
+    return False
 
 
 def _set_and_drift(

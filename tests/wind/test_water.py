@@ -120,14 +120,36 @@ def test_logged_true_wind_is_used_where_there_is_no_other():
     assert samples["awa_deg"].iloc[0] == approx(float(awa))
 
 
-def test_a_vane_without_wind_speed_gives_no_true_wind_even_if_the_log_claims_one():
+def test_logged_true_wind_is_used_where_the_vane_has_no_wind_speed():
+    # 9 kn at 60 deg and 5 kn of boat: ahead 9.5, abeam 7.794, apparent 39.4 deg; the vane shows 40.
     cond = conditioned(awa_deg=40.0, tws_logged_kn=9.0, twa_logged_deg=60.0, stw_kn=5.0,
                        hdg_deg=10.0)
     samples, found, source = wind_and_water(cond, Boat())
-    assert source == "none"
-    assert samples[["twa_deg", "tws_kn", "twd_deg"]].isna().all().all()
-    assert samples["awa_deg"].iloc[0] == approx(40.0)
-    assert "no-wind-speed" in codes(found)
+    assert source == "instruments"
+    assert samples["twd_deg"].iloc[0] == approx(70.0)
+    assert samples["tws_kn"].iloc[0] == approx(9.0)
+    assert "no-wind-speed" not in codes(found)
+
+
+@pytest.mark.parametrize(("vane_deg", "kept"), [(53.0, True), (56.0, False)])
+def test_a_computed_wind_speed_that_the_vane_denies_is_left_out(vane_deg, kept):
+    # apparent 39.4 deg by the computed wind: 13.6 deg off is believed, 16.6 is not.
+    cond = conditioned(awa_deg=vane_deg, tws_logged_kn=9.0, twa_logged_deg=60.0, stw_kn=5.0,
+                       hdg_deg=10.0)
+    samples, found, source = wind_and_water(cond, Boat())
+    assert source == "instruments"
+    assert samples["tws_kn"].notna().any() == kept
+    assert ("true-wind-contradicts" in codes(found)) != kept
+    assert samples["twa_deg"].iloc[0] == approx(60.0)
+
+
+@pytest.mark.parametrize(("wind_kn", "source"), [(5.1, "none"), (5.4, "instruments")])
+def test_a_wind_that_is_the_boats_own_speed_is_no_wind(wind_kn, source):
+    cond = conditioned(twa_logged_deg=30.0, tws_logged_kn=wind_kn, stw_kn=5.0, sog_kn=5.0,
+                       cog_deg=10.0, hdg_deg=10.0)
+    _, found, made = wind_and_water(cond, Boat())
+    assert made == source
+    assert ("wind-is-own-way" in codes(found)) == (source == "none")
 
 
 def test_speed_and_course_come_from_positions_where_the_log_has_none():

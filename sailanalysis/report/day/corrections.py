@@ -36,10 +36,9 @@ def corrections_line(corrections: Corrections | None, as_logged: bool = False) -
     leeway = [_leeway(c) for c in corrections.items if c.sensor in ("leeway_deg", "leeway_k")]
     if not corrections.items:
         return "Numbers here are as logged: no correction was made."
-    rest = "; ".join([*leeway, *_evening(corrections)])
-    if not told:
-        return f"No sensor is corrected here; {rest}."
-    return f"Numbers here are corrected: {', '.join(told)}; {rest}."
+    first = (f"Numbers here are corrected: {', '.join(told)}" if told
+             else "No sensor is corrected here")
+    return "; ".join([first, *leeway, *_evening(corrections)]) + "."
 
 
 def _evening(corrections: Corrections) -> list[str]:

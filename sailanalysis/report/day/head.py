@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sailanalysis.core.angles import angle_sd
 from sailanalysis.figures.chart import is_moving, mean_wind, positions
 from sailanalysis.report.day.corrections import corrections_line
+from sailanalysis.report.day.doubts import doubt_words, step_words
 from sailanalysis.report.day.facts import Facts
 from sailanalysis.report.page.sections import Headline, Section
 from sailanalysis.report.page.words import (
@@ -37,6 +38,8 @@ class Head:
     findings : tuple of (sentence, section key)
     corrected : str
         One line on the sensors' corrections, before any number.
+    doubts : tuple of str
+        What contradicts itself, or changed in the middle of the day.
     """
 
     title: str
@@ -44,6 +47,7 @@ class Head:
     facts: tuple[tuple[str, str, str], ...]
     findings: tuple[tuple[str, str], ...]
     corrected: str = ""
+    doubts: tuple[str, ...] = ()
 
 
 def day_head(facts: Facts, sections: list[Section]) -> Head:
@@ -83,7 +87,17 @@ def day_head(facts: Facts, sections: list[Section]) -> Head:
     if turns:
         items.append(("Turns", listed(turns), ""))
     return Head(date_words(start), subtitle, tuple(items), tuple(_findings(facts, sections)),
-                corrections_line(day.results.corrections))
+                corrections_line(day.results.corrections),
+                _doubts(facts))
+
+
+def _doubts(facts: Facts) -> tuple[str, ...]:
+    """What contradicts itself, before anything else is told."""
+    results = facts.day.results
+    plain = results.corrections is not None and not results.corrections.items
+    return tuple(facts.scrub(text) for text in (
+        *(step_words(step, plain) for step in results.steps),
+        *(doubt_words(doubt) for doubt in results.doubts)))
 
 
 def _wind(facts: Facts) -> tuple[str, str, str]:
