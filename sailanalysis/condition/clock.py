@@ -16,7 +16,11 @@ Bools = NDArray[np.bool_]
 
 MAX_RATE_HZ: Final = 10.0
 """Fast enough for a helm's rudder (below 1 Hz) and a dinghy's roll; more only costs memory."""
-RATES_HZ: Final = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 4.0, 5.0, 8.0, 10.0)
+RATES_HZ: Final = (0.2, 0.5, 1.0, 2.0, 4.0, 5.0, 8.0, 10.0)
+SLOW_STEP_S: Final = 4.0
+"""A log with a row less often than this keeps its own step and its own instants, so that its
+samples are its readings: between them, more would be invented than was measured."""
+MAX_STEP_S: Final = 60.0
 CLOCK_CHANNELS: Final = (
     "hdg_deg", "hdg_mag_deg", "rudder_deg", "rate_of_turn_deg_s", "heel_deg", "awa_deg", "aws_kn",
     "stw_kn", "lat", "sog_kn", "cog_deg", "twa_logged_deg", "tws_logged_kn",
@@ -77,7 +81,16 @@ def common_rate_hz(paces: list[Pace]) -> float:
     """Rate of the common clock: the fastest steady sensor's, rounded to a usual one.
 
     A sensor counts when it covers at least a tenth of what the longest one covers. If none is
-    steady the fastest of all, at most 1 Hz, sets the pace.
+    steady the fastest of all, at most 1 Hz, sets the pace. Steps of :data:`SLOW_STEP_S` and more
+    are rounded to whole seconds, at most :data:`MAX_STEP_S`.
+
+    Parameters
+    ----------
+    paces : list of Pace
+
+    Returns
+    -------
+    float
     """
     longest = max((p.covered_s for p in paces), default=0.0)
     counted = [p for p in paces if p.covered_s > 0 and p.covered_s >= 0.1 * longest]
@@ -88,14 +101,66 @@ def common_rate_hz(paces: list[Pace]) -> float:
         rate = min(max(p.rate_hz for p in counted), 1.0)
     else:
         rate = 1.0
+    if rate * SLOW_STEP_S <= 1.0:
+        return 1.0 / min(round(1.0 / rate), MAX_STEP_S)
     return min(RATES_HZ, key=lambda usual: abs(np.log(usual / rate)))
 
 
-def grid_s(covered: list[tuple[float, float]], rate_hz: float) -> Floats:
+def phase_s(time_s: ArrayLike, rate_hz: float) -> float:
+    """When, after a whole multiple of the clock's step since 1970, a slow log's rows stand.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,)
+        Of the stream that sets the pace.
+    rate_hz : float
+
+    Returns
+    -------
+    float
+        Seconds within [0, step), to a tenth; 0 for a clock that is not slow, and where fewer than
+        nine rows in ten keep within a tenth of a step.
+    """
+    t = np.asarray(time_s, dtype=float)
+    if not t.size or rate_hz * SLOW_STEP_S > 1.0:
+        return 0.0
+    turn = 360.0 * np.mod(t * rate_hz, 1.0)
+    middle = turn[0] + float(np.median(wrap180(turn - turn[0])))
+    if np.mean(np.abs(wrap180(turn - middle)) <= 36.0) < 0.9:
+        return 0.0
+    return round(float(np.mod(middle, 360.0)) / 360.0 / rate_hz, 1)
+
+
+def is_reading(clock_s: ArrayLike, time_s: ArrayLike, rate_hz: float) -> Bools:
+    """Instants of the clock with a reading within half a step; other values are drawn between.
+
+    Parameters
+    ----------
+    clock_s : array_like, shape (m,)
+    time_s : array_like, shape (n,)
+        Of the readings, increasing.
+    rate_hz : float
+        Of the clock.
+
+    Returns
+    -------
+    ndarray of bool, shape (m,)
+        Half a step away, to a microsecond, still counts.
+    """
+    instants, t = np.asarray(clock_s, dtype=float), np.asarray(time_s, dtype=float)
+    if not t.size:
+        return np.zeros(instants.shape, dtype=bool)
+    following = np.searchsorted(t, instants)
+    nearest = np.minimum(np.abs(t[np.minimum(following, t.size - 1)] - instants),
+                         np.abs(t[np.maximum(following - 1, 0)] - instants))
+    return np.asarray(nearest <= 0.5 / rate_hz + 1e-6, dtype=bool)
+
+
+def grid_s(covered: list[tuple[float, float]], rate_hz: float, phase_s: float = 0.0) -> Floats:
     """Instants of the common clock within the covered stretches.
 
-    Instants are whole multiples of the step since 1970, so that they do not depend on where the
-    log starts.
+    Instants are whole multiples of the step since 1970 (and ``phase_s`` more), so that they do
+    not depend on where the log starts.
 
     Parameters
     ----------
@@ -103,6 +168,12 @@ def grid_s(covered: list[tuple[float, float]], rate_hz: float) -> Floats:
         Seconds since 1970, in any order; overlaps are joined, and so are stretches closer than
         three steps, so that a run is regular and its missing samples are NaN rows.
     rate_hz : float
+    phase_s : float, optional
+
+    Returns
+    -------
+    ndarray
+        Seconds since 1970, increasing.
     """
     joined: list[list[float]] = []
     for start, end in sorted(covered):
@@ -111,11 +182,12 @@ def grid_s(covered: list[tuple[float, float]], rate_hz: float) -> Floats:
         else:
             joined.append([start, end])
     pieces = [
-        np.arange(np.ceil(a * rate_hz - 1e-6), np.floor(b * rate_hz + 1e-6) + 0.5)
+        np.arange(np.ceil((a - phase_s) * rate_hz - 1e-6),
+                  np.floor((b - phase_s) * rate_hz + 1e-6) + 0.5)
         for a, b in joined
     ]
     ticks = np.unique(np.concatenate(pieces)) if pieces else np.zeros(0)
-    return np.asarray(ticks / rate_hz, dtype=float)
+    return np.asarray(ticks / rate_hz + phase_s, dtype=float)
 
 
 def covered_stretches(

@@ -21,9 +21,11 @@ from sailanalysis.condition.clock import (
     common_rate_hz,
     covered_stretches,
     grid_s,
+    is_reading,
     merge_equal_times,
     onto_clock,
     pace,
+    phase_s,
 )
 from sailanalysis.condition.marks import (
     Bools,
@@ -48,7 +50,7 @@ _GROUND = ("sog_kn", "cog_deg", "cog_mag_deg", "lat", "lon")
 
 
 @dataclass
-class _Desk:
+class _Cleaning:
     """What the work on one log gathers."""
 
     streams: dict[tuple[str, str], tuple[Floats, Floats]]
@@ -93,15 +95,17 @@ def condition(raw: RawLog, boat: Boat | None = None) -> Conditioned:
     LogError
         When no channel that says where or how the boat was holds a single usable sample.
     """
-    desk = _gather(raw)
-    _leave_out_impossible(desk)
-    _leave_out_jumps(desk)
-    speed = _under_way(desk)
-    _leave_out_stuck(desk, speed)
-    candidates = _candidates(desk, raw)
+    cleaning = _gather(raw)
+    _leave_out_impossible(cleaning)
+    _leave_out_jumps(cleaning)
+    speed = _under_way(cleaning)
+    _leave_out_stuck(cleaning, speed)
+    candidates = _candidates(cleaning, raw)
     ordered = _order(candidates)
     chosen = {channel: ranked[0] for channel, ranked in ordered.items()}
-    rate = common_rate_hz([c.pace for name, c in chosen.items() if name in CLOCK_CHANNELS])
+    pacing = [c for name, c in chosen.items() if name in CLOCK_CHANNELS]
+    rate = common_rate_hz([c.pace for c in pacing])
+    setter = max(pacing, key=lambda c: c.pace.covered_s, default=None)
     fills = {channel: fill_gaps(ranked[0], ranked[1:]) for channel, ranked in ordered.items()}
     covered: list[tuple[float, float]] = []
     for name in ROW_CHANNELS:
@@ -109,26 +113,29 @@ def condition(raw: RawLog, boat: Boat | None = None) -> Conditioned:
             covered += covered_stretches(chosen[name].time_s, chosen[name].pace.gap_s,
                                          chosen[name].breaks_s)
             covered += [(a, b) for _, a, b in fills[name]]
-    at = grid_s(covered, rate)
-    if at.size == 0:
+    clock_s = grid_s(covered, rate, phase_s(setter.time_s, rate) if setter else 0.0)
+    if clock_s.size == 0:
         raise LogError("the logs hold no position, speed, heading or wind that could be used; "
                        "sailanalysis inspect shows what they hold and why lines were rejected")
-    columns = {}
-    for channel, ranked in ordered.items():
-        columns[channel] = _on_clock_with_fills(ranked[0], fills[channel], at, rate)
-    names = [name for name in CHANNELS if name in columns]
-    samples = pd.DataFrame({name: columns[name] for name in names}, index=utc_index(at))
+    names = [name for name in CHANNELS if name in ordered]
+    columns = {name: _on_clock_with_fills(chosen[name], fills[name], clock_s, rate)
+               for name in names}
+    samples = pd.DataFrame({name: value for name, (value, _) in columns.items()},
+                           index=utc_index(clock_s))
+    readings = pd.DataFrame({name: read for name, (_, read) in columns.items()},
+                            index=samples.index)
     return Conditioned(
         samples=samples,
+        is_reading=readings,
         rate_hz=rate,
         sources=_sources_table(ordered, fills),
-        left_out=pd.DataFrame(desk.left_out, columns=list(LEFT_OUT_COLUMNS)),
+        left_out=pd.DataFrame(cleaning.left_out, columns=list(LEFT_OUT_COLUMNS)),
         native_rate_hz={name: chosen[name].pace.rate_hz for name in names},
-        findings=tuple(desk.findings) + tuple(_left_out_findings(desk, chosen)),
+        findings=tuple(cleaning.findings) + tuple(_left_out_findings(cleaning, chosen)),
     )
 
 
-def _gather(raw: RawLog) -> _Desk:
+def _gather(raw: RawLog) -> _Cleaning:
     """Join streams of one channel and source (several files), one sample an instant."""
     parts: dict[tuple[str, str], list[tuple[Floats, Floats]]] = {}
     for stream in raw.streams:
@@ -141,71 +148,72 @@ def _gather(raw: RawLog) -> _Desk:
         x = np.concatenate([p[1] for p in pieces])
         streams[key] = merge_equal_times(key[0], t, x)
         logged[key] = streams[key][0].size
-    return _Desk(streams=streams, logged=logged)
+    return _Cleaning(streams=streams, logged=logged)
 
 
-def _leave_out_impossible(desk: _Desk) -> None:
+def _leave_out_impossible(cleaning: _Cleaning) -> None:
     """Out of range, then spikes."""
-    for key in list(desk.streams):
-        desk.leave_out(key, is_out_of_range(key[0], desk.streams[key][1]), "out of range")
-        desk.leave_out(key, is_spike(key[0], *desk.streams[key]), "spike")
+    for key in list(cleaning.streams):
+        cleaning.leave_out(key, is_out_of_range(key[0], cleaning.streams[key][1]), "out of range")
+        cleaning.leave_out(key, is_spike(key[0], *cleaning.streams[key]), "spike")
 
 
-def _leave_out_jumps(desk: _Desk) -> None:
+def _leave_out_jumps(cleaning: _Cleaning) -> None:
     """Position jumps, judged with the same source's speed where it has one."""
-    for source in sorted({s for c, s in desk.streams if c == "lat"}):
+    for source in sorted({s for c, s in cleaning.streams if c == "lat"}):
         lat_key, lon_key = ("lat", source), ("lon", source)
-        if lon_key not in desk.streams:
+        if lon_key not in cleaning.streams:
             continue
-        t, lat = desk.streams[lat_key]
-        lon = resample(*desk.streams[lon_key], t, 0.5, circular=True)
+        t, lat = cleaning.streams[lat_key]
+        lon = resample(*cleaning.streams[lon_key], t, 0.5, circular=True)
         # No fix: 0 N 0 E is where receivers without one say they are.
         null = (np.abs(lat) < 1e-6) & (np.abs(lon) < 1e-6)
-        sog_key = _speed_for(desk, source)
+        sog_key = _speed_for(cleaning, source)
         sog = None
         if sog_key is not None:
-            sog = resample(*desk.streams[sog_key], t, 10.0)
+            sog = resample(*cleaning.streams[sog_key], t, 10.0)
         jump, breaks = is_position_jump(t, np.where(null, np.nan, lat), lon, sog)
-        desk.jump_breaks[source] = breaks
+        cleaning.jump_breaks[source] = breaks
         for key in (lat_key, lon_key):
             for reason, when in (("no fix", t[null]), ("position jump", t[jump & ~null])):
-                desk.leave_out(key, np.isin(desk.streams[key][0], when), reason)
+                cleaning.leave_out(key, np.isin(cleaning.streams[key][0], when), reason)
         if breaks.size:
-            desk.findings.append(Finding(
+            cleaning.findings.append(Finding(
                 "position-break", f"The position of {source} leaps {breaks.size} time(s) to a "
                 "place the boat cannot have reached and stays there; the track is cut there.",
                 channel="lat", start_s=float(breaks[0]), end_s=float(breaks[-1])))
 
 
-def _speed_for(desk: _Desk, source: str) -> tuple[str, str] | None:
+def _speed_for(cleaning: _Cleaning, source: str) -> tuple[str, str] | None:
     """Speed over ground of the same source, else of any."""
-    keys = [key for key in desk.streams if key[0] == "sog_kn" and desk.streams[key][0].size]
+    keys = [key for key in cleaning.streams if key[0] == "sog_kn" and cleaning.streams[key][0].size]
     same = [key for key in keys if key[1] == source]
-    keys = same or sorted(keys, key=lambda key: -desk.streams[key][0].size)
+    keys = same or sorted(keys, key=lambda key: -cleaning.streams[key][0].size)
     return keys[0] if keys else None
 
 
-def _under_way(desk: _Desk) -> dict[str, tuple[Floats, Floats]]:
+def _under_way(cleaning: _Cleaning) -> dict[str, tuple[Floats, Floats]]:
     """Speed by satellite and by the water, for judging the other sensors."""
-    found: dict[str, tuple[Floats, Floats]] = {}
+    speed: dict[str, tuple[Floats, Floats]] = {}
+    streams = cleaning.streams
     for channel in ("sog_kn", "stw_kn"):
-        keys = [key for key in desk.streams if key[0] == channel and desk.streams[key][0].size]
+        keys = [key for key in streams if key[0] == channel and streams[key][0].size]
         if keys:
-            found[channel] = desk.streams[max(keys, key=lambda k: desk.streams[k][0].size)]
-    if "sog_kn" not in found:
-        keys = [key for key in desk.streams if key[0] == "lat" and ("lon", key[1]) in desk.streams]
+            speed[channel] = streams[max(keys, key=lambda k: streams[k][0].size)]
+    if "sog_kn" not in speed:
+        keys = [key for key in streams if key[0] == "lat" and ("lon", key[1]) in streams]
         if keys:
-            key = max(keys, key=lambda k: desk.streams[k][0].size)
-            made = _speed_from_positions(desk, key[1])
+            key = max(keys, key=lambda k: streams[k][0].size)
+            made = _speed_from_positions(cleaning, key[1])
             if made[0].size:
-                found["sog_kn"] = made
-    return found
+                speed["sog_kn"] = made
+    return speed
 
 
-def _speed_from_positions(desk: _Desk, source: str) -> tuple[Floats, Floats]:
+def _speed_from_positions(cleaning: _Cleaning, source: str) -> tuple[Floats, Floats]:
     """Speed made between fixes ten seconds apart."""
-    t, lat = desk.streams[("lat", source)]
-    lon = resample(*desk.streams[("lon", source)], t, 0.5, circular=True)
+    t, lat = cleaning.streams[("lat", source)]
+    lon = resample(*cleaning.streams[("lon", source)], t, 0.5, circular=True)
     if t.size < 3:
         return np.zeros(0), np.zeros(0)
     ahead = np.clip(np.searchsorted(t, t + 10.0), 0, t.size - 1)
@@ -217,45 +225,45 @@ def _speed_from_positions(desk: _Desk, source: str) -> tuple[Floats, Floats]:
     return t[good], np.hypot(east, north)[good] / dt[good] * MS_TO_KN
 
 
-def _leave_out_stuck(desk: _Desk, speed: dict[str, tuple[Floats, Floats]]) -> None:
+def _leave_out_stuck(cleaning: _Cleaning, speed: dict[str, tuple[Floats, Floats]]) -> None:
     """Stuck sensors, judged by another sensor that says the boat is under way."""
-    for key in list(desk.streams):
+    for key in list(cleaning.streams):
         channel = key[0]
         judge = "stw_kn" if channel in ("sog_kn", "lat", "lon") else "sog_kn"
         if judge not in speed and channel != "stw_kn":
             judge = "stw_kn" if judge == "sog_kn" else "sog_kn"
         if judge not in speed:
             continue
-        t, x = desk.streams[key]
+        t, x = cleaning.streams[key]
         if channel == "lon" or t.size < 20:
             continue
         keys = [key]
         if channel == "lat":
             # On a meridian the longitude rests: a position is stuck when both rest.
             other = ("lon", key[1])
-            if desk.streams.get(other, (t[:0],))[0].size != t.size:
+            if cleaning.streams.get(other, (t[:0],))[0].size != t.size:
                 continue
-            moved = np.abs(np.diff(x)) + np.abs(np.diff(desk.streams[other][1]))
+            moved = np.abs(np.diff(x)) + np.abs(np.diff(cleaning.streams[other][1]))
             x = np.concatenate([[0.0], np.cumsum(moved)])
             keys.append(other)
         if may_be_stuck(channel, t, x):
             stuck = is_stuck(channel, t, x, resample(*speed[judge], t, 60.0))
-            for one in keys:
-                desk.leave_out(one, stuck, "stuck")
+            for stuck_key in keys:
+                cleaning.leave_out(stuck_key, stuck, "stuck")
 
 
-def _candidates(desk: _Desk, raw: RawLog) -> dict[str, list[Candidate]]:
+def _candidates(cleaning: _Cleaning, raw: RawLog) -> dict[str, list[Candidate]]:
     """Sources by channel, with pace and noise."""
     out: dict[str, list[Candidate]] = {}
-    for (channel, source), (t, x) in desk.streams.items():
+    for (channel, source), (t, x) in cleaning.streams.items():
         breaks = np.asarray(raw.breaks_s, dtype=float) if channel in _GROUND else np.zeros(0)
-        if channel in _POSITION and source in desk.jump_breaks:
-            breaks = np.concatenate([breaks, desk.jump_breaks[source]])
+        if channel in _POSITION and source in cleaning.jump_breaks:
+            breaks = np.concatenate([breaks, cleaning.jump_breaks[source]])
         if t.size == 0:
             continue
         out.setdefault(channel, []).append(Candidate(
             channel, source, t, x, pace(t), noise_level(channel, x),
-            desk.logged[(channel, source)], np.sort(breaks)))
+            cleaning.logged[(channel, source)], np.sort(breaks)))
     return out
 
 
@@ -263,28 +271,31 @@ def _order(candidates: dict[str, list[Candidate]]) -> dict[str, list[Candidate]]
     """Best source first for every channel; pairs keep to one source."""
     ordered: dict[str, list[Candidate]] = {}
     partner_of = dict(TOGETHER) | {b: a for a, b in TOGETHER}
-    for channel, found in candidates.items():
+    for channel, sources in candidates.items():
         other = candidates.get(partner_of.get(channel, ""), [])
-        ordered[channel] = order_candidates(found, {c.source: c.pace.covered_s for c in other})
+        ordered[channel] = order_candidates(sources, {c.source: c.pace.covered_s for c in other})
     for first, second in TOGETHER:
         if first in ordered and second in ordered:
-            source = ordered[first][0].source
-            ordered[second].sort(key=lambda c, source=source: c.source != source)
+            best = ordered[first][0].source
+            same = [c for c in ordered[second] if c.source == best]
+            ordered[second] = same + [c for c in ordered[second] if c.source != best]
     return ordered
 
 
 def _on_clock_with_fills(
-    best: Candidate, fills: list[tuple[Candidate, float, float]], at: Floats, rate_hz: float
-) -> Floats:
-    """The chosen source on the clock, other sources inside its gaps."""
-    value = onto_clock(best.channel, best.time_s, best.value, at, best.pace.gap_s, rate_hz,
+    best: Candidate, fills: list[tuple[Candidate, float, float]], clock_s: Floats, rate_hz: float
+) -> tuple[Floats, Bools]:
+    """The chosen source on the clock, others inside its gaps; and where there is a reading."""
+    value = onto_clock(best.channel, best.time_s, best.value, clock_s, best.pace.gap_s, rate_hz,
                        best.breaks_s)
+    read = is_reading(clock_s, best.time_s, rate_hz)
     for other, start, end in fills:
-        lo, hi = np.searchsorted(at, [start, end], side="left")
-        part = onto_clock(other.channel, other.time_s, other.value, at[lo:hi], other.pace.gap_s,
-                          rate_hz, other.breaks_s)
+        lo, hi = np.searchsorted(clock_s, [start, end], side="left")
+        part = onto_clock(other.channel, other.time_s, other.value, clock_s[lo:hi],
+                          other.pace.gap_s, rate_hz, other.breaks_s)
         value[lo:hi] = np.where(np.isfinite(value[lo:hi]), value[lo:hi], part)
-    return value
+        read[lo:hi] |= is_reading(clock_s[lo:hi], other.time_s, rate_hz)
+    return value, read & np.isfinite(value)
 
 
 def _sources_table(
@@ -325,10 +336,10 @@ def _percent(share: float) -> str:
     return f"{100 * share:.1f} %" if share >= 0.001 else "below 0.1 %"
 
 
-def _left_out_findings(desk: _Desk, chosen: dict[str, Candidate]) -> list[Finding]:
+def _left_out_findings(cleaning: _Cleaning, chosen: dict[str, Candidate]) -> list[Finding]:
     """One finding for each chosen channel and reason; a silent loss is never allowed."""
     out = []
-    for row in desk.left_out:
+    for row in cleaning.left_out:
         channel, source, reason = str(row["channel"]), str(row["source"]), str(row["reason"])
         if channel == "lon":
             continue
@@ -346,7 +357,7 @@ def _left_out_findings(desk: _Desk, chosen: dict[str, Candidate]) -> list[Findin
         out.append(Finding(
             reason.replace(" ", "-") + ("-sensor" if reason == "stuck" else ""), text,
             level="warning" if warn else "note", channel=channel,
-            start_s=pd.Timestamp(row["start"]).timestamp(),  # type: ignore[arg-type]
-            end_s=pd.Timestamp(row["end"]).timestamp(),  # type: ignore[arg-type]
+            start_s=pd.Timestamp(row["start"]).timestamp(),
+            end_s=pd.Timestamp(row["end"]).timestamp(),
             share=share))
     return out

@@ -86,7 +86,7 @@ def is_spike(channel: str, time_s: ArrayLike, value: ArrayLike) -> Bools:
         return spike
     v, t = x[good], time[good]
     circular = is_circular(channel)
-    v = unwrap(v) if circular else v
+    v = unwrap_past_spikes(v, floor) if circular else v
     # Of the seven about a spike four lie beyond the floor from it: a log seldom holds even one.
     alone = _leaps(v, floor)
     if not alone.size:
@@ -97,7 +97,7 @@ def is_spike(channel: str, time_s: ArrayLike, value: ArrayLike) -> Bools:
     for part in _about(alone, half, v.size):
         off[part] = v[part] - _median_of_seven(v, part)
     off = wrap180(off) if circular else off
-    for i in np.flatnonzero(np.abs(off) > floor):
+    for i in np.flatnonzero(np.abs(off) > floor).tolist():
         near = off[max(0, i - half): i + half + 1]
         if abs(off[i]) <= HAMPEL_K * MAD_TO_SD * float(np.median(np.abs(near))):
             continue
@@ -106,6 +106,46 @@ def is_spike(channel: str, time_s: ArrayLike, value: ArrayLike) -> Bools:
         if lo < i < hi and t[hi] - t[lo] <= 4 * SPIKE_WIDTH * max(usual, 0.5):
             spike[good[i]] = True
     return spike
+
+
+def unwrap_past_spikes(angle_deg: ArrayLike, floor_deg: float) -> Floats:
+    """Angles made continuous along the samples that do not leap away and straight back.
+
+    A compass that averages its readings through north gives 358, 180, 2. Followed sample by
+    sample this is a whole turn to port, and no median about it shows a leap.
+
+    Parameters
+    ----------
+    angle_deg : array_like, shape (n,)
+    floor_deg : float
+        One to three samples leap when they lie further than this beyond the short arc from the
+        sample before to the one after them, which spans a quarter turn at most.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Equal to ``angle_deg`` up to whole turns.
+    """
+    angle = np.asarray(angle_deg, dtype=float)
+    leap = np.zeros(angle.size, dtype=bool)
+    for width in range(1, SPIKE_WIDTH + 1):
+        count = angle.size - width - 1
+        if count < 1:
+            break
+        before, after = angle[:count], angle[width + 1:]
+        arc = np.abs(wrap180(after - before))
+        away = arc <= 90.0
+        for k in range(1, width + 1):
+            x = angle[k: k + count]
+            around = np.abs(wrap180(x - before)) + np.abs(wrap180(x - after))
+            away &= around - arc > 2 * floor_deg
+        for k in range(1, width + 1):
+            leap[k: k + count] |= away
+    kept = np.flatnonzero(~leap)
+    path = unwrap(angle[kept])
+    last_kept = np.searchsorted(kept, np.arange(angle.size), side="right") - 1
+    base = path[np.maximum(last_kept, 0)]
+    return np.asarray(base + wrap180(angle - base), dtype=float)
 
 
 def _leaps(value: Floats, floor: float) -> NDArray[np.intp]:
@@ -209,8 +249,8 @@ def is_position_jump(
                 breaks.append(0.5 * float(tg[ends[near]] + tg[starts[far]]))
                 last = piece
             piece += direction
-    for piece in np.flatnonzero(~keep):
-        jump[good[starts[piece]: ends[piece] + 1]] = True
+    for dropped in np.flatnonzero(~keep):
+        jump[good[starts[dropped]: ends[dropped] + 1]] = True
     return jump, np.sort(np.array(breaks))
 
 

@@ -137,9 +137,3 @@ def is_circular(name: str) -> bool:
     """Whether a channel interpolates and averages on the circle."""
     channel = CHANNELS.get(name)
     return channel is not None and channel.kind in ("bearing", "angle")
-
-
-def axis_label(name: str) -> str:
-    """Label with the unit, e.g. ``boat speed (kn)``."""
-    channel = CHANNELS[name]
-    return f"{channel.label} ({channel.unit})" if channel.unit else channel.label

@@ -206,6 +206,9 @@ class Conditioned:
         What was marked and left out: ``channel, source, reason, start, end, count, share``.
     native_rate_hz : dict of str to float
         The chosen source's own rate, by channel.
+    is_reading : DataFrame of bool
+        Shaped as ``samples``: True where a reading lies within half a step of the clock; False
+        where a value is missing or only drawn between two readings.
     """
 
     samples: pd.DataFrame
@@ -213,4 +216,5 @@ class Conditioned:
     sources: pd.DataFrame
     left_out: pd.DataFrame
     native_rate_hz: dict[str, float]
+    is_reading: pd.DataFrame
     findings: tuple[Finding, ...] = ()

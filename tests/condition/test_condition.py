@@ -8,7 +8,14 @@ from pytest import approx
 from real_logs import real_log
 
 from sailanalysis.condition import condition
-from sailanalysis.condition.clock import common_rate_hz, onto_clock, pace
+from sailanalysis.condition.clock import (
+    common_rate_hz,
+    grid_s,
+    is_reading,
+    onto_clock,
+    pace,
+    phase_s,
+)
 from sailanalysis.core.errors import LogError
 from sailanalysis.core.model import RawLog, Stream
 from sailanalysis.core.series import epoch_s, runs
@@ -46,6 +53,41 @@ def test_no_clock_is_faster_than_ten():
 def test_rates_are_usual_ones():
     steady = [pace(np.arange(0, 100, step)) for step in (1.02, 0.21, 2.0)]
     assert [common_rate_hz([p]) for p in steady] == [1.0, 5.0, 0.5]
+
+
+@pytest.mark.parametrize("step", [5.0, 7.0, 10.0, 30.0, 60.0])
+def test_a_slow_log_keeps_its_own_step_and_readings(step):
+    rows = 17.0 + step * np.arange(40)
+    x, y = 6.0 + np.sin(rows), np.mod(90.0 + rows, 360.0)
+    cond = made(Stream("stw_kn", "a", T0 + rows, x), Stream("hdg_deg", "a", T0 + rows, y))
+    assert cond.rate_hz == approx(1 / step)
+    assert epoch_s(cond.samples.index) - T0 == approx(rows)
+    assert cond.samples["stw_kn"].to_numpy() == approx(x)
+    assert cond.is_reading.to_numpy().all()
+
+
+def test_between_rows_no_reading_is_claimed():
+    # Wind every five seconds on the clock of a heading every second: four in five are drawn.
+    t = np.arange(0.0, 101.0)
+    cond = made(Stream("hdg_deg", "a", T0 + t, 90 + np.sin(t)), Stream("aws_kn", "a", T0 + t[::5], 9 + t[::5] / 100))
+    assert cond.is_reading["hdg_deg"].all()
+    assert cond.is_reading["aws_kn"].to_numpy().nonzero()[0].tolist() == list(range(0, 101, 5))
+    assert cond.samples["aws_kn"].notna().all()
+
+
+def test_a_reading_half_a_step_away_counts():
+    assert is_reading([10.0], [10.5], 1.0).tolist() == [True]
+    assert is_reading([10.0, 10.0], [10.51], 1.0).tolist() == [False, False]
+    assert is_reading([10.0], [9.49], 1.0).tolist() == [False]
+    assert is_reading([10.0], [], 1.0).tolist() == [False]
+
+
+def test_the_phase_of_a_slow_clock():
+    assert phase_s(7.0 + 30.0 * np.arange(20), 1 / 30) == 7.0
+    assert phase_s(29.9 + 30.0 * np.arange(20) + np.tile([-0.4, 0.4], 10), 1 / 30) == approx(29.9, abs=0.5)
+    assert phase_s(np.random.default_rng(0).uniform(0, 600, 50), 1 / 30) == 0.0
+    assert phase_s(0.3 + np.arange(20.0), 1.0) == 0.0
+    assert grid_s([(7.0, 67.0)], 1 / 30, 7.0) == approx([7.0, 37.0, 67.0])
 
 
 def test_instants_do_not_depend_on_where_the_log_starts():

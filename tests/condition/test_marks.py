@@ -10,6 +10,7 @@ from sailanalysis.condition.marks import (
     is_position_jump,
     is_spike,
     is_stuck,
+    unwrap_past_spikes,
 )
 
 
@@ -39,6 +40,67 @@ def test_a_heading_spike_over_north_is_seen_and_north_itself_is_none():
     assert not is_spike("hdg_deg", time, heading).any()
     heading[40] = 180.0
     assert np.flatnonzero(is_spike("hdg_deg", time, heading)).tolist() == [40]
+
+
+@pytest.mark.parametrize("spoilt", [[180.0], [240.0, 120.0], [270.0, 180.0, 90.0]])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_heading_averaged_through_north_is_caught_on_the_circle(spoilt, sign):
+    """From 358 to 2 a compass that averages gives 180; sample by sample that is a whole turn."""
+    before = np.linspace(350.0, 358.0, 30)
+    after = np.linspace(2.0, 10.0, 30)
+    heading = np.mod(sign * np.concatenate([before, spoilt, after]), 360.0)
+    time = np.arange(float(heading.size))
+    assert np.flatnonzero(is_spike("hdg_mag_deg", time, heading)).tolist() == list(
+        range(30, 30 + len(spoilt)))
+    path = unwrap_past_spikes(heading, 30.0)
+    assert abs(path[-1] - path[0]) == pytest.approx(20.0)  # 350 to 10, no turn more or less
+
+
+def test_a_reading_averaged_within_a_turn_through_north_is_caught():
+    heading = np.mod(np.concatenate([np.full(20, 300.0), 320.0 + 20.0 * np.arange(5), np.full(20, 60.0)]), 360.0)
+    heading[22] = 180.0  # 320, 340, [0], 20, 40
+    assert np.flatnonzero(is_spike("hdg_deg", np.arange(45.0), heading)).tolist() == [22]
+
+
+def test_a_turn_through_north_is_followed_all_the_way():
+    # A real circle at 20 deg a sample, and one at 100, which no median would follow.
+    for step in (20.0, -20.0):
+        path = unwrap_past_spikes(np.mod(step * np.arange(19), 360.0), 30.0)
+        assert path - path[0] == pytest.approx(step * np.arange(19))
+    assert unwrap_past_spikes([], 30.0).size == 0
+    assert unwrap_past_spikes([350.0, 10.0], 30.0).tolist() == [350.0, 370.0]
+
+
+@pytest.mark.parametrize(("leap", "spike"), [(8.8, False), (9.0, True)])
+def test_the_limit_of_six_deviations_by_hand(leap, spike):
+    # 5.5, 6.5, 5.5, ...: the median of seven is the other value, so each is off by 1, and the
+    # limit 6 x 1.4826 x 1 = 8.896 kn.
+    speed = 6.0 + 0.5 * np.where(np.arange(61) % 2 == 0, 1.0, -1.0)
+    speed[30] = 5.5 + leap
+    assert bool(is_spike("stw_kn", np.arange(61.0), speed)[30]) is spike
+
+
+@pytest.mark.parametrize(("leap", "spike"), [(1.9, False), (2.1, True)])
+def test_a_leap_below_what_a_boat_can_do_is_no_spike(leap, spike):
+    speed = np.full(61, 6.0)
+    speed[30] += leap
+    assert bool(is_spike("stw_kn", np.arange(61.0), speed)[30]) is spike
+
+
+@pytest.mark.parametrize(("width", "spike"), [(3, True), (4, False)])
+def test_three_samples_are_a_spike_and_four_are_none(width, spike):
+    speed = np.full(61, 6.0)
+    speed[30: 30 + width] = 20.0
+    assert is_spike("stw_kn", np.arange(61.0), speed).sum() == (width if spike else 0)
+
+
+@pytest.mark.parametrize(("seconds", "stuck"), [(119, False), (122, True)])
+@pytest.mark.parametrize(("speed", "moving"), [(1.4, False), (1.6, True)])
+def test_stuck_begins_at_its_limit_and_only_under_way(seconds, stuck, speed, moving):
+    value = 6.0 + 0.01 * np.arange(400.0)
+    value[100: 101 + seconds] = 7.0
+    marked = is_stuck("stw_kn", np.arange(400.0), value, np.full(400, speed))
+    assert marked.sum() == (seconds + 1 if stuck and moving else 0)
 
 
 def test_gusts_are_no_spikes():

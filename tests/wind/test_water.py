@@ -23,7 +23,7 @@ def conditioned(rate=1.0, seconds=300, **columns):
     frame = pd.DataFrame({k: np.broadcast_to(np.asarray(v, dtype=float), n).copy()
                           for k, v in columns.items()}, index=index)
     return Conditioned(frame, rate, pd.DataFrame(), pd.DataFrame(),
-                       dict.fromkeys(columns, rate))
+                       dict.fromkeys(columns, rate), frame.notna())
 
 
 def codes(findings):
@@ -38,6 +38,15 @@ def sailed(tws=12.0, twa=45.0, stw=6.0, hdg=20.0, heel=-15.0, k=9.0, set_=100.0,
     cog, sog = track(hdg + leeway, stw, set_, drift)
     return {"aws_kn": np.hypot(ahead, abeam), "awa_deg": np.degrees(np.arctan2(abeam, ahead)),
             "stw_kn": stw, "hdg_deg": hdg, "heel_deg": heel, "cog_deg": cog, "sog_kn": sog}
+
+
+def test_the_current_is_a_mean_over_ninety_seconds():
+    # It sets in half-way: 30 s before, the half window of 45 s reaches 15 s into it, a sixth;
+    # 30 s after, five sixths; 50 s before and after, nothing and all of it.
+    drift = np.where(np.arange(300) < 150, 0.0, 1.2)
+    samples, _, _ = wind_and_water(conditioned(**sailed(drift=drift)), Boat(sensors=Sensors(leeway_k=9.0)))
+    got = samples["drift_kn"].to_numpy()[[100, 120, 180, 200]]
+    assert got == approx([0.0, 0.2, 1.0, 1.2], abs=0.02)
 
 
 def test_all_is_put_right_again():

@@ -175,7 +175,7 @@ class BlockReader:
         def numbers(at: int, channel: str) -> Floats:
             cells = _whole(table, names[at])
             if pa.types.is_floating(cells.type):
-                return cells.to_numpy(zero_copy_only=False)
+                return np.asarray(cells.to_numpy(zero_copy_only=False), dtype=float)
             return mended(cells, at, channel, layout.decimal, out.unreadable)
 
         for at, channel in self.channels:

@@ -131,9 +131,9 @@ class _Cells:
             change[1:] |= bits[1:] != bits[:-1]
         first = np.flatnonzero(change)
         none = _Cells(first.size)
-        return Days(*(self.dates[item.name][first] if item.name in self.dates
-                      else none.date(item.name) for item in fields(Days) if item.name != "rows"),
-                    np.diff(np.append(first, self.size)))
+        parts = {item.name: self.dates[item.name][first] if item.name in self.dates
+                 else none.date(item.name) for item in fields(Days) if item.name != "rows"}
+        return Days(**parts, rows=np.diff(np.append(first, self.size)))
 
 
 # ------------------------------------------------------------------------- columns of digits

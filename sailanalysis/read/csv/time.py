@@ -197,13 +197,14 @@ def _civil_s(year: Floats, month: Floats, day: Floats) -> Floats:
 def _day_first(days: Days, open_: Bools, context: ReadContext, findings: list[Finding],
                header: str) -> bool:
     """Whether the first number of an all-number date is the day, from the whole column."""
-    one, two, year, rows = (part[open_] for part in (days.d1, days.d2, days.d3, days.rows))
-    if (one > 12).any() or (two > 12).any():
-        return bool(rows[one > 12].sum() >= rows[two > 12].sum())
-    if (one == two).all() or days.dotted[open_].all():
+    first, second, year = (part[open_] for part in (days.d1, days.d2, days.d3))
+    rows = days.rows[open_]
+    if (first > 12).any() or (second > 12).any():
+        return bool(rows[first > 12].sum() >= rows[second > 12].sum())
+    if (first == second).all() or days.dotted[open_].all():
         return True  # dates with dots are written day first wherever they are written
     year = np.where(year < 100, year + 2000, year)
-    as_dmy, as_mdy = _civil_s(year, two, one), _civil_s(year, one, two)
+    as_dmy, as_mdy = _civil_s(year, second, first), _civil_s(year, first, second)
     span_dmy, span_mdy = np.ptp(as_dmy), np.ptp(as_mdy)
     if span_dmy != span_mdy:
         # A log that runs past midnight: days follow one another, months do not.
@@ -216,9 +217,9 @@ def _day_first(days: Days, open_: Bools, context: ReadContext, findings: list[Fi
         return bool(wanted == as_dmy[0])
     findings.append(Finding(
         "ambiguous-date",
-        f"{context.name}: {header!r} reads {int(one[0]):02d}/{int(two[0]):02d}, day first or month "
-        f"first; taken as day first, {np.datetime64(int(as_dmy[0]), 's').astype('datetime64[D]')}. "
-        "Give --date to settle it."))
+        f"{context.name}: {header!r} reads {int(first[0]):02d}/{int(second[0]):02d}, day first or "
+        "month first; taken as day first, "
+        f"{np.datetime64(int(as_dmy[0]), 's').astype('datetime64[D]')}. Give --date to settle it."))
     return True
 
 

@@ -176,13 +176,14 @@ class Piece:
         """A field's numbers, NaN where missing; malformed ones are counted."""
         place = sentences.before(number)
         out.tally.malformed += int(np.count_nonzero(self._malformed.take(place)))
-        return self._value.take(place)
+        return np.asarray(self._value.take(place), dtype=float)
 
     def letters(self, sentences: Sentences, number: int) -> Bytes:
         """A field's single letter, 0 where it is anything else."""
         place = sentences.before(number)
         single = (self._length(place) == 1) & (place < sentences.last)
-        return self.buffer.take(self.delimiter.take(place) + 1) * single.view(np.uint8)
+        letter = self.buffer.take(self.delimiter.take(place) + 1)
+        return np.asarray(letter * single.view(np.uint8), dtype=np.uint8)
 
     def _length(self, place: Index) -> Index:
         """Characters up to the next delimiter."""
@@ -381,44 +382,52 @@ def _read_prefixes(piece: Piece, sentences: Sentences, rows: Index, source: Inde
 def _read_groups(piece: Piece, sentences: Sentences, kinds: Sequence[tuple[str, str]], kind: Index,
                  sources: Sequence[str], source: Index, out: Gathered) -> None:
     """Sort the sentences by talker, type and source; then their fields into columns."""
-    columns: list[tuple[Key, Sentence, Sentences]] = []
+    columns: list[tuple[Key, Sentences]] = []
     transducers: list[tuple[Key, list[Place], Sentences]] = []
     for group, rows in _grouped((source * len(kinds) + kind) * 2 + sentences.checked):
         part = sentences.take(rows)
         talker, name = kinds[group // 2 % len(kinds)]
         key = (talker, name, sources[group // 2 // len(kinds)])
         if name == "XDR":
-            for places, alike in _by_layout(piece, part):
-                transducers.append((key, places, alike))
-                for place in places:
-                    piece.want(alike, place.index + 1)
+            transducers += [(key, *alike) for alike in _by_layout(piece, part)]
         elif name in TYPES:
-            columns.append((key, TYPES[name], part))
-            for f in TYPES[name].numbers:
-                piece.want(part, f)
+            columns.append((key, part))
         elif group % 2:
             out.tally.ignored[label_of(talker, name)] += part.size
             piece.take(part, out)
         else:
             piece.reject(part.take(part.last - part.first > 2), UNCHECKED, out)
+    for key, part in columns:
+        for f in TYPES[key[1]].numbers:
+            piece.want(part, f)
+    for _, places, part in transducers:
+        for place in places:
+            piece.want(part, place.index + 1)
     piece.convert()
-    for key, sentence, part in columns:
-        if not part.checked[0]:
-            part = part.take(piece.complete(part, sentence))
-        if part.size:
-            piece.take(part, out)
-            out.groups.setdefault(key, []).append((
-                part.start + piece.offset,
-                np.minimum(part.last - part.first - 1, 255).astype(np.uint8),
-                np.array([piece.numbers(part, f, out) for f in sentence.numbers]),
-                np.array([piece.letters(part, f) for f in sentence.letters],
-                         dtype=np.uint8).reshape(-1, part.size)))
+    for key, part in columns:
+        _add_columns(piece, key, part, out)
     for key, places, part in transducers:
         piece.take(part, out)
         for place in places:
             value = piece.numbers(part, place.index + 1, out)
             out.transducers.setdefault((key, place.channel), []).append(
                 (part.start + piece.offset, place.factor * value + place.offset))
+
+
+def _add_columns(piece: Piece, key: Key, part: Sentences, out: Gathered) -> None:
+    """Hand on the wanted fields of sentences of one type; without checksum only whole ones."""
+    sentence = TYPES[key[1]]
+    if not part.checked[0]:
+        part = part.take(piece.complete(part, sentence))
+    if not part.size:
+        return
+    piece.take(part, out)
+    out.groups.setdefault(key, []).append((
+        part.start + piece.offset,
+        np.minimum(part.last - part.first - 1, 255).astype(np.uint8),
+        np.array([piece.numbers(part, f, out) for f in sentence.numbers]),
+        np.array([piece.letters(part, f) for f in sentence.letters],
+                 dtype=np.uint8).reshape(-1, part.size)))
 
 
 def _grouped(group: Index) -> Iterator[tuple[int, Index]]:

@@ -8,7 +8,8 @@ from its place two fields before it, which is the same in both forms.
 from __future__ import annotations
 
 import re
-from typing import Final, NamedTuple
+from dataclasses import dataclass
+from typing import Final
 
 _PATTERNS: Final = (
     (re.compile(r"^(ROLL|HEEL)([ _-]?ANGLE)?$|(^|[ _-])(ROLL|HEEL)$"), "heel_deg"),
@@ -33,7 +34,8 @@ _SCALE: Final = {
 }
 
 
-class Place(NamedTuple):
+@dataclass(frozen=True)
+class Place:
     """Where a channel stands: ``value = factor * number + offset`` from ``fields[index]``."""
 
     channel: str
