@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from sailanalysis.trials.changes import TrialsResult
     from sailanalysis.wind.track import TrackWind
 
-__all__ = ["STUDY_WORDS", "Account", "Day", "InputSummary", "Memory", "Studies", "StudyName",
-           "Summary", "Told", "account_of"]
+__all__ = ["STUDY_WORDS", "About", "Account", "Day", "InputSummary", "Memory", "Studies",
+           "StudyName", "Summary", "Told", "account_of"]
 
 
 class Told(TypedDict):
@@ -69,8 +69,19 @@ class Account(TypedDict):
     inputs: list[InputSummary]
 
 
-class Summary(Account):
-    """The figures of ``summary.json``, in its order."""
+class About(TypedDict):
+    """What ``summary.json`` opens with: who made it, of which boat and day, how."""
+
+    program: str
+    schema: int
+    boat: str
+    day: str
+    zone: str
+    settings: dict[str, str | bool]
+
+
+class Summary(About, Account):
+    """The figures of ``summary.json``."""
 
     start: str
     end: str

@@ -90,7 +90,7 @@ class DayJob:
 
         day = read_one_day(self.logs, boat=self.boat, crew_logs=self.crew_logs, date=self.date,
                            timezone=self.timezone, window=self.window, other_days=self.crew_hours)
-        return pipeline.analyse(day, as_logged=self.as_logged)
+        return pipeline.analyse(day, timezone=self.timezone, as_logged=self.as_logged)
 
 
 def _absolute(path: str | os.PathLike[str]) -> str:
@@ -170,7 +170,7 @@ def _failed(day: SailingDay, why: str) -> Written:
 
 def _report(day: SailingDay, options: argparse.Namespace, out: Path, job: DayJob,
             progress: Progress) -> Written:
-    result = pipeline.analyse(day, season=options.season,
+    result = pipeline.analyse(day, season=options.season, timezone=job.timezone,
                               as_logged=job.as_logged, progress=progress)
     progress("writing the report")
     written = pipeline.write_day(result, out, private=options.private,

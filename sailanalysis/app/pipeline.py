@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from sailanalysis import __version__
 from sailanalysis.app.studies import (
     Attempts,
     no_corrections,
@@ -21,12 +22,12 @@ from sailanalysis.app.studies import (
     samples_as_logged,
     uncosted,
 )
-from sailanalysis.app.tables import empty_table, iso_utc
+from sailanalysis.app.tables import SCHEMA, empty_table, iso_utc
 from sailanalysis.core.errors import Finding, LogError
 from sailanalysis.core.model import Boat, Conditioned, CrewLog, InputReport, RawLog, Sensors
 from sailanalysis.core.progress import Progress
 from sailanalysis.core.series import epoch_s, resample, runs
-from sailanalysis.day import Day, Memory, Studies, Summary, account_of
+from sailanalysis.day import About, Day, Memory, Studies, Summary, account_of
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
@@ -103,7 +104,10 @@ def analyse(
         say("putting the sensors on one clock")
         conditioned = condition(raw, boat)
         findings = [*raw.findings, *given.findings]
-        return _analyse(raw, conditioned, boat, given.crew, findings, season, as_logged, say)
+        about: About = {
+            "program": f"sailanalysis {__version__}", "schema": SCHEMA, "boat": boat.name,
+            "day": given.date, "zone": timezone, "settings": {"as_logged": as_logged}}
+        return _analyse(raw, conditioned, boat, given.crew, findings, season, as_logged, say, about)
 
 
 def _one_blas_thread() -> AbstractContextManager[object]:
@@ -135,7 +139,7 @@ def _memory(season: str | Path | None, conditioned: Conditioned, boat: Boat) -> 
 
 def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
              findings: list[Finding], season: str | Path | None, as_logged: bool,
-             say: Progress) -> Day:
+             say: Progress, about: About) -> Day:
     from sailanalysis.calibrate.apply import as_they_are, evened
     from sailanalysis.calibrate.health import sensor_health
     from sailanalysis.helm.rate import rate_helming
@@ -187,8 +191,8 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
         calibration=calibration.as_dict() if calibration is not None else no_corrections(),
         wind_source=sailed.wind_source, boat=boat, crew=crew, inputs=raw.inputs,
         findings=tuple(findings),
-        summary=summarise(samples, maneuvers, conditioned, sailed.wind_source, corrections.items,
-                          findings, raw.inputs),
+        summary=summarise(about, samples, maneuvers, conditioned, sailed.wind_source,
+                          corrections.items, findings, raw.inputs),
         results=Studies(
             conditioned=conditioned, corrections=corrections, steps=checked.steps,
             doubts=checked.doubts, calibration=calibration,
@@ -365,8 +369,8 @@ def _keep_objects(samples: pd.DataFrame, name: str, texts: np.ndarray) -> None:
     samples[name] = pd.Series(texts, index=samples.index, dtype=object)
 
 
-def summarise(samples: pd.DataFrame, maneuvers: pd.DataFrame, conditioned: Conditioned,
-              wind_source: str, corrections: Sequence[AppliedCorrection],
+def summarise(about: About, samples: pd.DataFrame, maneuvers: pd.DataFrame,
+              conditioned: Conditioned, wind_source: str, corrections: Sequence[AppliedCorrection],
               findings: Sequence[Finding],
               inputs: Sequence[InputReport]) -> Summary:
     """The figures of ``summary.json``."""
@@ -386,7 +390,7 @@ def summarise(samples: pd.DataFrame, maneuvers: pd.DataFrame, conditioned: Condi
         return float(seconds[state == name].sum())
 
     return {
-        "start": iso_utc(samples.index[0]), "end": iso_utc(samples.index[-1]),
+        **about, "start": iso_utc(samples.index[0]), "end": iso_utc(samples.index[-1]),
         "duration_s": float(time[-1] - time[0]), "sailing_s": spent("sailing"),
         "motoring_s": spent("motoring"), "stopped_s": spent("stopped"),
         "distance_over_ground_nm": miles("sog_kn"), "distance_through_water_nm": miles("stw_kn"),
@@ -468,15 +472,18 @@ def analyse_season(season_dir: str | Path, start: str | None = None, end: str | 
 
 def write_season(season: Season, out_dir: str | Path, plotly_beside: bool = False) -> Written:
     """Write report, card and tables of a season; all of them or none, as `write_day` does."""
-    from sailanalysis.app.tables import write_csv
+    from sailanalysis.app.tables import TableLabel, describe_columns, write_json, write_table
     from sailanalysis.core.staging import place_for, staged
     from sailanalysis.report import write_season_report
     from sailanalysis.season import polar_json, season_tables
 
     place = place_for(out_dir)
     with staged(place, "season") as folder:
-        for name, table in season_tables(season).items():
-            write_csv(name, table, folder / f"{name}.csv")
+        tables = season_tables(season)
+        label = TableLabel(season.boat_name, f"{season.start}/{season.end}")
+        for name, table in tables.items():
+            write_table(name, table, folder, label)
+        write_json(describe_columns(tables), folder / "columns.json")
         text = polar_json(season.polar, season.boat_name)
         (folder / "polar.json").write_text(text + "\n", encoding="utf-8")
         write_season_report(season, folder, plotly_beside=plotly_beside)

@@ -5,14 +5,17 @@ from __future__ import annotations
 import csv
 import json
 import math
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
+from sailanalysis.app.track import write_track
 from sailanalysis.core.channels import SAMPLE_COLUMNS
-from sailanalysis.core.columns import ColumnKind, column_info
+from sailanalysis.core.columns import ColumnKind, column_info, unit_of
 from sailanalysis.day import Day
 from sailanalysis.report.page.safe import safe_cell
 
@@ -50,14 +53,9 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
 }
 """Columns of each table, in order; more may follow, none is missing."""
 
+SCHEMA: Final = 2
+"""Edition of the tables; grows when a published column changes its meaning."""
 DAY_TABLES: Final = ("maneuvers", "legs", "polar", "targets", "helm", "trials")
-
-
-def with_columns(name: str, table: pd.DataFrame) -> pd.DataFrame:
-    """The table with its published columns first; a column nobody filled is NaN."""
-    wanted = COLUMNS[name]
-    extra = [column for column in table.columns if column not in wanted]
-    return table.reindex(columns=[*wanted, *extra])
 
 
 def iso_utc(value: Any) -> str:
@@ -67,6 +65,44 @@ def iso_utc(value: Any) -> str:
     stamp = pd.Timestamp(value)
     stamp = stamp.tz_localize("UTC") if stamp.tz is None else stamp.tz_convert("UTC")
     return str(stamp.isoformat(timespec="milliseconds")).replace("+00:00", "Z")
+
+
+@dataclass(frozen=True)
+class TableLabel:
+    """What every table says of itself: the boat and the day (of a season, first/last)."""
+
+    boat: str = ""
+    day: str = ""
+
+
+def with_columns(name: str, table: pd.DataFrame, label: TableLabel | None = None) -> pd.DataFrame:
+    """The table with its published columns first, in their types; ``boat`` and ``day`` last.
+
+    A column that nobody filled is empty, a table's own ``day`` stays.
+    """
+    wanted = COLUMNS[name]
+    extra = [column for column in table.columns if column not in wanted]
+    out = table.reindex(columns=[*wanted, *extra])
+    for column in ("boat", "day"):
+        if column not in table:
+            out[column] = getattr(label or TableLabel(), column)
+    return pd.DataFrame({column: typed(column, out[column]) for column in out.columns},
+                        index=out.index)
+
+
+def typed(name: str, column: pd.Series) -> pd.Series:
+    """A column in the type that its name has everywhere, empty or not."""
+    info = column_info(name)
+    if info is None:
+        return column
+    if info.kind == "text":
+        return column.astype(object).where(column.notna(), "").astype(str).astype(object)
+    if info.kind == "time":
+        return pd.to_datetime(column, utc=True).astype("datetime64[us, UTC]")
+    if info.kind == "flag":
+        return column.astype("boolean")
+    numbers = pd.to_numeric(column, errors="coerce")
+    return numbers.astype("Int64") if info.kind == "integer" else numbers.astype("float64")
 
 
 _TYPES: Final[dict[ColumnKind, str]] = {
@@ -87,13 +123,13 @@ def _plain(column: pd.Series) -> list[Any]:
     if pd.api.types.is_datetime64_any_dtype(column):
         return [iso_utc(value) for value in column]
     if pd.api.types.is_bool_dtype(column):
-        return ["true" if value else "false" for value in column]
+        return ["" if pd.isna(value) else "true" if value else "false" for value in column]
     if pd.api.types.is_float_dtype(column):
         text = [f"{v:.4f}".rstrip("0").rstrip(".") if math.isfinite(v) else ""
                 for v in column.to_numpy(dtype=float, na_value=np.nan).tolist()]
         return ["0" if t == "-0" else t for t in text]
     if pd.api.types.is_integer_dtype(column):
-        return list(column)
+        return ["" if pd.isna(value) else int(value) for value in column]
     return [_text_cell(value) for value in column]
 
 
@@ -109,9 +145,40 @@ def _text_cell(value: Any) -> Any:
     return safe_cell(" ".join(str(value).split("\r")).replace("\n", " "))
 
 
-def write_csv(name: str, table: pd.DataFrame, path: Path) -> None:
+def write_table(name: str, table: pd.DataFrame, folder: Path, label: TableLabel) -> None:
+    """Write one table twice: as CSV for people, as Parquet for programs."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    write_csv(name, table, folder / f"{name}.csv", label)
+    shown = with_columns(name, table, label)
+    kinds = {"number": pa.float64(), "integer": pa.int64(), "text": pa.string(),
+             "time": pa.timestamp("us", tz="UTC"), "flag": pa.bool_()}
+    fields = {}
+    for column in shown.columns:
+        info = column_info(str(column))
+        fields[str(column)] = pa.array(shown[column], type=kinds[info.kind] if info else None,
+                                       from_pandas=True)
+    pq.write_table(pa.table(fields), folder / f"{name}.parquet", compression="zstd")
+
+
+def describe_columns(tables: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, dict[str, str]]]:
+    """Type, unit and meaning of every column, by table."""
+    out: dict[str, dict[str, dict[str, str]]] = {}
+    for name, table in tables.items():
+        shown = with_columns(name, table).columns if name in COLUMNS else table.columns
+        out[name] = {}
+        for column in map(str, shown):
+            info = column_info(column)
+            out[name][column] = {
+                "type": info.kind if info else "", "unit": info.unit if info else unit_of(column),
+                "meaning": info.meaning if info else ""}
+    return out
+
+
+def write_csv(name: str, table: pd.DataFrame, path: Path, label: TableLabel | None = None) -> None:
     """Write one table: UTF-8, decimal points, no cell that a spreadsheet would run."""
-    shown = with_columns(name, table)
+    shown = with_columns(name, table, label)
     with path.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow(shown.columns)
@@ -143,7 +210,8 @@ def write_json(value: Any, path: Path) -> None:
     path.write_text(text + "\n", encoding="utf-8")
 
 
-def write_samples(samples: pd.DataFrame, path: Path, private: bool = False) -> None:
+def write_samples(samples: pd.DataFrame, path: Path, private: bool = False,
+                  label: TableLabel | None = None) -> None:
     """Write ``samples.parquet``: ``time`` in UTC, the published columns, then what more there is.
 
     Numbers are 32-bit but for the position; text columns are dictionaries.
@@ -166,6 +234,10 @@ def write_samples(samples: pd.DataFrame, path: Path, private: bool = False) -> N
             fields[name] = pa.array(column.to_numpy())
         else:
             fields[name] = pa.array(column.to_numpy(dtype=np.float32), type=pa.float32())
+    label = label or TableLabel()
+    for name, text in (("boat", label.boat), ("day", label.day)):
+        fields[name] = pa.DictionaryArray.from_arrays(
+            pa.array(np.zeros(len(samples), dtype=np.int32)), pa.array([text]))
     # Measured numbers hardly repeat: a dictionary of them would cost time and room.
     words = [name for name, value in fields.items() if pa.types.is_dictionary(value.type)]
     pq.write_table(pa.table(fields), path, compression="zstd", use_dictionary=words)
@@ -173,8 +245,16 @@ def write_samples(samples: pd.DataFrame, path: Path, private: bool = False) -> N
 
 def write_day_tables(day: Day, folder: Path, private: bool = False) -> None:
     """Write all tables of a day into a (staged) folder."""
-    for name in DAY_TABLES:
-        write_csv(name, getattr(day, name), folder / f"{name}.csv")
+    label = TableLabel(day.boat.name, day.summary["day"])
+    tables = {name: getattr(day, name) for name in DAY_TABLES}
+    for name, table in tables.items():
+        write_table(name, table, folder, label)
     write_json(day.calibration, folder / "calibration.json")
     write_json(day.summary, folder / "summary.json")
-    write_samples(day.samples, folder / "samples.parquet", private)
+    write_samples(day.samples, folder / "samples.parquet", private, label)
+    head = day.samples.iloc[:0].reset_index()
+    described = {**describe_columns(tables),
+                 **describe_columns({"samples": head.assign(boat="", day="")})}
+    write_json(described, folder / "columns.json")
+    if not private:
+        write_track(day, folder / "track.gpx")

@@ -117,6 +117,10 @@ _NUMBERS: Final = {
     "tws_before_kn": "true wind speed before", "tws_after_kn": "true wind speed after",
     "standard_error_kn": "standard error of the gain",
     "gap_s": "seconds between the two sides", "moved_s": "by how much the mark was moved",
+    "hdg_logged_deg": "heading as logged, before correction",
+    "stw_logged_kn": "boat speed as logged, before correction",
+    "awa_logged_deg": "apparent wind angle as logged, before correction, starboard positive",
+    "aws_logged_kn": "apparent wind speed as logged, before correction",
     "confidence": "probability that the best set is the faster", "trend": "per ten days",
     "loss_m_median": "median loss of the day's",
 }
