@@ -35,7 +35,7 @@ def test_a_report_a_filed_day_and_a_line_for_each_day(tmp_path, capsys):
         assert summary["distance_over_ground_nm"] == pytest.approx(3.0, rel=0.01)
         helms = pd.read_parquet(out / date / "samples.parquet")["helm"].astype(str)
         assert set(helms) - {""} == {helm}
-        assert str(out / date / "report.html") in line and f"filed as {date}" in line
+        assert str(out / date / "report.html") in line and f"filed {date}" in line
     _, listing, _ = ran(capsys, "season", archive, "--list")
     assert [line[:10] for line in listing[1:]] == DATES
 
@@ -62,6 +62,23 @@ def test_a_parent_of_twelve_day_folders_files_twelve_days(tmp_path, capsys):
     # What was filed can be analysed again by itself.
     status, lines, _ = ran(capsys, "season", archive, "--refile", "--list", "--quiet")
     assert status == 0 and len(lines) == 12 + 13
+
+
+def test_one_file_of_three_days_files_three_days_and_again_no_more(tmp_path, capsys):
+    put(tmp_path, "all.nmea", b"".join(log(at(day, 10), 20, step_s=4) for day in (2, 3, 4)))
+    archive = tmp_path / "season"
+    for _ in range(2):
+        assert ran(capsys, "day", tmp_path / "all.nmea", "--out", tmp_path / "out", "--season", archive, "--quiet")[0] == 0
+        _, listing, _ = ran(capsys, "season", archive, "--list")
+        assert [line[:10] for line in listing[1:]] == DATES
+
+
+def test_a_folder_that_cannot_be_filed_shows_in_the_status(tmp_path, capsys):
+    put(tmp_path / "good", "log.nmea", log(at(2, 10), 20, step_s=4))
+    put(tmp_path / "bad", "letter.txt", b"Dear all,\nwe sailed.\n")
+    status, lines, errors = ran(capsys, "season", tmp_path / "season", "--add", tmp_path / "good", tmp_path / "bad")
+    assert status == 1 and [line[:16] for line in lines] == ["filed 2026-05-02"]
+    assert any("letter.txt" in line for line in errors)
 
 
 def test_a_day_that_fails_costs_that_day_and_shows_in_the_status(tmp_path, capsys, monkeypatch):
