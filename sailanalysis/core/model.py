@@ -88,8 +88,20 @@ class Tank:
 
 
 @dataclass(frozen=True)
+class Names:
+    """What the crew calls helms and sails: each name with its other spellings."""
+
+    helms: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    sails: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Boat:
-    """The boat file. Every field may be unknown."""
+    """The boat file. Every field may be unknown.
+
+    ``hull`` is ``monohull``, ``catamaran``, ``trimaran`` or empty; ``zone`` the time zone of her
+    crew log, empty where the boat file names none.
+    """
 
     name: str = ""
     loa_m: float | None = None
@@ -100,16 +112,20 @@ class Boat:
     sensors: Sensors = field(default_factory=Sensors)
     tanks: dict[str, Tank] = field(default_factory=dict)
     columns: dict[str, str] = field(default_factory=dict)
+    hull: str = ""
+    zone: str = ""
+    names: Names = field(default_factory=Names)
 
 
 @dataclass(frozen=True)
 class CrewEntry:
-    """One line of the crew log, its time made absolute."""
+    """One line of the crew log, its time made absolute, and where it came from."""
 
     time_s: float
     item: str
     value: str
     note: str = ""
+    origin: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True)

@@ -152,7 +152,8 @@ def read_each(
         if progress is not None:
             progress("reading the logs", number / len(files))
         hers = boat(file.path) if callable(boat) else boat or Boat()
-        context = ReadContext(file.path.name, file.modified_s, given, zone, hers, number)
+        local = zone_named(own_zone(timezone, hers)) if hers.zone else zone
+        context = ReadContext(file.path.name, file.modified_s, given, local, hers, number)
         if file.path in repeats:
             out.note(file.path, InputReport(file.path.name, "copy", 0, 0, {}, bytes=file.size))
             out.findings.append(Finding(
@@ -279,6 +280,11 @@ def _with_span(number: int, day: DayOfLogs) -> InputReport:
         return report
     return replace(report, start_s=min(float(t[0]) for t in times),
                    end_s=max(float(t[-1]) for t in times))
+
+
+def own_zone(timezone: str, boat: Boat) -> str:
+    """The zone asked for; where that is UTC, the boat file's own, if it names one."""
+    return boat.zone if boat.zone and timezone == "UTC" else timezone
 
 
 def zone_named(timezone: str) -> ZoneInfo:

@@ -6,9 +6,10 @@ import re
 from typing import Final
 
 from sailanalysis.read.formats import Head, formats
+from sailanalysis.read.written.plain import is_plain
 
 _TABLES: Final = re.compile(
-    rb"^\s*\[(boat|rudder|sensors|columns|tanks(\.[^\]]+)?)\]\s*(#.*)?$", re.MULTILINE)
+    rb"^\s*\[(boat|rudder|sensors|columns|names|tanks(\.[^\]]+)?)\]\s*(#.*)?$", re.MULTILINE)
 _CREW_HEAD: Final = re.compile(rb"time[,;\t]item[,;\t]value")
 
 _OWN_TABLES: Final = tuple(frozenset(names.split()) for names in (
@@ -68,6 +69,8 @@ def recognise(data: bytes) -> str:
         columns = frozenset(first.decode("latin-1").split(","))
         if any(names <= columns for names in _OWN_TABLES):
             return "own table"
+        if claims[best] < 1 and is_plain([line.decode("utf-8", "replace") for line in head.lines]):
+            return "crew log"
     return best if claims[best] else "unknown"
 
 

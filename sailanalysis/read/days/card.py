@@ -22,6 +22,7 @@ from sailanalysis.read.logs import (
     Progress,
     merge_day,
     nothing_readable,
+    own_zone,
     read_each,
     zone_named,
 )
@@ -309,8 +310,9 @@ def _days(parts: Sequence[tuple[DayOfLogs, list[Path]]], spans: Sequence[Span], 
         about = crews.other_days or tuple(
             h for h, logs in zip(hours, crew_logs, strict=True) if logs == crew_logs[k])
         mine = min(range(len(about)), key=lambda n: abs(about[n][0] - hours[k][0]))
-        crew, findings = read_crew_logs(crew_logs[k], about, crews.timezone)[mine]
         boat, boat_file, more = beside.boat_of_day(files)
+        zone = own_zone(crews.timezone, boat)
+        crew, findings = read_crew_logs(crew_logs[k], about, zone, boat.names)[mine]
         crew = _with_written(crew, raw)
         if days and hours[k][0] - hours[k - 1][1] < ON_PASSAGE_S:
             crew = carried_over(days[-1].crew, crew, hours[k][0])

@@ -11,10 +11,11 @@ from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from sailanalysis.core.channels import CHANNELS
 from sailanalysis.core.errors import BoatFileError, Finding
-from sailanalysis.core.model import Boat, Rudder, Sensors, Tank
+from sailanalysis.core.model import Boat, Names, Rudder, Sensors, Tank
 
 MAX_BYTES: Final = 1_000_000
 """A boat file is a page of text; anything far larger is something else."""
@@ -31,6 +32,7 @@ DIESEL_KG_L: Final = 0.84
 
 _BOAT: Final = {"loa_m": 200.0, "lwl_m": 200.0, "displacement_kg": 1e7, "mast_height_m": 100.0}
 _RUDDER: Final = {"area_m2": 50.0, "span_m": 20.0}
+HULLS: Final = ("monohull", "catamaran", "trimaran")
 _FACTORS: Final = ("stw_factor", "aws_factor")
 _OFFSETS: Final = {
     "stw_offset_kn": 20.0, "awa_offset_deg": 180.0, "heading_offset_deg": 360.0,
@@ -128,10 +130,10 @@ def read_boat_file_with_findings(path: str | Path) -> tuple[Boat, list[Finding]]
     data = _parse(path)
     check = _Check(path.name)
     for name in data:
-        if name not in ("boat", "rudder", "sensors", "tanks", "columns"):
+        if name not in ("boat", "rudder", "sensors", "tanks", "columns", "names"):
             check.unknown.append(f"[{name}]")
 
-    hull = check.table(data, "boat", ("name", *_BOAT))
+    hull = check.table(data, "boat", ("name", "hull", "zone", *_BOAT))
     label = hull.get("name", "")
     if not isinstance(label, str):
         check.faults.append(f"[boat] name = {_shown(label)} is not a text")
@@ -151,6 +153,7 @@ def read_boat_file_with_findings(path: str | Path) -> tuple[Boat, list[Finding]]
         name=" ".join(label.split()), **sizes,
         rudder=Rudder(count=int(count or 1), **areas),
         sensors=_sensors(check, data), tanks=_tanks(check, data), columns=_columns(check, data),
+        hull=_hull(check, hull), zone=_named_zone(check, hull), names=_names(check, data),
     )
     if check.faults:
         raise BoatFileError(f"{path.name}: {_some(check.faults, '; ')}")
@@ -234,6 +237,44 @@ def logged_channel(name: str) -> str | None:
         return name
     channel = CHANNELS.get(name)
     return name if channel is not None and channel.logged else None
+
+
+def _hull(check: _Check, table: Mapping[str, Any]) -> str:
+    value = table.get("hull", "")
+    if value in ("", *HULLS):
+        return str(value)
+    check.faults.append(f"[boat] hull = {_shown(value)} is none of {', '.join(HULLS)}")
+    return ""
+
+
+def _named_zone(check: _Check, table: Mapping[str, Any]) -> str:
+    value = table.get("zone", "")
+    try:
+        return str(value) if not value else ZoneInfo(value).key
+    except (KeyError, ValueError, OSError, TypeError, AttributeError):
+        check.faults.append(f"[boat] zone = {_shown(value)} is no time zone like Europe/Paris")
+        return ""
+
+
+def _names(check: _Check, data: Mapping[str, Any]) -> Names:
+    table = check.table(data, "names", ("helms", "sails"))
+    return Names(_spellings(check, table, "helms"), _spellings(check, table, "sails"))
+
+
+def _spellings(check: _Check, table: Mapping[str, Any], key: str) -> dict[str, tuple[str, ...]]:
+    """``["Marit", "Jonas"]``, or ``{ reacher = ["Code 0"] }`` with other spellings."""
+    value = table.get(key, [])
+    if isinstance(value, list):
+        value = {name: [] for name in value} if all(isinstance(n, str) for n in value) else None
+    texts = isinstance(value, Mapping) and all(
+        isinstance(forms, list) and all(isinstance(form, str) for form in forms)
+        for forms in value.values())
+    if not texts:
+        check.faults.append(f'[names] {key} must be written ["NAME", ...] or '
+                            '{ NAME = ["other spelling", ...] }')
+        return {}
+    assert isinstance(value, Mapping)
+    return {" ".join(str(name).split()): tuple(forms) for name, forms in value.items()}
 
 
 def mapped_channel(text: str) -> tuple[str, str]:

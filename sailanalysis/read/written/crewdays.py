@@ -8,15 +8,16 @@ from pathlib import Path
 from typing import Final
 
 from sailanalysis.core.errors import Finding
-from sailanalysis.core.model import CrewEntry, CrewLog
+from sailanalysis.core.model import CrewEntry, CrewLog, Names
 from sailanalysis.read.written.crewlog import read_crew_log, read_crew_log_of_days
 
-HELD: Final = ("helm", "sails", "boards", "engine", "load", "sea")
+HELD: Final = ("helm", "sails", "boards", "engine", "load", "sea", "reef")
 """Items that hold until the next of their kind."""
 
 
 def read_crew_logs(paths: Sequence[Path], hours: Sequence[tuple[float, float]],
-                   timezone: str = "UTC") -> list[tuple[CrewLog, list[Finding]]]:
+                   timezone: str = "UTC",
+                   names: Names | None = None) -> list[tuple[CrewLog, list[Finding]]]:
     """All crew logs, divided among the days they are about.
 
     Parameters
@@ -26,6 +27,8 @@ def read_crew_logs(paths: Sequence[Path], hours: Sequence[tuple[float, float]],
         First and last instant of each day's logs, in order, seconds since 1970.
     timezone : str
         Zone of times that carry none.
+    names : Names, optional
+        What the crew calls helms and sails.
 
     Returns
     -------
@@ -36,9 +39,10 @@ def read_crew_logs(paths: Sequence[Path], hours: Sequence[tuple[float, float]],
     for path in paths:
         if len(hours) == 1:
             start, end = hours[0]
-            parts = [read_crew_log(path, day_start_s=start, day_end_s=end, timezone=timezone)]
+            parts = [read_crew_log(path, day_start_s=start, day_end_s=end, timezone=timezone,
+                                   names=names)]
         else:
-            parts = read_crew_log_of_days(path, hours, timezone)
+            parts = read_crew_log_of_days(path, hours, timezone, names)
         for (entries, findings), (crew, more) in zip(out, parts, strict=True):
             entries += crew.entries
             findings += more

@@ -21,10 +21,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from sailanalysis.core.errors import BoatFileError, Finding
-from sailanalysis.core.model import CrewEntry, CrewLog, Floats
+from sailanalysis.core.model import CrewEntry, CrewLog, Floats, Names
+from sailanalysis.read.written.plain import Row, is_plain, match_name, plain_rows
+from sailanalysis.read.written.words import read_phrase
 
 MAX_BYTES: Final = 20_000_000
-ITEMS: Final = ("helm", "sails", "boards", "engine", "trim", "load", "sea", "fill", "note")
+ITEMS: Final = ("helm", "sails", "boards", "engine", "trim", "load", "sea", "fill", "reef", "photo",
+                "aim", "note")
 _ITEM_FORMS: Final = {"sail": "sails", "board": "boards", "notes": "note", "motor": "engine"}
 _ON: Final = frozenset(("on", "yes", "1", "true", "started", "start", "running"))
 _OFF: Final = frozenset(("off", "no", "0", "false", "stopped", "stop"))
@@ -41,7 +44,7 @@ _ORDINARY_DATE: Final = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})[ T,]+(.+
 
 def read_crew_log(
     path: str | Path, *, day_start_s: float, timezone: str | tzinfo = "UTC",
-    day_end_s: float | None = None,
+    day_end_s: float | None = None, names: Names | None = None,
 ) -> tuple[CrewLog, list[Finding]]:
     """Read a crew log.
 
@@ -49,11 +52,14 @@ def read_crew_log(
     ----------
     path : str or Path
         CSV with the header ``time,item,value`` and an optional ``note``; comma, semicolon or tab.
+        Or plain lines: a time of day, then words.
     day_start_s, day_end_s : float
         First and last instant of the instrument logs, seconds since 1970 UTC: they say which day
         a bare ``HH:MM`` belongs to.
     timezone : str or tzinfo
         Zone of times that carry none.
+    names : Names, optional
+        What the crew calls helms and sails: what is written otherwise is matched to them.
 
     Returns
     -------
@@ -69,15 +75,13 @@ def read_crew_log(
     """
     path = Path(path)
     clock = _DayClock(day_start_s, day_end_s, _zone(timezone))
-    return _placed(path.name, list(_rows(path.name, _text(path))), clock)
-
-
-Row = tuple[int, tuple[str, str, str, str]]
-"""Line number and (time, item, value, note)."""
+    known = names or Names()
+    return _placed(path.name, list(_rows(path.name, _text(path), known)), clock, known)
 
 
 def read_crew_log_of_days(
     path: str | Path, hours: Sequence[tuple[float, float]], timezone: str | tzinfo = "UTC",
+    names: Names | None = None,
 ) -> list[tuple[CrewLog, list[Finding]]]:
     """Read a crew log that is about several days, and divide it among them.
 
@@ -88,6 +92,8 @@ def read_crew_log_of_days(
         First and last instant of each day's logs, in order, seconds since 1970.
     timezone : str or tzinfo
         Zone of times that carry none.
+    names : Names, optional
+        What the crew calls helms and sails.
 
     Returns
     -------
@@ -105,15 +111,15 @@ def read_crew_log_of_days(
     BoatFileError
         As :func:`read_crew_log`.
     """
-    path, zone = Path(path), _zone(timezone)
-    rows = list(_rows(path.name, _text(path)))
+    path, zone, known = Path(path), _zone(timezone), names or Names()
+    rows = list(_rows(path.name, _text(path), known))
     clocks = [_DayClock(start, end, zone) for start, end in hours]
     times = [row[1][0] for row in rows]
     day_of, unclear = deal_out(times, clocks)
     out = []
     for k, clock in enumerate(clocks):
         mine = [row for row, day in zip(rows, day_of, strict=True) if day == k]
-        crew, findings = (CrewLog(), []) if not mine else _placed(path.name, mine, clock)
+        crew, findings = (CrewLog(), []) if not mine else _placed(path.name, mine, clock, known)
         out.append((crew, findings))
     if unclear:
         out[0][1].append(Finding(
@@ -179,7 +185,8 @@ def _nearest(written: str, clocks: Sequence[_DayClock]) -> int:
     return away.index(min(away))
 
 
-def _placed(name: str, rows: Sequence[Row], clock: _DayClock) -> tuple[CrewLog, list[Finding]]:
+def _placed(name: str, rows: Sequence[Row], clock: _DayClock,
+            names: Names) -> tuple[CrewLog, list[Finding]]:
     """Entries of one day, in order of time, and what was left out."""
     entries: list[CrewEntry] = []
     unknown: dict[str, list[int]] = {}
@@ -200,11 +207,20 @@ def _placed(name: str, rows: Sequence[Row], clock: _DayClock) -> tuple[CrewLog, 
             bad.append(f"line {number}: {fault}")
             continue
         if kind in ("helm", "sails"):
+            cleaned = _settled(kind, cleaned, names)
             # One name written two ways must not become two helms or two sail sets.
             cleaned = spelling.setdefault((kind, cleaned.casefold()), cleaned)
-        entries.append(CrewEntry(time_s, kind, cleaned, " ".join(note.split())))
+        entries.append(CrewEntry(time_s, kind, cleaned, " ".join(note.split()),
+                                 f"{name} line {number}"))
     entries.sort(key=lambda entry: entry.time_s)
     return CrewLog(tuple(entries)), _findings(name, entries, unknown, bad, clock)
+
+
+def _settled(kind: str, value: str, names: Names) -> str:
+    """A helm or sail set in the boat's own names, where it is near to them."""
+    if kind == "helm":
+        return match_name(value, names.helms) or value
+    return "+".join(match_name(sail, names.sails) or sail for sail in value.split("+"))
 
 
 def _findings(name: str, entries: list[CrewEntry], unknown: dict[str, list[int]],
@@ -254,6 +270,11 @@ def _value(item: str, value: str, note: str) -> tuple[str, str]:
         if word in _ON or word in _OFF:
             return ("on" if word in _ON else "off"), ""
         return "", f"engine {text[:40]!r} is neither on nor off"
+    if item == "reef":
+        reef = read_phrase(f"reef {text}") or read_phrase(f"{text} reef")
+        known = reef is not None and reef.item == "reef"
+        return (reef.value, "") if reef is not None and known else (
+            "", f"reef {text[:40]!r} is no number of reefs")
     if item == "load":
         kilograms = _number(text, ("kg", "kilograms", "kilogram"))
         if kilograms is None or kilograms < 0:
@@ -402,9 +423,12 @@ def _text(path: Path) -> str:
     return text.replace("\r\n", "\n").replace("\r", "\n").replace("\0", "")
 
 
-def _rows(name: str, text: str) -> Iterator[tuple[int, tuple[str, str, str, str]]]:
+def _rows(name: str, text: str, names: Names) -> Iterator[Row]:
     """Line number and (time, item, value, note) of every line that is not blank."""
     lines = text.split("\n")
+    if is_plain(lines):
+        yield from plain_rows(lines, names)
+        return
     first = next((line for line in lines if line.strip()), None)
     if first is None:
         return
@@ -413,7 +437,8 @@ def _rows(name: str, text: str) -> Iterator[tuple[int, tuple[str, str, str, str]
     missing = [column for column in ("time", "item", "value") if column not in head]
     if missing:
         raise BoatFileError(
-            f"{name}: the first line must name the columns time,item,value (and note, if used); "
+            f"{name}: the first line must name the columns time,item,value (and note, if used), or "
+            "the lines begin with a time of day; "
             f"not found: {', '.join(missing)}")
     at = {column: head.index(column) for column in ("time", "item", "value")}
     note_at = head.index("note") if "note" in head else None
