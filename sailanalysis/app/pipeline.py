@@ -165,7 +165,7 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     health = attempt("health", lambda: sensor_health(conditioned, samples), lambda: None)
 
     say("fitting the polar of the day")
-    polar = attempt("polar", lambda: _polar(sailed, even, memory), lambda: _Polar(
+    polar = attempt("polar", lambda: _polar(sailed, even, memory, boat), lambda: _Polar(
         sailed.legs.assign(polar_ratio=np.nan), empty_table("polar"), empty_table("targets")))
     legs, speed_kn = polar.legs, (memory.polar or polar).speed_kn
 
@@ -184,7 +184,7 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     gauges: list[GaugeCheck] = attempt("gauges", lambda: tank_gauge_check(raw, boat, crew), list)
 
     findings = [*attempt.findings(), *memory.findings, *checked.findings(as_logged), *findings,
-                *conditioned.findings, *load_findings, *sailed.findings]
+                *conditioned.findings, *load_findings, *sailed.findings, *polar.findings]
     return Day(
         samples=samples, rate_hz=conditioned.rate_hz, maneuvers=maneuvers, legs=legs,
         polar=polar.table, targets=polar.targets, helm=helm, trials=trials,
@@ -268,6 +268,7 @@ class _Polar:
     targets: pd.DataFrame
     model: PolarModel | None = None
     blocks: pd.DataFrame | None = None
+    findings: tuple[Finding, ...] = ()
 
     def speed_kn(self, tws_kn: ArrayLike, twa_deg: ArrayLike) -> Floats:
         """Boat speed of the model; NaN without one."""
@@ -277,19 +278,20 @@ class _Polar:
         return self.model.speed_kn(tws_kn, twa_deg)
 
 
-def _polar(sailed: _Sailed, even: pd.DataFrame, memory: Memory) -> _Polar:
+def _polar(sailed: _Sailed, even: pd.DataFrame, memory: Memory, boat: Boat) -> _Polar:
     from sailanalysis.calibrate.apply import evened_legs
     from sailanalysis.polar.fit import fit_polar, leg_polar_ratio, polar_table
     from sailanalysis.polar.targets import targets_table
+    from sailanalysis.segment.guard import guard_blocks
     from sailanalysis.segment.steady import steady_averages
 
-    blocks = steady_averages(even, sailed.legs, sailed.maneuvers)
+    blocks, left_out = guard_blocks(steady_averages(even, sailed.legs, sailed.maneuvers), boat)
     model = fit_polar(blocks)
     # A leg is never measured against a polar that it helped to make.
     shares = _shares(sailed.legs, model) if memory.polar is None else leg_polar_ratio(
         evened_legs(sailed.legs, sailed.samples, even), memory.polar)
     return _Polar(sailed.legs.assign(polar_ratio=shares), polar_table(model),
-                  targets_table(model), model, blocks)
+                  targets_table(model), model, blocks, tuple(left_out))
 
 
 def _shares(legs: pd.DataFrame, polar: PolarModel) -> np.ndarray:

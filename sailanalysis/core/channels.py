@@ -119,6 +119,10 @@ _ALL: Final = (
     _c("sails", "", "text", 0, 0, "sails", "the sail set, from the crew log", False),
     _c("boards", "", "text", 0, 0, "boards", "position of the boards, from the crew log", False),
     _c("state", "", "text", 0, 0, "state", "sailing, motoring or stopped", False),
+    _c("sailing_probability", "", "continuous", 0, 1, "probability of sailing",
+       "how probable it is that she was under sail alone", False),
+    _c("doing", "", "text", 0, 0, "doing", "the finer word for the state: hove-to, adrift, ...",
+       False),
 )
 
 CHANNELS: Final[dict[str, Channel]] = {channel.name: channel for channel in _ALL}

@@ -14,6 +14,7 @@ from sailanalysis.core.model import Boat
 from sailanalysis.core.series import epoch_s, true_stretches, utc_index
 from sailanalysis.maneuvers.find import maneuver_mask
 from sailanalysis.segment.grid import Grid, box_mean, make_grids, side_mean
+from sailanalysis.segment.guard import NO_SAIL_DEG
 from sailanalysis.segment.steady_wind import heading, is_turning, steady_wind_deg
 from sailanalysis.segment.use import is_sailed
 
@@ -84,6 +85,8 @@ def _grid_legs(samples: pd.DataFrame, time: Floats, grid: Grid,
     stw = grid.column["stw_kn"]
     speed = np.where(np.isfinite(stw), stw, grid.column["sog_kn"])
     steady = is_steady(np.abs(twa), speed, grid) & ~maneuver_mask(grid.time_s, maneuvers)
+    with np.errstate(invalid="ignore"):
+        steady &= np.abs(twa) >= NO_SAIL_DEG
     helm, sails = _texts(samples, time, grid)
     rows = []
     for part in _alike(steady, np.sign(twa), helm, sails):

@@ -19,6 +19,8 @@ LATTICE_TWA_DEG: Final = np.arange(0.0, 181.0, 1.0)
 LATTICE_TWS_STEP_KN: Final = 0.5
 TABLE_TWS_STEP_KN: Final = 2.0
 TABLE_TWA_DEG: Final = np.arange(30.0, 181.0, 5.0)
+WIDEST: Final = 0.30
+"""A cell whose 95 % interval is wider than this share of its speed is not shown as known."""
 
 
 @dataclass(frozen=True)
@@ -205,6 +207,12 @@ POLAR_COLUMNS: Final = ("sails", "tws_kn", "twa_deg", "stw_kn", "stw_kn_low", "s
                         "stw_best_kn", "minutes", "basis")
 
 
+def _is_known(surface: Surface, i: int, j: int) -> bool:
+    """Whether an interval is off zero and narrower than :data:`WIDEST` of the speed."""
+    low, high, middle = surface.low_kn[i, j], surface.high_kn[i, j], surface.median_kn[i, j]
+    return not (low <= 0.0 or high - low > WIDEST * middle)
+
+
 def polar_table(model: PolarModel, sails: Sequence[str] | None = None) -> pd.DataFrame:
     """Print the polar on the published grid: TWS every 2 kn, TWA every 5 deg from 30 to 180.
 
@@ -230,6 +238,8 @@ def polar_table(model: PolarModel, sails: Sequence[str] | None = None) -> pd.Dat
         for i in on_grid:
             basis = surface.basis[i, angle]
             for j, kind in zip(angle[basis > 0], basis[basis > 0], strict=True):
+                if not _is_known(surface, i, j):
+                    continue
                 rows.append((name, model.tws_kn[i], float(j), surface.median_kn[i, j],
                              surface.low_kn[i, j], surface.high_kn[i, j], surface.best_kn[i, j],
                              surface.seconds[i, j] / 60.0,

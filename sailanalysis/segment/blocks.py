@@ -125,7 +125,7 @@ def _grid_blocks(grid: Grid) -> dict[str, Floats]:
                    for f in (sind, cosd))
     crab = np.abs(wrap180(arctan2d(east, north) - _mean_angle(col["hdg_deg"], grid.bins(30.0))))
     twa = _mean_angle(col["twa_deg"], grid.bins(BLOCK_S))
-    far, near = _range_of(np.abs(twa), grid.bins(MINUTE_S))
+    far, near = _range_of(np.abs(twa), max(3, grid.bins(MINUTE_S)))
     out = {
         "time_s": grid.time_s[middle], "block_s": length,
         "made_kn": _made_kn(grid)[middle],
@@ -268,7 +268,7 @@ def _mirrored(before: Floats, after: Floats, bow: bool) -> float:
         return 0.0
     low, high = sorted((abs(a), abs(b)))
     alike = high - low < 18.0
-    if low > 26.0 and high < 70.0 and alike:
+    if low > 22.0 and high < 70.0 and alike:
         return 1.0
     if low > 120.0 and high < 172.0 and alike:
         return -1.0

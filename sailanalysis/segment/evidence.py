@@ -189,9 +189,9 @@ def answer_evidence(b: Blocks, boat: OwnBoat) -> Floats:
 
     share = np.clip(np.nan_to_num(b.speed_kn) / (1.25 * boat.hull_kn), 0.05, 0.9)
     taken = -np.log(1.0 - share) * (1.0 - share) / share
-    # Rows far apart catch a gust or miss it, and the share looks smaller.
-    seen = np.where(b.block_s > COARSE_S, 0.4, 0.75)
-    sail = 0.85 * at(seen * taken, 0.25) + 0.15 * at(0.2, 0.2)
+    # Rows far apart catch a gust or miss it, and the share looks smaller or like none.
+    sail = np.where(b.block_s > COARSE_S, 0.5 * at(0.4 * taken, 0.25) + 0.5 * at(0.1, 0.15),
+                    0.85 * at(0.75 * taken, 0.25) + 0.15 * at(0.2, 0.2))
     engine = 0.75 * at(0.0, 0.1) + 0.25 * at(0.2, 0.25)
     return _logs(len(b), sailing=sail, slowed=at(0.4, 0.6), engine=engine, lying=at(0.2, 0.8))
 

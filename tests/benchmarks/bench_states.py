@@ -94,11 +94,14 @@ def unmatched(wanted: list[tuple[str, float]], found: list[tuple[str, float]], w
     return out
 
 
-def score(kind: str, seed: int) -> Score:
-    """One day, logged as its seed says."""
+def score(kind: str, seed: int, missing: str | None = None, step_s: int | None = None,
+          rpm: bool | None = None) -> Score:
+    """One day, logged as its seed says where nothing else is given."""
     rng = np.random.default_rng([seed, list(KINDS).index(kind), 17])
-    missing = list(SETS)[rng.integers(len(SETS))] if rng.random() < 0.6 else "wind and speed only"
-    step_s, rpm = int(rng.choice(STEPS_S)), bool(rng.random() < 0.15)
+    drawn = list(SETS)[rng.integers(len(SETS))] if rng.random() < 0.6 else "wind and speed only"
+    every, with_rpm = int(rng.choice(STEPS_S)), bool(rng.random() < 0.15)
+    missing, step_s = missing or drawn, step_s or every
+    rpm = with_rpm if rpm is None else rpm
     truth = make_day(kind, seed)
     samples = prepared(logged(truth, seed, missing, step_s, rpm), step_s)
     true_state, doing = truth.state[::step_s], truth.doing[::step_s]

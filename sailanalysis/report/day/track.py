@@ -60,8 +60,10 @@ def day_section(facts: Facts) -> Section:
         "day", "The day", _verdict(facts), tuple(blocks),
         how=(
             "All channels stand on one clock in UTC; gaps in the log stay gaps. States come from "
-            "the engine's revolutions or the crew log where there are any, else from what wind "
-            "and speed allow: " + _states_basis(facts),
+            "the engine's revolutions or the crew log where there are any, else from all that "
+            "speed, wind, heel, turns and place tell together, as a probability: "
+            + _states_basis(facts) + " Only what was sailed with a probability of 90 % and more, "
+            "and not slowed on purpose, enters polar, losses and helm scores.",
             "Distances are speed over ground (or through the water) added up over the time not "
             "stopped; no distance is counted across a gap.",
             "Traces are thinned for the screen by keeping the lowest and the highest value of each "
@@ -136,8 +138,10 @@ def _verdict(facts: Facts) -> str:
 
 def _states_table(facts: Facts) -> Table:
     state = facts.state
-    edges = np.flatnonzero(state[1:] != state[:-1]) + 1
-    bounds = [0, *edges.tolist(), state.size]
+    doing = texts(facts.day.samples, "doing") if "doing" in facts.day.samples else state
+    word = np.where(doing == "", state, doing)
+    changes = (state[1:] != state[:-1]) | (word[1:] != word[:-1])
+    bounds = [0, *(np.flatnonzero(changes) + 1).tolist(), state.size]
     rows = []
     for a, b in itertools.pairwise(bounds):
         start, end = facts.time[a], facts.time[b - 1]
@@ -145,14 +149,30 @@ def _states_table(facts: Facts) -> Table:
             continue
         piece = facts.day.samples.iloc[a:b]
         rows.append({
-            "state": state[a] or "unknown", "start": start, "end": end, "duration_s": end - start,
+            "state": _doing_words(state[a], word[a]), "start": start, "end": end,
+            "duration_s": end - start, "sure": _sure(piece),
             "speed": _mean(piece, "sog_kn", "stw_kn"), "wind": _mean(piece, "tws_kn"),
-            "_focus": (start - facts.t0, end - facts.t0, f"{state[a] or 'unknown'} from "
-                       f"{clock(start, False)}")})
+            "_focus": (start - facts.t0, end - facts.t0,
+                       f"{_doing_words(state[a], word[a])} from {clock(start, False)}")})
     return Table("states", "What she did when", (
         Column("state", "state"), Column("start", "from", show="clock"),
         Column("end", "to", show="clock"), Column("duration_s", "for", show="duration"),
-        Column("speed", "mean speed", 1, "kn"), Column("wind", "mean true wind", 1, "kn")), rows)
+        Column("speed", "mean speed", 1, "kn"), Column("wind", "mean true wind", 1, "kn"),
+        Column("sure", "under sail, probability", 0, "%")), rows)
+
+
+def _doing_words(state: str, doing: str) -> str:
+    """The state with its finer word: ``stopped (adrift)``."""
+    if not state:
+        return "unknown"
+    return state if doing in ("", state, "under engine") else f"{state} ({doing})"
+
+
+def _sure(piece: pd.DataFrame) -> float:
+    """Mean probability of sailing, in per cent."""
+    if "sailing_probability" not in piece:
+        return float("nan")
+    return 100.0 * float(piece["sailing_probability"].mean())
 
 
 def _mean(frame: pd.DataFrame, *names: str) -> float:
