@@ -46,6 +46,18 @@ def noise_level(channel: str, value: Floats) -> float:
 
     A straight trend cancels; independent noise of standard deviation s gives second differences
     of s * sqrt(6). Smoothed or held readings show less than the sensor's error.
+
+    Parameters
+    ----------
+    channel : str
+        A name of ``channels.CHANNELS``.
+    value : ndarray, shape (n,)
+        Its readings, in the channel's unit.
+
+    Returns
+    -------
+    float
+        In the channel's unit; NaN with fewer than five readings.
     """
     if value.size < 5:
         return float("nan")
@@ -68,6 +80,11 @@ def order_candidates(candidates: list[Candidate], partners: dict[str, float]) ->
         Of one channel.
     partners : dict of str to float
         Covered seconds of the partner channel by source.
+
+    Returns
+    -------
+    list of Candidate
+        The best first.
     """
     longest = max((c.pace.covered_s for c in candidates), default=0.0)
     fastest = max((c.pace.rate_hz for c in candidates if c.pace.covered_s >= 0.9 * longest),
@@ -91,7 +108,20 @@ def _span(seconds: float) -> str:
 
 
 def why_chosen(ordered: list[Candidate], unit: str) -> list[str]:
-    """A reason for each of the ordered candidates of one channel."""
+    """A reason for each of the ordered candidates of one channel.
+
+    Parameters
+    ----------
+    ordered : list of Candidate
+        Of one channel, the best first.
+    unit : str
+        For the noise.
+
+    Returns
+    -------
+    list of str
+        In the same order.
+    """
     best = ordered[0]
     if len(ordered) == 1:
         return ["the only source"]
@@ -120,6 +150,12 @@ def why_chosen(ordered: list[Candidate], unit: str) -> list[str]:
 
 def fill_gaps(best: Candidate, others: list[Candidate]) -> list[tuple[Candidate, float, float]]:
     """Stretches in which another source speaks because the best one is silent.
+
+    Parameters
+    ----------
+    best : Candidate
+    others : list of Candidate
+        In the order of their rank.
 
     Returns
     -------

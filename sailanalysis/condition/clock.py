@@ -60,6 +60,16 @@ def pace(time_s: ArrayLike) -> Pace:
 
     The gap limit is four usual steps or one and a half times the step that 95 % keep, at least
     2 s (a boat does not turn unseen in that), at most 60 s.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,)
+        Increasing.
+
+    Returns
+    -------
+    Pace
+        A rate of 0 where no step is within the gap limit.
     """
     t = np.asarray(time_s, dtype=float)
     step = np.diff(t)
@@ -193,7 +203,22 @@ def grid_s(covered: list[tuple[float, float]], rate_hz: float, phase_s: float = 
 def covered_stretches(
     time_s: ArrayLike, gap_s: float, breaks_s: ArrayLike = ()
 ) -> list[tuple[float, float]]:
-    """Stretches of a stream without a gap or a break inside."""
+    """Stretches of a stream without a gap or a break inside.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,)
+        Increasing.
+    gap_s : float
+        Longer steps cut.
+    breaks_s : array_like, optional
+        Instants that cut.
+
+    Returns
+    -------
+    list of (start, end)
+        Seconds since 1970; a lone sample is a stretch without length.
+    """
     t = np.asarray(time_s, dtype=float)
     if t.size == 0:
         return []
@@ -206,7 +231,21 @@ def covered_stretches(
 
 
 def merge_equal_times(channel: str, time_s: Floats, value: Floats) -> tuple[Floats, Floats]:
-    """One sample an instant: the mean of those that share a stamp (the last, for a step)."""
+    """One sample an instant: the mean of those that share a stamp (the last, for a step).
+
+    Parameters
+    ----------
+    channel : str
+        A name of ``channels.CHANNELS``.
+    time_s : ndarray, shape (n,)
+        In any order.
+    value : ndarray, shape (n,)
+
+    Returns
+    -------
+    time_s, value
+        Finite, strictly increasing in time; circular values may lie outside their range.
+    """
     good = np.isfinite(value) & np.isfinite(time_s)
     t, x = time_s[good], value[good]
     if t.size < 2:

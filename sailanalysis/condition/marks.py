@@ -47,7 +47,19 @@ UNDER_WAY_KN: Final = 1.5
 
 
 def is_out_of_range(channel: str, value: ArrayLike) -> Bools:
-    """Readings no such sensor can honestly give, by the channel table."""
+    """Readings no such sensor can honestly give, by the channel table.
+
+    Parameters
+    ----------
+    channel : str
+        A name of ``channels.CHANNELS``.
+    value : array_like, shape (n,)
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        NaN is not out of range.
+    """
     x = np.asarray(value, dtype=float)
     known = CHANNELS.get(channel)
     if known is None or known.kind == "text":
@@ -72,6 +84,10 @@ def is_spike(channel: str, time_s: ArrayLike, value: ArrayLike) -> Bools:
     channel : str
         Channels without a stated floor are never judged.
     time_s, value : array_like, shape (n,)
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
 
     References
     ----------
@@ -255,7 +271,19 @@ def is_position_jump(
 
 
 def may_be_stuck(channel: str, time_s: ArrayLike, value: ArrayLike) -> bool:
-    """Whether any stretch stays alike for long enough to ask another sensor about it."""
+    """Whether any stretch stays alike for long enough to ask another sensor about it.
+
+    Parameters
+    ----------
+    channel : str
+        Channels without a stated limit are never judged.
+    time_s : array_like, shape (n,)
+    value : array_like, shape (n,)
+
+    Returns
+    -------
+    bool
+    """
     limit = STUCK_S.get(channel)
     x, t = np.asarray(value, dtype=float), np.asarray(time_s, dtype=float)
     if limit is None or x.size < 20:
@@ -283,6 +311,10 @@ def is_stuck(
     time_s, value : array_like, shape (n,)
     under_way_kn : array_like, shape (n,), optional
         Speed by another sensor at the same instants; unknown counts as not under way.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
     """
     x, t = np.asarray(value, dtype=float), np.asarray(time_s, dtype=float)
     stuck = np.zeros(x.shape, dtype=bool)

@@ -138,6 +138,16 @@ SAMPLE_COLUMNS: Final = (
 
 
 def is_circular(name: str) -> bool:
-    """Whether a channel interpolates and averages on the circle."""
+    """Whether a channel interpolates and averages on the circle.
+
+    Parameters
+    ----------
+    name : str
+        Any; an unknown one is not circular.
+
+    Returns
+    -------
+    bool
+    """
     channel = CHANNELS.get(name)
     return channel is not None and channel.kind in ("bearing", "angle")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import date, tzinfo
-from typing import BinaryIO, Literal, Protocol
+from typing import Literal
 
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.model import Boat, Stream
@@ -60,10 +60,3 @@ class Reading:
     """Text events from the log itself: (time_s, item, value), e.g. ``(t, "helm", "autopilot")``."""
     ignored_kinds: Counter[str] = field(default_factory=Counter)
     """What the ignored lines were, e.g. ``{"GSV": 6066, "!AIVDM": 3473}``."""
-
-
-class Reader(Protocol):
-    """A format reader: streams the handle, never seeks, never raises for poor content."""
-
-    def __call__(self, handle: BinaryIO, context: ReadContext) -> Reading:
-        """Read one log."""

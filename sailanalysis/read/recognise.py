@@ -75,7 +75,18 @@ def recognise(data: bytes) -> str:
 
 
 def describe(head: bytes) -> str:
-    """What an unknown file seems to be, for a message."""
+    """What an unknown file seems to be, for a message.
+
+    Parameters
+    ----------
+    head : bytes
+        The first bytes of the file.
+
+    Returns
+    -------
+    str
+        A clause that follows the file's name.
+    """
     for magic, words in _MAGIC:
         if head.startswith(magic):
             return f"it looks like {words}"

@@ -99,7 +99,6 @@ class _Log:
     vessels: dict[str, _Vessel] = field(default_factory=dict)
     own: str | None = None
     last_s: float = float("nan")
-    before_first: list[tuple[Any, ...]] = field(default_factory=list)
     without_stamp: int = 0
     without_path: int = 0
     not_finite: int = 0

@@ -46,7 +46,6 @@ class GpsTimes:
     position: Floats
     time_s: Floats
     step_s: float
-    coarse_s: float
     dated: bool
     findings: tuple[Finding, ...]
 
@@ -106,6 +105,16 @@ def steady_arrival(others: dict[Key, Floats], gps: GpsTimes) -> Arrival:
     A single sensor four times as fast as the receiver is the best measure; else all sensors with
     a steady beat together. A beat is steady where nine of ten stretches of five seconds hold the
     same number of sentences, give or take one or a tenth.
+
+    Parameters
+    ----------
+    others : dict of Key to ndarray
+        Positions of all sentences, by talker, type and source.
+    gps : GpsTimes
+
+    Returns
+    -------
+    Arrival
     """
     marks = gps.position.size
     if marks < 20 or not np.isfinite(gps.step_s) or gps.step_s < 0.2:
@@ -133,7 +142,20 @@ def gps_times(
     stamped: Stamped | None,
     context: ReadContext,
 ) -> GpsTimes | None:
-    """Satellite times that can be trusted, or None where the log has none."""
+    """Satellite times that can be trusted, or None where the log has none.
+
+    Parameters
+    ----------
+    timed : dict of Key to Columns
+        Sentences that carry the time.
+    stamped : Stamped or None
+        Receive times, for the day.
+    context : ReadContext
+
+    Returns
+    -------
+    GpsTimes or None
+    """
     parts = all_marks(timed)
     if not parts:
         return None
@@ -180,7 +202,7 @@ def gps_times(
         findings.append(Finding(
             "coarse-time", f"{context.name}: the receiver repeats each time for about "
             f"{coarse:.0f} s; the samples were spread evenly between the changes.", "note"))
-    return GpsTimes(position, time_s, step, coarse, bool(dated.position.size), tuple(findings))
+    return GpsTimes(position, time_s, step, bool(dated.position.size), tuple(findings))
 
 
 def _with_fillers(parts: dict[Key, Marks], leader: Key) -> Marks:

@@ -22,6 +22,17 @@ def local_to_utc(naive_s: Floats, zone: tzinfo) -> Floats:
     """Seconds since 1970 UTC of local clock readings, in the order they were logged.
 
     In the hour that comes twice in autumn the clock is taken as summer time until it steps back.
+
+    Parameters
+    ----------
+    naive_s : ndarray, shape (n,)
+        Clock readings as if they were UTC.
+    zone : tzinfo
+        Of the clock.
+
+    Returns
+    -------
+    ndarray, shape (n,)
     """
     if zone is UTC or getattr(zone, "key", "") == "UTC":
         return naive_s

@@ -81,7 +81,18 @@ def _fresh(second: Floats) -> Bools:
 
 
 def marks_of(kind: str, c: Columns) -> Marks:
-    """Time marks of one group of RMC, GGA, GLL or ZDA sentences."""
+    """Time marks of one group of RMC, GGA, GLL or ZDA sentences.
+
+    Parameters
+    ----------
+    kind : str
+        ``RMC``, ``GGA``, ``GLL`` or ``ZDA``.
+    c : Columns
+
+    Returns
+    -------
+    Marks
+    """
     second = time_of_day(c.number[TIME_FIELD[kind]])
     day: Floats = np.full(second.size, np.nan)
     if kind == "RMC":
@@ -107,13 +118,32 @@ def marks_of(kind: str, c: Columns) -> Marks:
 
 
 def all_marks(groups: dict[Key, Columns]) -> dict[Key, Marks]:
-    """Time marks by group, groups without any left out."""
+    """Time marks by group, groups without any left out.
+
+    Parameters
+    ----------
+    groups : dict of Key to Columns
+        Sentences of any type.
+
+    Returns
+    -------
+    dict of Key to Marks
+    """
     found = {key: marks_of(key[1], c) for key, c in groups.items() if key[1] in TIMED}
     return {key: marks for key, marks in found.items() if marks.position.size}
 
 
 def joined(parts: list[Marks]) -> Marks:
-    """Marks of several groups in order of arrival."""
+    """Marks of several groups in order of arrival.
+
+    Parameters
+    ----------
+    parts : list of Marks
+
+    Returns
+    -------
+    Marks
+    """
     whole = Marks(*(np.concatenate([getattr(part, name) for part in parts])
                     for name in ("position", "second", "day", "valid", "fresh")))
     return whole.take(np.argsort(whole.position, kind="stable"))
@@ -124,6 +154,15 @@ def leading_group(marks: dict[Key, Marks]) -> Key:
 
     Two receivers, and even two sentences of one, may lag each other by a second, so the marks of
     several are never mixed while the leading one speaks.
+
+    Parameters
+    ----------
+    marks : dict of Key to Marks
+        Not empty.
+
+    Returns
+    -------
+    Key
     """
     fixed = {key: int((part.fresh & part.valid).sum()) for key, part in marks.items()}
     shown = {key: int(part.fresh.sum()) for key, part in marks.items()}
@@ -290,7 +329,16 @@ _EPOCHS_S: Final = 946_684_800.0, 4_102_444_800.0
 
 
 def day_in_name(name: str) -> date | None:
-    """The day in a file's name (year first, or seconds or milliseconds since 1970), or None."""
+    """The day in a file's name (year first, or seconds or milliseconds since 1970), or None.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    date or None
+    """
     for match in _NAMED_DAY.finditer(name):
         try:
             return date(*(int(part) for part in match.groups()))
@@ -304,7 +352,16 @@ def day_in_name(name: str) -> date | None:
 
 
 def midnight_s(day: date) -> float:
-    """Seconds since 1970 of the start of a day, UTC."""
+    """Seconds since 1970 of the start of a day, UTC.
+
+    Parameters
+    ----------
+    day : date
+
+    Returns
+    -------
+    float
+    """
     return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()
 
 
@@ -320,6 +377,13 @@ def day_of_file(context: ReadContext, end_s: float) -> tuple[float, str]:
     end_s : float
         Last time of the log, seconds since its first midnight: a log ends when its file was
         last written, if it is no copy.
+
+    Returns
+    -------
+    day : float
+        Days since 1970.
+    how : str
+        Where it was taken from, in words.
     """
     named = day_in_name(context.name)
     if named is not None:
@@ -328,6 +392,20 @@ def day_of_file(context: ReadContext, end_s: float) -> tuple[float, str]:
 
 
 def no_date(name: str, day: float, how: str) -> Finding:
-    """The warning that goes with a log whose day had to be taken from elsewhere."""
+    """The warning that goes with a log whose day had to be taken from elsewhere.
+
+    Parameters
+    ----------
+    name : str
+        Of the file.
+    day : float
+        Days since 1970.
+    how : str
+        Where it was taken from, in words.
+
+    Returns
+    -------
+    Finding
+    """
     return Finding("no-date", f"{name}: the log has no date; {day_words(day * DAY_S)} was taken "
                    f"from {how}. Give the day with --date YYYY-MM-DD if that is wrong.")

@@ -24,7 +24,17 @@ for _i, _c in enumerate(b"ABCDEF"):
 
 
 def day_number(year: Floats, month: Floats, day: Floats) -> Floats:
-    """Days since 1970 of calendar dates; NaN where there is no such day."""
+    """Days since 1970 of calendar dates; NaN where there is no such day.
+
+    Parameters
+    ----------
+    year, month, day : ndarray, shape (n,)
+        Whole numbers or NaN.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     out = np.full(np.shape(year), np.nan)
     ok = (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31) & (year >= 1) & (year < 10000)
     months = ((year[ok] - 1970) * 12 + month[ok] - 1).astype(np.int64)

@@ -58,7 +58,18 @@ def _calendar(match: re.Match[bytes]) -> Stamp | None:
 
 
 def epoch_seconds(digits: int, value: float) -> float:
-    """Seconds since 1970 from a count whose length tells its unit: s, ms or us."""
+    """Seconds since 1970 from a count whose length tells its unit: s, ms or us.
+
+    Parameters
+    ----------
+    digits : int
+        Length of the count.
+    value : float
+
+    Returns
+    -------
+    float
+    """
     return value / (1.0 if digits <= 10 else 1e3 if digits <= 13 else 1e6)
 
 
@@ -69,6 +80,10 @@ def stamp_in(prefix: bytes) -> Stamp | None:
     ----------
     prefix : bytes
         Everything between the start of the line and the sentence.
+
+    Returns
+    -------
+    Stamp or None
     """
     match = stamp_match(prefix)
     if match is None:
@@ -80,7 +95,16 @@ def stamp_in(prefix: bytes) -> Stamp | None:
 
 
 def stamp_match(prefix: bytes) -> re.Match[bytes] | None:
-    """Where in the text before a sentence the receive time stands; its groups are the parts."""
+    """Where in the text before a sentence the receive time stands; its groups are the parts.
+
+    Parameters
+    ----------
+    prefix : bytes
+
+    Returns
+    -------
+    re.Match or None
+    """
     if not MIN_PREFIX_BYTES <= len(prefix) <= MAX_PREFIX_BYTES:
         return None
     for pattern in (_ISO, _EUROPEAN, _BASIC, _TIME, _EPOCH):

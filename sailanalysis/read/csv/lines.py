@@ -20,6 +20,13 @@ def whole_blocks(handle: BinaryIO, reading: Reading) -> Iterator[bytes]:
 
     Lines may end with a line feed, a carriage return or both. A carriage return at the end of a
     piece waits for the line feed that may follow it.
+
+    Parameters
+    ----------
+    handle : BinaryIO
+        Read once, forwards.
+    reading : Reading
+        Gets the count of lines that are too long.
     """
     size = _FIRST_PIECE_BYTES
     raw = handle.read(size)

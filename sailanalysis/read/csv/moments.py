@@ -71,7 +71,16 @@ class Moments:
 
 
 def joined(parts: Sequence[Moments]) -> Moments:
-    """Moments of consecutive parts of a file."""
+    """Moments of consecutive parts of a file.
+
+    Parameters
+    ----------
+    parts : sequence of Moments
+
+    Returns
+    -------
+    Moments
+    """
     if len(parts) == 1:
         return parts[0]
     clock_s = np.concatenate([part.clock_s for part in parts]) if parts else np.zeros(0)
@@ -79,7 +88,16 @@ def joined(parts: Sequence[Moments]) -> Moments:
 
 
 def joined_days(parts: Sequence[Days]) -> Days:
-    """Calendar parts of consecutive parts of a file."""
+    """Calendar parts of consecutive parts of a file.
+
+    Parameters
+    ----------
+    parts : sequence of Days
+
+    Returns
+    -------
+    Days
+    """
     return Days(*(np.concatenate([getattr(part, item.name) for part in parts])
                   for item in fields(Days)))
 
@@ -225,7 +243,18 @@ def _read(matrix: NDArray[np.uint8], found: re.Match[bytes], out: _Cells, rows: 
 
 
 def zone_offset_s(zone: str) -> float:
-    """Seconds east of UTC of a zone as written: ``Z``, ``UTC``, ``+0200``, ``-03:30``."""
+    """Seconds east of UTC of a zone as written: ``Z``, ``UTC``, ``+0200``, ``-03:30``.
+
+    Parameters
+    ----------
+    zone : str
+        ``Z``, ``UTC`` or an offset such as ``+02:00``.
+
+    Returns
+    -------
+    float
+        Seconds east of UTC.
+    """
     if zone in ("Z", "z", "UTC", "GMT"):
         return 0.0
     digits = zone[1:].replace(":", "").ljust(4, "0")

@@ -127,7 +127,18 @@ def _rising(position: NDArray[Any]) -> bool:
 def in_order(
     chunks: list[tuple[NDArray[np.int64], NDArray[np.float64]]],
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Join (position, value) chunks in order of arrival."""
+    """Join (position, value) chunks in order of arrival.
+
+    Parameters
+    ----------
+    chunks : list of (ndarray, ndarray)
+        Positions and values, in any order.
+
+    Returns
+    -------
+    position, value
+        In order of position.
+    """
     position = np.concatenate([c[0] for c in chunks])
     value = np.concatenate([c[1] for c in chunks])
     if _rising(position):

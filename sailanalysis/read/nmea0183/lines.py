@@ -83,12 +83,31 @@ class Tally:
 
 
 def checksum(body: bytes) -> int:
-    """XOR of all characters between ``$`` or ``!`` and ``*``."""
+    """XOR of all characters between ``$`` or ``!`` and ``*``.
+
+    Parameters
+    ----------
+    body : bytes
+
+    Returns
+    -------
+    int
+    """
     return reduce(xor, body, 0)
 
 
 def number(text: bytes) -> tuple[float, bool]:
-    """A field's number, and whether the text was malformed; empty is NaN and well formed."""
+    """A field's number, and whether the text was malformed; empty is NaN and well formed.
+
+    Parameters
+    ----------
+    text : bytes
+
+    Returns
+    -------
+    value : float
+    malformed : bool
+    """
     text = text.strip()
     if not text:
         return float("nan"), False
@@ -105,6 +124,15 @@ def kind_of(address: bytes) -> tuple[str, str]:
     """Talker and sentence type of an address: ``$GPRMC`` gives GP, RMC; ``!AIVDM`` AI, !VDM.
 
     Proprietary sentences (``$P...``) give P and their whole name: what follows is the maker's.
+
+    Parameters
+    ----------
+    address : bytes
+        With its ``$`` or ``!``.
+
+    Returns
+    -------
+    talker, kind
     """
     text = address.decode("ascii", "replace")
     if text[0] == "$" and text[1] == "P":
@@ -113,7 +141,17 @@ def kind_of(address: bytes) -> tuple[str, str]:
 
 
 def label_of(talker: str, kind: str) -> str:
-    """Name under which an ignored sentence is counted: ``GSV``, ``!AIVDM``, ``PXYZ``."""
+    """Name under which an ignored sentence is counted: ``GSV``, ``!AIVDM``, ``PXYZ``.
+
+    Parameters
+    ----------
+    talker, kind : str
+        As :func:`kind_of` gives them.
+
+    Returns
+    -------
+    str
+    """
     return f"!{talker}{kind[1:]}" if kind.startswith("!") else kind
 
 
@@ -201,6 +239,11 @@ def read_line(line: bytes, position: int, tally: Tally) -> list[Record]:
         Byte position of the line.
     tally : Tally
         Each sentence, good or bad, counts as one line; a line without any counts once.
+
+    Returns
+    -------
+    list of Record
+        In order; lines that give none are only counted.
     """
     if b"\r" in line:
         out, at = [], position

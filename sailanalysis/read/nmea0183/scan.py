@@ -89,6 +89,10 @@ def gather(handle: BinaryIO, piece_bytes: int = PIECE_BYTES) -> Gathered:
     ----------
     handle : BinaryIO
         Read once, from where it stands.
+
+    Returns
+    -------
+    Gathered
     """
     out = Gathered()
     counted = False

@@ -134,7 +134,17 @@ def _position(out: Decoded, c: Columns, at: int, valid: NDArray[np.bool_]) -> ND
 
 
 def fix_is_valid(kind: str, c: Columns) -> NDArray[np.bool_]:
-    """Whether each RMC, GGA, GLL or ZDA carries a fix (or, for ZDA, claims a time)."""
+    """Whether each RMC, GGA, GLL or ZDA carries a fix (or, for ZDA, claims a time).
+
+    Parameters
+    ----------
+    kind : str
+    c : Columns
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
     if kind == "RMC":
         return _is(c.letter[2], "A") & ~_is(c.letter[12], "N")
     if kind == "GGA":

@@ -45,7 +45,17 @@ class Place:
 
 
 def channel_of_name(name: str) -> str | None:
-    """Channel of a transducer's name, or None: ``"HEEL"`` gives ``"heel_deg"``."""
+    """Channel of a transducer's name, or None: ``"HEEL"`` gives ``"heel_deg"``.
+
+    Parameters
+    ----------
+    name : str
+        As the transducer is called.
+
+    Returns
+    -------
+    str or None
+    """
     text = name.strip().upper()
     for pattern, channel in _PATTERNS:
         if pattern.search(text):

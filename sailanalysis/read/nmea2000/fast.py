@@ -67,6 +67,18 @@ def not_repeated(assembled: Frames, packets: Frames) -> Frames:
     """Assembled packets that the log does not hold as whole packets too.
 
     Some programs write every fast packet twice, once whole and once in frames.
+
+    Parameters
+    ----------
+    assembled : Frames
+        Packets put together from frames.
+    packets : Frames
+        Packets that stand in the log whole.
+
+    Returns
+    -------
+    Frames
+        Those of ``assembled`` that are in the log only once.
     """
     if not len(assembled) or not len(packets):
         return assembled

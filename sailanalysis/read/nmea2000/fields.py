@@ -54,7 +54,21 @@ class Values:
 
 
 def whole(message: Message, bit: int, bits: int, signed: bool = False) -> NDArray[np.int64]:
-    """A field as it stands, without any meaning of its codes; absent bytes count as ones."""
+    """A field as it stands, without any meaning of its codes; absent bytes count as ones.
+
+    Parameters
+    ----------
+    message : Message
+    bit : int
+        The first one.
+    bits : int
+        How many.
+    signed : bool
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+    """
     first, last = bit // 8, (bit + bits - 1) // 8 + 1
     value = np.zeros(len(message.payload), dtype=np.uint64)
     for place, column in enumerate(range(first, last)):
@@ -70,7 +84,24 @@ def whole(message: Message, bit: int, bits: int, signed: bool = False) -> NDArra
 
 def number(message: Message, bit: int, bits: int, scale: float = 1.0,
            signed: bool = False) -> Floats:
-    """A field as a number; NaN where not available, in error, reserved or cut off."""
+    """A field as a number; NaN where not available, in error, reserved or cut off.
+
+    Parameters
+    ----------
+    message : Message
+    bit : int
+        The first one.
+    bits : int
+        How many.
+    scale : float
+        Unit of the last bit.
+    signed : bool
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        NaN where the message says that it is unknown.
+    """
     raw = whole(message, bit, bits, signed)
     top = (1 << (bits - 1 if signed else bits)) - 1
     missing = raw > top - 3 if bits < 64 or signed else np.zeros(raw.shape, bool)
@@ -300,7 +331,17 @@ LEAST_BYTES: Final[dict[int, int]] = {127237: 2, 128275: 10, 129029: 23, 130577:
 
 
 def utc_s(pgn: int, message: Message) -> Floats:
-    """Seconds since 1970 of a message that carries UTC; NaN where it does not know."""
+    """Seconds since 1970 of a message that carries UTC; NaN where it does not know.
+
+    Parameters
+    ----------
+    pgn : int
+    message : Message
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     date_bit, time_bit = CLOCKS[pgn]
     days = number(message, date_bit, 16)
     seconds = number(message, time_bit, 32, 1e-4)
@@ -310,7 +351,13 @@ def utc_s(pgn: int, message: Message) -> Floats:
 
 
 def decode(pgn: int, message: Message) -> Iterator[Values]:
-    """Channels of a message, in house units; missing values are NaN."""
+    """Channels of a message, in house units; missing values are NaN.
+
+    Parameters
+    ----------
+    pgn : int
+    message : Message
+    """
     decoder: Any = DECODERS.get(pgn)
     if decoder is not None:
         yield from decoder(message)

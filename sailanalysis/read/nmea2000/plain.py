@@ -40,6 +40,10 @@ _STAMP: Final = re.compile(
 def read_line(line: bytes) -> tuple[int, int, bytes, float, bool] | str:
     """Decode one line in any spelling of any form.
 
+    Parameters
+    ----------
+    line : bytes
+
     Returns
     -------
     tuple
@@ -113,7 +117,17 @@ def _stamp(text: bytes | None) -> tuple[float, bool]:
 
 
 def pgn_of(identifier: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """PGN and source address of a 29-bit identifier (ISO 11783-3)."""
+    """PGN and source address of a 29-bit identifier (ISO 11783-3).
+
+    Parameters
+    ----------
+    identifier : ndarray of int, shape (n,)
+
+    Returns
+    -------
+    pgn, source
+        ndarray of int64, shape (n,)
+    """
     form = identifier >> 16 & 0xFF
     pgn = (identifier >> 8 & 0x3FFFF)
     # Below 240 the next byte is a destination address, no part of the number.
