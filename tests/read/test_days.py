@@ -2,10 +2,13 @@
 
 import os
 from datetime import UTC, datetime, timedelta, timezone
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from seas.cards import at, days_on, log, put
 from seas.nmea0183_logs import sentence
 
@@ -301,3 +304,27 @@ def test_a_log_that_spans_years_costs_no_more_memory_than_its_samples(tmp_path):
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 200e6
+
+
+@settings(max_examples=300, deadline=None)
+@given(hours=st.lists(st.tuples(st.integers(0, 6000), st.integers(1, 300)), min_size=1, max_size=25),
+       lying=st.lists(st.tuples(st.integers(0, 6000), st.integers(1, 600)), max_size=10),
+       zone=st.sampled_from([UTC, ZoneInfo("Europe/Paris"), ZoneInfo("Pacific/Auckland"), timezone(timedelta(hours=-9))]))
+def test_whatever_was_sailed_the_days_are_whole_and_in_order(hours, lying, zone):
+    begin = int(datetime(2026, 3, 20, tzinfo=UTC).timestamp() // 600)  # over a change of the clocks
+    moving = np.unique(np.concatenate([begin + np.arange(a, a + n) for a, n in hours]))
+    still = [begin + np.arange(a, a + n) for a, n in lying]
+    recorded = np.unique(np.concatenate([moving, *still]))
+    found = sailing_days(Activity(recorded, moving, recorded), zone)
+    assert [s.date for s in found] == sorted({s.date for s in found})
+    for one, other in pairwise(found):
+        assert one.start_s < one.end_s <= other.start_s
+    inside = np.zeros(moving.size, dtype=bool)
+    # A block with none near it may be a receiver that woke up, and then counts as lying.
+    alone = np.array([np.sum(np.abs(moving - b) <= 3) == 1 for b in moving])
+    for span in found:
+        mine = (moving * 600 >= span.start_s - 600) & (moving * 600 < span.end_s)
+        # A day, and less than an hour at either end.
+        assert not (mine & ~alone).any() or np.ptp(moving[mine & ~alone]) * 600 <= 26 * 3600
+        inside |= mine
+    assert inside[~alone].all()

@@ -6,7 +6,8 @@ The rule, in full:
    the night (22 to 6 o'clock local time); a rest parts two stretches. A lunch at anchor does not.
 2. A stretch of up to 24 hours is one day, past midnight or not, and bears the date on which it
    began. A longer one is a passage and is cut at every local midnight.
-3. What bears the same date is one day.
+3. What bears the same date is one day, unless it lasts longer than 24 hours: then it is cut as a
+   passage is.
 4. Nights of lying still before, between and after are cut off at midnight. Where the logs hold
    sailing, days on which she only lay still are left out, and named.
 """
@@ -71,12 +72,8 @@ def sailing_days(activity: Activity, zone: tzinfo) -> list[Span]:
     active = _active(activity)
     if not active.size:
         return []
-    dated: dict[str, list[tuple[float, float]]] = {}
-    for start, end in _stretches(active, zone):
-        for day, a, b in _by_midnights(start, end, zone):
-            dated.setdefault(day.isoformat(), []).append((a, b))
-    hours = [(min(a for a, _ in parts), max(b for _, b in parts), day)
-             for day, parts in sorted(dated.items())]
+    hours = [(min(a for a, _ in parts), max(b for _, b in parts), day.isoformat())
+             for day, parts in sorted(_dated(_stretches(active, zone), zone).items())]
     first, last = (float(activity.recorded[k]) * BLOCK_S for k in (0, -1))
     cuts = [_cut(a[1], b[0], zone) for a, b in pairwise(hours)]
     begin, end = min(first, hours[0][0]), max(last + BLOCK_S, hours[-1][1])
@@ -122,11 +119,41 @@ def _touches_night(start_s: float, end_s: float, zone: tzinfo) -> bool:
             or end.hour >= NIGHT_FROM_H or end.hour < NIGHT_TO_H)
 
 
-def _by_midnights(start_s: float, end_s: float,
-                  zone: tzinfo) -> list[tuple[date, float, float]]:
-    """A stretch with its date; a passage of more than a day is cut at every local midnight."""
-    if end_s - start_s <= PASSAGE_S:
-        return [(_local(start_s, zone).date(), start_s, end_s)]
+Piece = tuple[date, float, float]
+"""Date that it bears, begin and end."""
+
+
+def _dated(stretches: Sequence[tuple[float, float]],
+           zone: tzinfo) -> dict[date, list[tuple[float, float]]]:
+    """Stretches and parts of passages by their dates.
+
+    What bears one date and yet lasts longer than a day is cut at midnights as a passage is.
+    """
+    pieces: list[Piece] = []
+    for a, b in stretches:
+        pieces += (_at_midnights(a, b, zone) if b - a > PASSAGE_S
+                   else [(_local(a, zone).date(), a, b)])
+    while True:
+        dated: dict[date, list[tuple[float, float]]] = {}
+        for day, a, b in sorted(pieces):
+            dated.setdefault(day, []).append((a, b))
+        shorter = [piece for day, parts in dated.items() for piece in _shortened(day, parts, zone)]
+        if len(shorter) == len(pieces):
+            return dated
+        pieces = shorter
+
+
+def _shortened(day: date, parts: list[tuple[float, float]], zone: tzinfo) -> list[Piece]:
+    if parts[-1][1] - parts[0][0] <= PASSAGE_S:
+        return [(day, a, b) for a, b in parts]
+    out: list[Piece] = []
+    for a, b in parts:
+        cut = _at_midnights(a, b, zone)
+        out += cut if len(cut) > 1 else [(day, a, b)]
+    return out
+
+
+def _at_midnights(start_s: float, end_s: float, zone: tzinfo) -> list[Piece]:
     inner = [m for m in _midnights(start_s, end_s, zone)
              if m - start_s > SLIVER_S and end_s - m > SLIVER_S]
     return [(_local(a + SLIVER_S, zone).date(), a, b)
