@@ -43,6 +43,13 @@ def test_a_report_a_filed_day_and_a_line_for_each_day(tmp_path, capsys):
     assert status == 1 and len(errors) == 1 and "3 days" in errors[0]
 
 
+def test_a_warning_of_several_days_is_one_line_with_its_days(tmp_path, capsys):
+    days_on(tmp_path / "card", minutes=20)
+    _, _, errors = ran(capsys, "day", tmp_path / "card", "--out", tmp_path / "out")
+    lines = [line for line in errors if "no usable wind" in line]
+    assert len(lines) == 1 and lines[0].startswith("warning: 2026-05-02 and 2 more days: The log has no usable wind")
+
+
 def test_a_single_day_writes_into_the_folder_itself(tmp_path, capsys):
     days_on(tmp_path / "card", days=[2], minutes=30)
     status, lines, _ = ran(capsys, "day", tmp_path / "card", "--out", tmp_path / "out", "--quiet")

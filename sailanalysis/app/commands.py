@@ -50,7 +50,7 @@ def day(options: argparse.Namespace, progress: Progress) -> Outcome:
                    (options.crew_log,) if options.crew_log else (), options.date,
                    options.timezone, options.as_logged)
     written = days.report_days(options, asked, progress)
-    findings = _once([f for one in written for f in one.findings] + _renewed(options, progress))
+    findings = (*days.findings_once(written), *_renewed(options, progress))
     return Outcome("\n".join(one.words for one in written if one.words), findings,
                    _status(findings, all(one.done for one in written)))
 
@@ -72,11 +72,6 @@ def _renewed(options: argparse.Namespace, progress: Progress) -> list[Finding]:
     except (SailAnalysisError, OSError) as error:
         return [Finding("archive-unread", str(error))]
     return []
-
-
-def _once(findings: list[Finding]) -> tuple[Finding, ...]:
-    """Findings of several days, each message once."""
-    return tuple({finding.message: finding for finding in findings}.values())
 
 
 def season(options: argparse.Namespace, progress: Progress) -> Outcome:

@@ -6,7 +6,7 @@ import argparse
 import logging
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -135,6 +135,28 @@ class Written:
     words: str
     findings: tuple[Finding, ...] = ()
     done: bool = True
+    date: str = ""
+    """The day, where there are several."""
+
+
+def findings_once(written: Sequence[Written]) -> list[Finding]:
+    """Findings of all days, each message once, with the days it is about before it."""
+    dates: dict[Finding, list[str]] = {}
+    for one in written:
+        for finding in one.findings:
+            dates.setdefault(finding, []).append(one.date)
+    by_message: dict[str, tuple[Finding, list[str]]] = {}
+    for finding, days in dates.items():
+        known = by_message.setdefault(finding.message, (finding, []))
+        known[1].extend(day for day in days if day and day not in known[1])
+    return [replace(f, message=_dated(days) + f.message) for f, days in by_message.values()]
+
+
+def _dated(days: Sequence[str]) -> str:
+    if not days:
+        return ""
+    more = len(days) - 1
+    return f"{days[0]}" + (f" and {more} more day{'s' if more > 1 else ''}" if more else "") + ": "
 
 
 def report_days(options: argparse.Namespace, asked: DayJob, progress: Progress) -> list[Written]:
@@ -149,7 +171,8 @@ def report_days(options: argparse.Namespace, asked: DayJob, progress: Progress) 
         progress(f"day {number} of {len(card.days)}, {day.date}")
         job = job_of(day, asked, alone=False)
         try:
-            written.append(_report(day, options, out / day.date, job, progress))
+            report = _report(day, options, out / day.date, job, progress)
+            written.append(replace(report, date=day.date))
         except SailAnalysisError as error:
             written.append(_failed(day, str(error)))
         except MemoryError:
