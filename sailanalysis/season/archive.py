@@ -110,6 +110,7 @@ class Archive:
         self._kept = self.path / "kept"
         self._index = self.path / index.NAME
         self._damaged: dict[str, Fault] = {}
+        self._last: tuple[tuple[tuple[int, int, int], ...], Catalogue] | None = None
         if self.path.exists() and not self.path.is_dir():
             raise ArchiveError(f"{self.path}: is a file; a season archive is a folder.")
         if is_archive(self.path):
@@ -139,8 +140,26 @@ class Archive:
     # -------------------------------------------------------------- what there is
     def catalogue(self) -> Catalogue:
         """The days that stand, and what is not as it should be. Reads, never writes."""
+        stamp = self._stamp()
+        if self._last is not None and self._last[0] == stamp:
+            return self._last[1]
         standing = _standing(self._days)
-        return reconcile(index.read_index(self._index), standing, self._days)
+        found = reconcile(index.read_index(self._index), standing, self._days)
+        settled = not found.faults and not found.adopted and stamp == self._stamp()
+        self._last = (stamp, found) if settled else None
+        return found
+
+    def _stamp(self) -> tuple[tuple[int, int, int], ...]:
+        """What changes whenever a day is filed, replaced or removed, by whichever process."""
+        out = []
+        for path in (self._index, self._days,
+                     *(self._index.with_name(index.NAME + end) for end in index.BESIDE)):
+            try:
+                stat = path.stat()
+                out.append((stat.st_mtime_ns, stat.st_size, stat.st_ino))
+            except OSError:
+                out.append((0, 0, 0))
+        return tuple(out)
 
     def faults(self) -> tuple[Fault, ...]:
         """What is known to be wrong: of the index and folders, and of the files read so far."""

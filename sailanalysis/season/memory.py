@@ -29,7 +29,7 @@ from sailanalysis.helm.usual import Usual, fit_usual
 from sailanalysis.polar.fit import fit_polar
 from sailanalysis.polar.model import Effect, PolarModel, Surface
 from sailanalysis.season.records import Entry
-from sailanalysis.season.sample import A_CELL, SPARE, newest, thin_day
+from sailanalysis.season.sample import A_CELL, SPARE, grouped_days, newest, thin_day
 from sailanalysis.season.store import bytes_digest, parse_table, text_digest, to_json, write_table
 
 FORMAT: Final = 1
@@ -37,7 +37,7 @@ FORMAT: Final = 1
 HELM_ROWS: Final = 120
 """Stretches of one helm on one point of sail that are used."""
 _FITS: Final = 2
-"""The season's, and the one before the last day came: that day may be analysed once more."""
+"""The season's, and the one without the last day."""
 _FIELDS: Final = ("median_kn", "best_kn", "low_kn", "high_kn", "basis", "seconds")
 
 Read = Callable[[Entry], tuple[pd.DataFrame, pd.DataFrame] | None]
@@ -139,9 +139,9 @@ def fitted(kept: Kept) -> Memory:
     model, usual = None, None
     blocks = newest(kept.blocks, A_CELL, ["time", "day", "leg"]) if len(kept.blocks) else None
     if blocks is not None:
-        polar = fit_polar(blocks.drop(columns=["cell", "folder"]), replicates=2,
+        polar = fit_polar(grouped_days(blocks.drop(columns=["cell", "folder"])), replicates=2,
                           shares=False)
-        model = _slim(polar) if polar.known else None
+        model = _slim(polar, len(kept.folders)) if polar.known else None
     if len(kept.helm):
         rows = newest(kept.helm, HELM_ROWS, ["start", "day", "point_of_sail"])
         usual = fit_usual(rows.drop(columns=["cell", "folder"]))
@@ -149,17 +149,21 @@ def fitted(kept: Kept) -> Memory:
 
 
 def renewed(kept: Kept) -> Kept:
-    """The sample with its fits; of earlier ones the last stays."""
+    """The sample with its fits; of earlier ones the one that lacks just one of its days.
+
+    That day may be analysed once more, after a line was added to its crew log.
+    """
     key = fit_key(kept.folders)
-    others = tuple(f for f in kept.fits if f[0] != key)
+    less = {fit_key(kept.folders - {folder}) for folder in kept.folders}
+    others = sorted((f for f in kept.fits if f[0] != key), key=lambda f: f[0] not in less)
     return replace(kept, fits=((key, fitted(kept)), *others)[:_FITS])
 
 
-def _slim(model: PolarModel) -> PolarModel:
+def _slim(model: PolarModel, days: int) -> PolarModel:
     """The model without its draws and the tables of its own days and legs."""
     surfaces = {name: replace(s, replicates_kn=s.replicates_kn[:0])
                 for name, s in model.surfaces.items()}
-    return replace(model, surfaces=surfaces, day_factors=pd.DataFrame(),
+    return replace(model, surfaces=surfaces, days=days, day_factors=pd.DataFrame(),
                    leg_shares=pd.DataFrame())
 
 

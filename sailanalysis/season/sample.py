@@ -1,7 +1,7 @@
 """A bounded sample of a season's steady blocks: the newest of each wind, angle and sail set.
 
 A day's evening needs the season's polar, and fitting all blocks of 500 days takes a minute. What a
-cell already knows from some forty half-minutes of the newest days, older ones hardly better. Kept
+cell already knows from some half-minutes of the newest days, older ones hardly better. Kept
 is, by cell of wind speed, wind angle and sails, what was sailed last: a few blocks a day, spread
 over the day, so that no cell rests on one day's mood.
 
@@ -21,10 +21,30 @@ TWA_STEP_DEG: Final = 10.0
 """Half the distance over which the fitted surface bends (:mod:`polar.basis`)."""
 A_DAY: Final = 4
 """Blocks of one day in one cell."""
-A_CELL: Final = 40
-"""Blocks of one cell that are used: twenty minutes."""
+A_CELL: Final = 16
+"""Blocks of one cell that are used: eight minutes, of four days or more. Against the truth of a
+made season of 150 days the polar errs by 0.5 % in the middle, all blocks together by 0.2 %."""
 SPARE: Final = 8
 """Kept beyond that: two days can be taken out before older days must be read again."""
+
+
+DAY_GROUPS: Final = 16
+"""Each day has an effect of its own in the fit; days beyond that many share one with neighbours."""
+
+
+def grouped_days(blocks: pd.DataFrame) -> pd.DataFrame:
+    """The blocks with at most :data:`DAY_GROUPS` days of like size, each named by its last one.
+
+    Legs keep their own effects: they are numbered anew.
+    """
+    days = blocks["day"].astype(str)
+    leg = pd.factorize(days + "/" + blocks["leg"].astype(str))[0]
+    counts = days.value_counts().sort_index()
+    if len(counts) <= DAY_GROUPS:
+        return blocks
+    group = (np.cumsum(counts.to_numpy()) - 1) * DAY_GROUPS // len(blocks)
+    last = pd.Series(counts.index, index=counts.index).groupby(group).transform("last")
+    return blocks.assign(leg=leg, day=days.map(last))
 
 
 def thin_day(blocks: pd.DataFrame) -> pd.DataFrame:
