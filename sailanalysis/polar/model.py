@@ -238,7 +238,7 @@ def polar_table(model: PolarModel, sails: Sequence[str] | None = None) -> pd.Dat
         for i in on_grid:
             basis = surface.basis[i, angle]
             for j, kind in zip(angle[basis > 0], basis[basis > 0], strict=True):
-                if not _is_known(surface, i, j):
+                if not _is_known(surface, int(i), int(j)):
                     continue
                 rows.append((name, model.tws_kn[i], float(j), surface.median_kn[i, j],
                              surface.low_kn[i, j], surface.high_kn[i, j], surface.best_kn[i, j],

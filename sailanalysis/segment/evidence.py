@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats
 from sailanalysis.core.points import is_downwind
-from sailanalysis.segment.blocks import COARSE_S, Blocks
+from sailanalysis.segment.blocks import COARSE_S, GUST_ROWS, Blocks
 from sailanalysis.segment.chain import ENGINE, LYING, SAILING, SLOWED
 
 BOUND: Final = 4.0
@@ -122,14 +122,14 @@ def engine_density(boat: OwnBoat, x: Floats) -> Floats:
 def speed_evidence(b: Blocks, boat: OwnBoat) -> Floats:
     """Speed against what sails give at that angle and wind, against an engine's, against none.
 
-    The wind carries the error of boat speed and wind speed (some 0.7 kn), so that in a near calm
+    The wind carries the error of boat speed and wind speed (some 0.4 kn), so that in a near calm
     a little more speed is still believed of the sails.
     """
     speed = b.speed_kn
     x = np.log(np.maximum(speed, 0.0) + 0.3)
     low, high = (np.log(sail_speed_kn(boat, np.maximum(b.tws_kn + error, 0.0),
                                       np.where(np.isfinite(off), off, 90.0)) + 0.3)
-                 for error, off in ((-0.7, b.near_deg), (0.7, b.far_deg)))
+                 for error, off in ((-0.4, b.near_deg), (0.4, b.far_deg)))
     below, above = np.minimum(x - low, 0.0), np.maximum(x - high, 0.0)
     sd = boat.sail_sd
     sail = 0.97 * _normal(below / (1.15 * sd) + above / sd, 0.0, 1.0) / sd + 0.03 * 0.3
@@ -287,7 +287,8 @@ def all_evidence(b: Blocks, boat: OwnBoat) -> Floats:
         + weighed(way_evidence(b), speed, b.block_s, s["way"])
         + weighed(angle_evidence(b), moving & np.isfinite(b.off_deg), b.block_s, s["angle"])
         + weighed(habit_evidence(b), moving & np.isfinite(b.off_deg), b.block_s, s["habit"])
-        + weighed(answer_evidence(b, boat), moving & np.isfinite(b.answer), b.block_s, s["answer"])
+        + weighed(answer_evidence(b, boat), moving & np.isfinite(b.answer),
+                  np.where(b.block_s > COARSE_S, s["answer"] / GUST_ROWS, b.block_s), s["answer"])
         + weighed(evenness_evidence(b), moving & np.isfinite(b.uneven) & ~np.isfinite(b.answer),
                   b.block_s, s["evenness"])
         + weighed(heel_evidence(b, boat), np.isfinite(b.lee_deg) & np.isfinite(b.aws_kn)
@@ -312,7 +313,7 @@ def _no_wind_speed(b: Blocks, boat: OwnBoat) -> Floats:
 
 INDEPENDENT_S: Final = {
     "speed": 300.0, "speed short": 90.0, "way": 90.0, "angle": 60.0, "habit": 1200.0,
-    "answer": 300.0, "evenness": 1800.0,
+    "answer": 200.0, "evenness": 1800.0,
     "heel": 600.0, "heel own": 150.0, "place": 120.0, "crab": 240.0, "turn": 160.0}
 """Seconds after which each kind of evidence says something new. What is unknown of the boat
 (her speed, her stiffness) is the same all day, so that a minute more says little of it."""

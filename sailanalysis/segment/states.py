@@ -139,7 +139,8 @@ def _block_mean(value: Floats, near: NDArray[np.intp], count: int) -> Floats:
     good = np.isfinite(value)
     total = np.bincount(near[good], value[good], count)
     seen = np.bincount(near[good], minlength=count)
-    return np.divide(total, seen, out=np.full(count, np.nan), where=seen > 0)
+    return np.asarray(np.divide(total, seen, out=np.full(count, np.nan), where=seen > 0),
+                      dtype=float)
 
 
 def _belief(blocks: Blocks, said: Floats, rpm: Floats, boat: Boat) -> tuple[Floats, Bools]:

@@ -136,12 +136,12 @@ def _seconds(samples: pd.DataFrame) -> dict[str, Any]:
     def column(name: str) -> Floats:
         if name not in samples.columns:
             return np.full(len(samples), np.nan)
-        return samples[name].to_numpy(dtype=float)
+        return np.asarray(samples[name], dtype=float)
 
     def text(name: str) -> np.ndarray:
         if name not in samples.columns:
             return np.full(count, "", dtype=object)
-        return samples[name].to_numpy(dtype=object)[first]
+        return np.asarray(samples[name], dtype=object)[first]
 
     out: dict[str, Any] = {"time_s": mean(time), "bin_s": bin_s}
     for name in ("stw_kn", "tws_kn", "vmg_kn", "leeway_deg", "heel_deg", "aws_kn", "load_kg"):
@@ -265,7 +265,8 @@ def response_lag(coarse: dict[str, Any], leg_of: np.ndarray) -> tuple[float, flo
 def _is_surf(coarse: dict[str, Any]) -> np.ndarray:
     speed = coarse["stw_kn"]
     usual = running_median(coarse["time_s"], speed, 60.0)
-    return (speed > _SURF_RATIO * usual) & (np.abs(coarse["twa_deg"]) > 90.0) & (usual > 1.0)
+    aft = np.abs(coarse["twa_deg"]) > 90.0
+    return np.asarray((speed > _SURF_RATIO * usual) & aft & (usual > 1.0))
 
 
 # ------------------------------------------------------------------ the blocks
@@ -308,14 +309,14 @@ def _cut(coarse: dict[str, Any], lagged: tuple[Floats, Floats], quick: tuple[Flo
         v = value[inside]
         ok = np.isfinite(v)
         n = np.bincount(ids[ok], minlength=number)
-        return np.divide(np.bincount(ids[ok], v[ok], number), n,
-                         out=np.full(number, np.nan), where=n > 0)
+        return np.asarray(np.divide(np.bincount(ids[ok], v[ok], number), n,
+                                    out=np.full(number, np.nan), where=n > 0), dtype=float)
 
     def spread(value: Floats, centre: Floats, other: Floats | None = None) -> Floats:
         v = value[inside] - centre[ids]
         w = v if other is None else other[inside]
-        return np.divide(np.bincount(ids, v * w, number), seen,
-                         out=np.full(number, np.nan), where=seen > 0)
+        return np.asarray(np.divide(np.bincount(ids, v * w, number), seen,
+                                    out=np.full(number, np.nan), where=seen > 0), dtype=float)
 
     angle = arctan2d(mean(sind(twa)), mean(cosd(twa)))
     swing = np.zeros(time.shape)

@@ -59,7 +59,8 @@ def prepared(table: pd.DataFrame, step_s: float) -> pd.DataFrame:
     """Samples with true wind, as the pipeline makes them."""
     empty = pd.DataFrame()
     rates = dict.fromkeys(table, 1.0 / step_s)
-    samples, _, source = wind_and_water(Conditioned(table, 1.0 / step_s, empty, empty, rates), Boat(), CrewLog())
+    conditioned = Conditioned(table, 1.0 / step_s, empty, empty, rates, is_reading=table.notna())
+    samples, _, source = wind_and_water(conditioned, Boat(), CrewLog())
     if source == "none":
         samples, *_ = wind_from_track(samples)
     for name in ("helm", "sails"):
