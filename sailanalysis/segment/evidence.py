@@ -28,6 +28,8 @@ NO_GO_DEG: Final = 25.0
 true wind, cruisers at 45; the vane may be some degrees off (common practice)."""
 NO_GO_SD_DEG: Final = 2.5
 WAY_KN: Final = 0.45
+MADE_KN: Final = 0.8
+"""A boat sheering at anchor swings to and fro through the wind as in tacks, but keeps her place."""
 FROUDE_KN: Final = 2.43
 """Hull speed in knots over the square root of the waterline in metres: a wave as long as the
 waterline runs at sqrt(g L / 2 pi) = 1.25 m/s sqrt(L / m)."""
@@ -296,7 +298,8 @@ def all_evidence(b: Blocks, boat: OwnBoat) -> Floats:
         + weighed(place_evidence(b), np.isfinite(b.made_kn) & speed, b.block_s, s["place"])
         + weighed(crab_evidence(b), np.isfinite(b.crab_deg) & (b.sog_kn > 0.4), b.block_s,
                   s["crab"])
-        + weighed(turn_evidence(b), b.tacked != 0.0, b.block_s, s["turn"]), dtype=float)
+        + weighed(turn_evidence(b), (b.tacked != 0.0) & moving & ~(b.made_kn < MADE_KN),
+                  b.block_s, s["turn"]), dtype=float)
 
 
 def _no_wind_speed(b: Blocks, boat: OwnBoat) -> Floats:
