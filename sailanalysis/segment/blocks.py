@@ -22,6 +22,7 @@ BLOCK_S: Final = 10.0
 MINUTE_S: Final = 60.0
 PLACE_S: Final = 120.0
 """Over this the receiver's wander is small against a drift of half a knot (31 m)."""
+KEPT_S: Final = 600.0
 WANDER_M: Final = 12.0
 """Slow wander of a single-frequency receiver in two minutes (common practice)."""
 GUST_S: Final = 300.0
@@ -48,6 +49,8 @@ class Blocks:
         Mean speed over half a minute, through the water and over ground.
     made_kn : ndarray
         Size of the patch she covered in two minutes, as a speed; the receiver's wander taken off.
+    kept_kn : ndarray
+        The same over ten minutes: at anchor she keeps her place, however she swings.
     off_deg, apparent_deg : ndarray
         Angle of the true and of the apparent wind off the bow, without its side.
     far_deg, near_deg : ndarray
@@ -76,6 +79,7 @@ class Blocks:
     stw_kn: Floats
     sog_kn: Floats
     made_kn: Floats
+    kept_kn: Floats
     off_deg: Floats
     far_deg: Floats
     near_deg: Floats
@@ -128,7 +132,8 @@ def _grid_blocks(grid: Grid) -> dict[str, Floats]:
     far, near = _range_of(np.abs(twa), max(3, grid.bins(MINUTE_S)))
     out = {
         "time_s": grid.time_s[middle], "block_s": length,
-        "made_kn": _made_kn(grid)[middle],
+        "made_kn": _made_kn(grid, PLACE_S)[middle],
+        "kept_kn": _made_kn(grid, KEPT_S)[middle],
         "off_deg": np.abs(twa)[middle], "far_deg": far[middle], "near_deg": near[middle],
         "apparent_deg": np.abs(_mean_angle(col["awa_deg"], grid.bins(BLOCK_S)))[middle],
         "side": np.sign(twa)[middle],
@@ -159,17 +164,17 @@ def _mean_angle(angle: Floats, bins: int) -> Floats:
     return arctan2d(box_mean(sind(angle), bins), box_mean(cosd(angle), bins))
 
 
-def _made_kn(grid: Grid) -> Floats:
-    """Diagonal of the patch of two minutes over its time; by the speed where no position is."""
+def _made_kn(grid: Grid, window_s: float) -> Floats:
+    """Diagonal of the patch of some minutes over their time; by the speed where no position is."""
     from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
     lat, lon = grid.column["lat"], grid.column["lon"]
     known = np.isfinite(lat) & np.isfinite(lon)
-    by_speed = box_mean(grid.column["sog_kn"], grid.bins(PLACE_S))
+    by_speed = box_mean(grid.column["sog_kn"], grid.bins(window_s))
     if known.sum() < 0.5 * len(grid):
         return by_speed
     k = int(np.argmax(known))
-    bins = max(3, grid.bins(PLACE_S) + 1)
+    bins = max(3, grid.bins(window_s) + 1)
     sides = []
     for value in local_xy_m(lat, lon, float(lat[k]), float(lon[k])):
         low = minimum_filter1d(np.where(known, value, np.inf), bins, mode="nearest")
@@ -177,7 +182,7 @@ def _made_kn(grid: Grid) -> Floats:
         sides.append(high - low)
     span_s = min(bins - 1, len(grid) - 1) * grid.step_s
     patch = np.hypot(*sides)
-    if span_s < 0.5 * PLACE_S:
+    if span_s < 0.5 * window_s:
         return by_speed
     made = np.maximum(patch - WANDER_M, 0.0) / (span_s * KN_TO_MS)
     return np.asarray(np.where(np.isfinite(made), made, by_speed), dtype=float)

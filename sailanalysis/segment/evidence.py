@@ -256,6 +256,19 @@ def place_evidence(b: Blocks) -> Floats:
     return _logs(len(b), sailing=way(0.7), slowed=way(0.7), engine=way(0.7), lying=lying)
 
 
+def kept_evidence(b: Blocks) -> Floats:
+    """Over ten minutes a boat with way on covers ground; one at anchor keeps within her circle."""
+    kept = b.kept_kn
+
+    def within(kn: float) -> Floats:
+        return np.asarray(np.exp(-kept / kn) / kn, dtype=float)
+
+    away = 1.0 / (1.0 + np.exp(-(kept - 0.3) / 0.05))
+    way = 0.02 + 0.25 * away
+    return _logs(len(b), sailing=way, slowed=way, engine=way,
+                 lying=0.6 * within(0.12) + 0.4 * within(0.9) + 0.02)
+
+
 def crab_evidence(b: Blocks) -> Floats:
     """Under way she goes where she points, less leeway and stream; adrift she goes anyhow."""
     water = np.maximum(b.speed_kn, 0.2)
@@ -296,6 +309,7 @@ def all_evidence(b: Blocks, boat: OwnBoat) -> Floats:
         + weighed(heel_evidence(b, boat), np.isfinite(b.lee_deg) & np.isfinite(b.aws_kn)
                   & np.isfinite(b.apparent_deg), b.block_s, heel)
         + weighed(place_evidence(b), np.isfinite(b.made_kn) & speed, b.block_s, s["place"])
+        + weighed(kept_evidence(b), (b.kept_kn < 0.4) & speed, b.block_s, s["kept"])
         + weighed(crab_evidence(b), np.isfinite(b.crab_deg) & (b.sog_kn > 0.4), b.block_s,
                   s["crab"])
         + weighed(turn_evidence(b), (b.tacked != 0.0) & moving & ~(b.made_kn < MADE_KN),
@@ -317,6 +331,6 @@ def _no_wind_speed(b: Blocks, boat: OwnBoat) -> Floats:
 INDEPENDENT_S: Final = {
     "speed": 300.0, "speed short": 90.0, "way": 90.0, "angle": 60.0, "habit": 1200.0,
     "answer": 200.0, "evenness": 1800.0,
-    "heel": 600.0, "heel own": 150.0, "place": 120.0, "crab": 240.0, "turn": 160.0}
+    "heel": 600.0, "heel own": 150.0, "place": 120.0, "kept": 200.0, "crab": 240.0, "turn": 160.0}
 """Seconds after which each kind of evidence says something new. What is unknown of the boat
 (her speed, her stiffness) is the same all day, so that a minute more says little of it."""
