@@ -14,6 +14,11 @@ from sailanalysis.core.errors import Finding, SailAnalysisError
 CAUTION = ("The report judges a past day and is no navigation aid: lookout, rules of the road, "
            "local rules and the skipper come first.")
 
+PRIVATE = ("leave out what locates: positions, course, heading, depth, current, wind direction, "
+           "date and clock time (time counts from the start), names of files, places and people, "
+           "free text. What remains is the shape of the sailing relative to the wind, on a track "
+           "turned at random: who knows the water and sees the shape may still guess the place")
+
 
 def _day(text: str) -> str:
     try:
@@ -62,6 +67,8 @@ def _build_parser() -> argparse.ArgumentParser:
     pages.add_argument("--plotly-beside", action="store_true",
                        help="the plotting library once beside the report, not inside it")
 
+    pages.add_argument("--private", action="store_true", help=PRIVATE)
+
     day = verbs.add_parser("day", parents=[logs, pages, common], epilog=CAUTION,
                            help="logs to a report and tables of each day")
     day.add_argument("--out", required=True, metavar="DIR", help="folder for report and tables")
@@ -72,8 +79,6 @@ def _build_parser() -> argparse.ArgumentParser:
                      help="leave the sensors' corrections out")
     day.add_argument("--several-boats", action="store_true",
                      help="let the archive hold days of more than one boat")
-    day.add_argument("--private", action="store_true",
-                     help="leave positions and the names of files and places out")
 
     season = verbs.add_parser("season", parents=[pages, common], epilog=CAUTION,
                               help="what the archive holds, to the season report and tables")

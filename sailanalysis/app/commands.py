@@ -109,7 +109,8 @@ def season(options: argparse.Namespace, progress: Progress) -> Outcome:
         record = pipeline.analyse_season(options.season, options.start, options.end, progress,
                                          _boat_name(options.boat))
         progress("writing the report")
-        written = pipeline.write_season(record, options.out, options.plotly_beside)
+        written = pipeline.write_season(record, options.out, options.plotly_beside,
+                                        private=options.private)
         findings += [f for f in record.findings if f.level == "warning"]
         words.append(str(written.folder / "season.html"))
     return Outcome("\n".join(words), tuple(dict.fromkeys(findings)), _status(findings, not wrong))

@@ -427,8 +427,8 @@ def write_day(day: Day, out_dir: str | Path, *, private: bool = False,
     """
     from sailanalysis.app.tables import write_day_tables
     from sailanalysis.core.staging import place_for, staged
-    from sailanalysis.report.day.private import private_day
     from sailanalysis.report.day.write import make_day_report, write_made
+    from sailanalysis.report.private import private_day
 
     report = make_day_report(day, private, plotly_beside)
     findings = (*report.findings, *day.findings)
@@ -472,13 +472,18 @@ def analyse_season(season_dir: str | Path, start: str | None = None, end: str | 
         return fit_season(archive, start, end, progress=say, boat=boat)
 
 
-def write_season(season: Season, out_dir: str | Path, plotly_beside: bool = False) -> Written:
+def write_season(season: Season, out_dir: str | Path, plotly_beside: bool = False, *,
+                 private: bool = False) -> Written:
     """Write report, card and tables of a season; all of them or none, as `write_day` does."""
     from sailanalysis.app.tables import TableLabel, describe_columns, write_json, write_table
     from sailanalysis.core.staging import place_for, staged
     from sailanalysis.report import write_season_report
     from sailanalysis.season import polar_json, season_tables
 
+    if private:
+        from sailanalysis.report.private import private_season
+
+        season = private_season(season)
     place = place_for(out_dir)
     with staged(place, "season") as folder:
         tables = season_tables(season)

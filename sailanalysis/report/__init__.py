@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:  # what an editor and a type checker see; loaded on first use below
     from sailanalysis.report.day.notebook import open_day, report_notebook, studied
-    from sailanalysis.report.day.private import private_day
     from sailanalysis.report.day.sections import day_sections
     from sailanalysis.report.day.write import write_day_report
     from sailanalysis.report.page.render import render
     from sailanalysis.report.page.safe import safe_cell
     from sailanalysis.report.page.sections import Figure, Section, Table, Text
+    from sailanalysis.report.private import private_day
     from sailanalysis.report.season.sections import season_sections
     from sailanalysis.report.season.write import write_season_report
 
@@ -20,7 +20,7 @@ _HOMES = {
     "Figure": "page.sections", "render": "page.render", "safe_cell": "page.safe",
     "day_sections": "day.sections", "write_day_report": "day.write",
     "report_notebook": "day.notebook", "open_day": "day.notebook", "studied": "day.notebook",
-    "private_day": "day.private",
+    "private_day": "private",
     "season_sections": "season.sections", "write_season_report": "season.write",
 }
 __all__ = [

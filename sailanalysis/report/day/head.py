@@ -86,7 +86,10 @@ def day_head(facts: Facts, sections: list[Section]) -> Head:
     turns = [count(n, w) for n, w in ((s["tacks"], "tack"), (s["gybes"], "gybe")) if n]
     if turns:
         items.append(("Turns", listed(turns), ""))
-    return Head(date_words(start), subtitle, tuple(items), tuple(_findings(facts, sections)),
+    title = date_words(start)
+    if facts.private:
+        title, subtitle = "A day on the water", f"{duration(end - start)} from the start"
+    return Head(title, subtitle, tuple(items), tuple(_findings(facts, sections)),
                 corrections_line(day.results.corrections),
                 _doubts(facts))
 

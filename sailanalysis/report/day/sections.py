@@ -43,8 +43,9 @@ def facts_of(day: Day, private: bool = False, turned_deg: float = 0.0,
         from sailanalysis.figures.chart import read_coastline
 
         return Facts(day, coastline=read_coastline(coastline) if coastline else [])
-    from sailanalysis.report.day.private import private_day, scrubber
+    from sailanalysis.report.private import private_day, random_turn_deg, scrubber
 
+    turned_deg = turned_deg or random_turn_deg()
     return Facts(private_day(day, turned_deg), True, turned_deg, [], scrubber(day))
 
 

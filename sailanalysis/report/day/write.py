@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -98,7 +99,16 @@ def make_day_report(day: Day, private: bool = False, plotly_beside: bool = False
 
     head = attempt(lambda: day_head(facts, sections), headless)
     page = render(sections, head, plotly_beside=plotly_beside)
+    if private:
+        page = from_the_start(page)
     return DayReport(page, report_notebook(sections, head, private=private), (*findings, *more))
+
+
+def from_the_start(page: str) -> str:
+    """A page whose clock counts from the start."""
+    page = page.replace("(UTC)", "(from the start)")
+    page = page.replace("Times are UTC.", "Times count from the start.")
+    return re.sub(r"(\d\d:\d\d) UTC", r"\1", page)
 
 
 def write_day_report(day: Day, out_dir: str | Path, private: bool = False,
