@@ -55,6 +55,7 @@ from sailanalysis.helm.steering import (
 )
 from sailanalysis.helm.windows import (
     Piece,
+    Track,
     fill_short,
     measure_windows,
     own_samples,
@@ -196,71 +197,109 @@ def rate_helming(
     the bow to starboard); ``weather_helm_deg`` is positive when she wants to luff.
     """
     rates = _rates(samples, native_rate_hz)
-    grid_hz = _grid_hz(samples)
-    rudder, basis, reasons = _rudder(samples, rates, grid_hz)
+    rudder, basis, reasons = _rudder(samples, rates, _grid_hz(samples))
+    if legs.empty:
+        reasons.append("there was no steady leg under sail")
     if basis == "" or legs.empty:
-        if legs.empty:
-            reasons.append("there was no steady leg under sail")
         return _nothing(reasons, usual)
-    turning: Turning | None = None
     if basis == "inferred":
-        turning = Turning.usual(boat, usual.turning if usual else {})
-        rudder = infer_rudder(samples, turning, grid_hz, rates)
         reasons.append("there is no rudder sensor: the rudder is inferred from the rate of turn "
                        "through a usual turning response, waves' own yaw included")
-    valid = np.isfinite(fill_short(rudder, grid_hz))
-    pieces = steady_pieces(samples, legs, maneuvers, valid)
-    if not pieces:
+    seen = _see(samples, legs, maneuvers, boat, usual, rates, rudder, basis == "rudder")
+    if seen is None:
         reasons.append("no half minute of steady sailing away from maneuvers")
         return _nothing(reasons, usual)
-    native = rates.get("rudder_deg", grid_hz) if basis == "rudder" else min(
-        grid_hz, rates.get("hdg_deg", grid_hz))
-    noise, step = (_noise(rudder, pieces, grid_hz, native) if basis == "rudder" else (0.0, 0.0))
-    # A coarse sensor flickers between two steps: the dead band must be wider than one.
-    gap = max(REVERSAL_GAP_DEG, 1.5 * step)
-    offset = _offset(samples, pieces, rudder, grid_hz) if basis == "rudder" else UNKNOWN
-    if boat.sensors.rudder_offset_deg is None and offset.known:
-        rudder = rudder - offset.value
-    still = not any(name in samples and samples[name].notna().mean() > 0.5
-                    for name in ("heel_deg", "trim_deg"))
-    if basis == "rudder":
-        turning = estimate_turning(samples, maneuvers, rudder)
-    answer = turning or Turning.usual(boat, usual.turning if usual else {})
-    windows, tracks = measure_windows(
-        samples, pieces, rudder, rates, native, noise, gap,
-        turning=(answer.K_per_s.value, answer.T_s.value) if still and basis == "rudder" else None)
-    windows = _with_activity(windows)
-    if native < MIN_RATE_HZ:
-        reasons.append(f"the rudder was logged every {1 / native:.0f} s: too slowly for rates, "
-                       "reversals and a score")
-    prior = usual or Usual()
-    fit, motion = _fit(windows, prior.inferred() if basis == "inferred" else prior)
+    if seen.native_hz < MIN_RATE_HZ:
+        reasons.append(f"the rudder was logged every {1 / seen.native_hz:.0f} s: too slowly for "
+                       "rates, reversals and a score")
     drag = RudderDrag.of(boat)
     if not drag.known and basis == "rudder":
         reasons.append("rudder drag is unknown: " + drag.why_not)
+    return _rated(samples, seen, rates, drag, usual or Usual(), basis, reasons)
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What the day shows of the rudder before any score: pieces, sensor, minutes."""
+
+    pieces: list[Piece]
+    native_hz: float
+    noise_deg2: float
+    gap_deg: float
+    offset: Estimate
+    turning: Turning | None
+    windows: pd.DataFrame
+    tracks: list[Track]
+
+
+def _see(samples: pd.DataFrame, legs: pd.DataFrame, maneuvers: pd.DataFrame, boat: Boat,
+         usual: Usual | None, rates: dict[str, float], rudder: Floats, sensed: bool
+         ) -> _Seen | None:
+    """Measure the minutes of steady sailing; None where there are none."""
+    grid_hz = _grid_hz(samples)
+    turning: Turning | None = None
+    if not sensed:
+        turning = Turning.usual(boat, usual.turning if usual else {})
+        rudder = infer_rudder(samples, turning, grid_hz, rates)
+    pieces = steady_pieces(samples, legs, maneuvers, np.isfinite(fill_short(rudder, grid_hz)))
+    if not pieces:
+        return None
+    noise, step, offset, pushing = 0.0, 0.0, UNKNOWN, None
+    native = rates.get("rudder_deg", grid_hz)
+    if not sensed:
+        native = min(grid_hz, rates.get("hdg_deg", grid_hz))
+    else:
+        noise, step = _noise(rudder, pieces, grid_hz, native)
+        offset = _offset(samples, pieces, rudder, grid_hz)
+        if boat.sensors.rudder_offset_deg is None and offset.known:
+            rudder = rudder - offset.value
+        turning = estimate_turning(samples, maneuvers, rudder)
+        pushing = _pushing(samples, turning or Turning.usual(boat, usual.turning if usual else {}))
+    # A coarse sensor flickers between two steps: the dead band must be wider than one.
+    gap = max(REVERSAL_GAP_DEG, 1.5 * step)
+    windows, tracks = measure_windows(samples, pieces, rudder, rates, native, noise, gap,
+                                      turning=pushing)
+    return _Seen(pieces, native, noise, gap, offset, turning, _with_activity(windows), tracks)
+
+
+def _pushing(samples: pd.DataFrame, turning: Turning) -> tuple[float, float] | None:
+    """K and T to tell the waves' push by, where no sensor gives the boat's motion."""
+    if any(name in samples and samples[name].notna().mean() > 0.5
+           for name in ("heel_deg", "trim_deg")):
+        return None
+    return turning.K_per_s.value, turning.T_s.value
+
+
+def _rated(samples: pd.DataFrame, seen: _Seen, rates: dict[str, float], drag: RudderDrag,
+           prior: Usual, basis: str, reasons: list[str]) -> tuple[pd.DataFrame, HelmResult]:
+    """Score what was seen, and draw the pictures of it."""
+    sensed, windows = basis == "rudder", seen.windows
+    fit, motion = _fit(windows, prior if sensed else prior.inferred())
     table = stretch_rows(windows, fit, motion, prior, drag, basis)
-    if turning is not None and basis == "rudder":
-        table = table.assign(turn_K_per_s=turning.K_per_s.value, turn_T_s=turning.T_s.value,
-                             turn_stw_kn=turning.stw_kn)
+    if seen.turning is not None and sensed:
+        table = table.assign(turn_K_per_s=seen.turning.K_per_s.value,
+                             turn_T_s=seen.turning.T_s.value, turn_stw_kn=seen.turning.stw_kn)
     by_helm = helm_rows(table, windows, fit, motion, prior, basis)
-    band = wave_band(samples, pieces, rates, grid_hz)
-    response = {name: helm_response(samples, [t for t in tracks if t.piece.helm == name], band)
-                for name in by_helm["helm"]} if basis == "rudder" else {}
-    calm, busy = calm_and_busy(windows, tracks)
-    spectra = rudder_spectra(tracks, band, noise) if basis == "rudder" else {}
-    cost, cost_why = (drag_from_day(windows) if basis == "rudder"
-                      else (UNKNOWN, "there is no rudder sensor"))
+    band = wave_band(samples, seen.pieces, rates, _grid_hz(samples))
+    response: dict[str, Response] = {}
+    spectra: dict[str, Spectrum] = {}
+    cost, cost_why = UNKNOWN, "there is no rudder sensor"
+    if sensed:
+        response = {name: helm_response(samples, [t for t in seen.tracks if t.piece.helm == name],
+                                        band) for name in by_helm["helm"]}
+        spectra = rudder_spectra(seen.tracks, band, seen.noise_deg2)
+        cost, cost_why = drag_from_day(windows)
+    calm, busy = calm_and_busy(windows, seen.tracks)
     words = {str(row.helm): advice(row, response.get(str(row.helm)), spectra.get(str(row.helm)),
-                                   basis == "inferred") for row in by_helm.itertuples()}
+                                   not sensed) for row in by_helm.itertuples()}
     by_helm["sentence"] = [verdict(row) for row in by_helm.itertuples()]
-    result = HelmResult(
+    return table, HelmResult(
         rows=table, by_helm=by_helm, comparisons=compare_helms(fit, prior, by_helm, motion, basis),
         windows=windows, calm=calm, busy=busy, spectra=spectra, wave_band_hz=band,
-        weather_helm=weather_helm_by_heel(windows), response=response, turning=turning,
-        drag_from_day=cost, drag_why_not=cost_why, offset=offset, advice=words, usual=prior,
-        basis=basis, motion_basis=motion, noise_deg=float(np.sqrt(noise)), reversal_gap_deg=gap,
-        reasons=tuple(reasons))
-    return table, result
+        weather_helm=weather_helm_by_heel(windows), response=response, turning=seen.turning,
+        drag_from_day=cost, drag_why_not=cost_why, offset=seen.offset, advice=words, usual=prior,
+        basis=basis, motion_basis=motion, noise_deg=float(np.sqrt(seen.noise_deg2)),
+        reversal_gap_deg=seen.gap_deg, reasons=tuple(reasons))
 
 
 def _rates(samples: pd.DataFrame, native: Mapping[str, float] | float | None) -> dict[str, float]:
@@ -279,24 +318,25 @@ def _grid_hz(samples: pd.DataFrame) -> float:
 def _rudder(samples: pd.DataFrame, rates: dict[str, float], grid_hz: float
             ) -> tuple[Floats, str, list[str]]:
     """Rudder angle to judge by: of two that move the more complete, else none."""
-    n = len(samples)
+    missing = np.full(len(samples), np.nan)
+
+    def column(name: str) -> Floats:
+        return samples[name].to_numpy(dtype=float) if name in samples else missing
+
     best, share = "", 0.02
     for name in ("rudder_deg", "rudder2_deg"):
-        if name not in samples:
-            continue
-        value = samples[name].to_numpy(dtype=float)
-        good = np.isfinite(value)
+        complete = float(np.isfinite(column(name)).mean()) if len(samples) else 0.0
         # The second must be clearly more complete to take the first one's place.
-        if good.mean() > share and np.nanstd(value) > 0.1:
-            best, share = name, 1.2 * float(good.mean())
+        if complete > share and np.nanstd(column(name)) > 0.1:
+            best, share = name, 1.2 * complete
     if best:
         rates["rudder_deg"] = rates.get(best, grid_hz)
-        return samples[best].to_numpy(dtype=float), "rudder", []
-    turn = [c for c in ("rate_of_turn_deg_s", "hdg_deg") if c in samples
-            and np.isfinite(samples[c].to_numpy(dtype=float)).mean() > 0.02]
-    if turn and grid_hz >= MIN_RATE_HZ:
-        return np.full(n, np.nan), "inferred", []
-    return np.full(n, np.nan), "", ["the log has neither a rudder angle nor a heading fast enough"]
+        return column(best), "rudder", []
+    turning = any(np.isfinite(column(name)).mean() > 0.02
+                  for name in ("rate_of_turn_deg_s", "hdg_deg") if name in samples)
+    if turning and grid_hz >= MIN_RATE_HZ:
+        return missing, "inferred", []
+    return missing, "", ["the log has neither a rudder angle nor a heading fast enough"]
 
 
 def _noise(rudder: Floats, pieces: list[Piece], grid_hz: float, native: float
@@ -320,31 +360,24 @@ def _offset(samples: pd.DataFrame, pieces: list[Piece], rudder: Floats, grid_hz:
     if "twa_deg" not in samples:
         return UNKNOWN
     twa = samples["twa_deg"].to_numpy(dtype=float)
-    sides: dict[int, list[tuple[float, float]]] = {1: [], -1: []}
-    for piece in pieces:
-        if piece.point != "upwind":
-            continue
-        middle = finite_mean(np.sign(twa[piece.part]))
-        if not np.isfinite(middle):
-            continue
-        side = 1 if middle > 0 else -1
-        sides[side].append((finite_mean(rudder[piece.part]),
-                            (piece.part.stop - piece.part.start) / grid_hz))
-    means, variances, seconds = [], [], []
-    for side in (1, -1):
-        value = np.array([v for v, _ in sides[side]])
-        weight = np.array([w for _, w in sides[side]])
-        if weight.sum() < 300.0 or value.size < 2:
+    tack = np.array([finite_mean(np.sign(twa[p.part])) for p in pieces])
+    value = np.array([finite_mean(rudder[p.part]) for p in pieces])
+    seconds = np.array([(p.part.stop - p.part.start) / grid_hz for p in pieces])
+    upwind = np.array([p.point == "upwind" for p in pieces])
+    means, variances, used = [], [], np.zeros(len(pieces), dtype=bool)
+    for side in (upwind & (tack > 0), upwind & (tack <= 0)):
+        weight = seconds[side]
+        if weight.sum() < 300.0 or weight.size < 2:
             return UNKNOWN
-        mean = float(np.sum(weight * value) / weight.sum())
-        spread = float(np.sum(weight * (value - mean) ** 2) / weight.sum())
+        mean = float(np.sum(weight * value[side]) / weight.sum())
+        spread = float(np.sum(weight * (value[side] - mean) ** 2) / weight.sum())
         means.append(mean)
-        variances.append(max(spread, 0.2**2) / max(value.size - 1, 1))
-        seconds.append(float(weight.sum()))
+        variances.append(max(spread, 0.2**2) / (weight.size - 1))
+        used |= side
     half = 2.0 * 0.5 * float(np.sqrt(sum(variances)))
     centre = 0.5 * sum(means)
-    return Estimate(centre, centre - half, centre + half, len(sides[1]) + len(sides[-1]),
-                    sum(seconds))
+    return Estimate(centre, centre - half, centre + half, int(used.sum()),
+                    float(seconds[used].sum()))
 
 
 def _with_activity(windows: pd.DataFrame) -> pd.DataFrame:

@@ -251,40 +251,52 @@ def helm_response(samples: pd.DataFrame, tracks: list[Track], band: tuple[float,
     pace = rate / thin
     n = round(BLOCK_S * pace)
     below = 0.8 * band[0] if np.isfinite(band[0]) else 0.12
-    columns = {k: samples[k].to_numpy(dtype=float) for k in ("tws_kn", "twa_deg") if k in samples}
-    yaw, rudder, gust, helped, slow_rudder, winds, courses = [], [], [], [], [], [], []
+    slow = [low_pass(track.deviation_deg, rate, min(max(below, 0.06), BAND_HZ))
+            for track in tracks]
+    yaw, rudder, gust, helped, winds, courses = [], [], [], [], [], []
     for track in tracks:
-        deviation = low_pass(track.deviation_deg, rate, BAND_HZ)
-        slow_rudder.append(low_pass(track.deviation_deg, rate, min(max(below, 0.06), BAND_HZ)))
-        stride = round((track.piece.part.stop - track.piece.part.start) / deviation.size)
         heading = track.heading_deg
-        if np.isfinite(heading).all():
+        whole = bool(np.isfinite(heading).all())
+        if whole:
             turn = low_pass(np.gradient(heading) * rate, rate, BAND_HZ)
             turn = turn - slow_mean(turn, rate)
-            x, y = turn[::thin], -deviation[::thin]
-            for a in range(0, min(x.size, y.size) - n + 1, n):
-                yaw.append(x[a:a + n] - x[a:a + n].mean())
-                rudder.append(y[a:a + n] - y[a:a + n].mean())
-        if len(columns) < 2:
+            answer = -low_pass(track.deviation_deg, rate, BAND_HZ)
+            yaw += _blocks(turn[::thin], answer.size, n, thin)
+            rudder += _blocks(answer[::thin], turn.size, n, thin)
+        wind = _wind_on(samples, track)
+        if wind is None:
             continue
-        tws = columns["tws_kn"][track.piece.part][::stride][:deviation.size]
-        twa = unwrap(columns["twa_deg"][track.piece.part])[::stride][:deviation.size]
-        if not (np.isfinite(tws).all() and np.isfinite(twa).all()):
-            continue
-        if np.isfinite(heading).all():
+        tws, twa = wind
+        if whole:
             winds.append(twa[::thin])
             courses.append(heading[::thin])
         if track.piece.point in ("upwind", "reach"):
             puff = slow_mean(tws, rate, 3.0)
-            puff = (puff - slow_mean(puff, rate))[::thin]
-            aid = (slow_mean(-track.deviation_deg, rate, 3.0) * np.sign(np.median(twa)))[::thin]
-            for a in range(0, min(puff.size, aid.size) - n + 1, n):
-                gust.append(puff[a:a + n] - puff[a:a + n].mean())
-                helped.append(aid[a:a + n] - aid[a:a + n].mean())
+            puff = puff - slow_mean(puff, rate)
+            aid = slow_mean(-track.deviation_deg, rate, 3.0) * np.sign(np.median(twa))
+            gust += _blocks(puff[::thin], aid.size, n, thin)
+            helped += _blocks(aid[::thin], puff.size, n, thin)
     lag, words = _leads_or_follows(yaw, rudder, pace)
     gust_lag, _ = cross_lag_s(gust, helped, pace, GUST_LAG_S)
     ratio, steadier = wind_or_compass(winds, courses, pace)
-    return Response(lag, words, gust_lag, over_correction(slow_rudder, rate), steadier, ratio)
+    return Response(lag, words, gust_lag, over_correction(slow, rate), steadier, ratio)
+
+
+def _blocks(value: Floats, other_size: int, n: int, thin: int) -> list[Floats]:
+    """Whole blocks of ``n`` about their mean, as far as a second series of that size reaches."""
+    last = min(value.size, -(-other_size // thin)) - n + 1
+    return [value[a:a + n] - value[a:a + n].mean() for a in range(0, last, n)]
+
+
+def _wind_on(samples: pd.DataFrame, track: Track) -> tuple[Floats, Floats] | None:
+    """True wind speed and unwrapped angle on a track's own clock; None where it has holes."""
+    if "tws_kn" not in samples or "twa_deg" not in samples:
+        return None
+    part, size = track.piece.part, track.deviation_deg.size
+    stride = round((part.stop - part.start) / size)
+    tws = samples["tws_kn"].to_numpy(dtype=float)[part][::stride][:size]
+    twa = unwrap(samples["twa_deg"].to_numpy(dtype=float)[part])[::stride][:size]
+    return (tws, twa) if np.isfinite(tws).all() and np.isfinite(twa).all() else None
 
 
 def estimate_turning(samples: pd.DataFrame, maneuvers: pd.DataFrame, rudder_deg: Floats

@@ -92,27 +92,17 @@ def steady_pieces(
     time = epoch_s(samples.index)
     if time.size < 2 or legs.empty:
         return []
-    usual = step_s(time)
-    leg = np.full(time.size, -1)
-    starts, ends = epoch_s(legs["start"]), epoch_s(legs["end"])
-    for k, (a, b) in enumerate(zip(starts, ends, strict=True)):
-        leg[np.searchsorted(time, a):np.searchsorted(time, b, side="right")] = k
-    if not maneuvers.empty:
-        for a, b in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
-            leg[np.searchsorted(time, a - BEFORE_MANEUVER_S):
-                np.searchsorted(time, b + AFTER_MANEUVER_S)] = -1
-    if "state" in samples:
-        leg[~is_sailed(samples)] = -1
-    if valid is not None:
-        leg[~valid] = -1
     helm = helm_names(samples)
     changed = np.flatnonzero(helm[1:] != helm[:-1]) + 1
+    leg = _leg_of(samples, time, legs, maneuvers)
+    if valid is not None:
+        leg[~valid] = -1
     for at in changed:
         leg[at:np.searchsorted(time, time[at] + AFTER_HANDOVER_S)] = -1
     turn = np.zeros(time.size, dtype=int)
     turn[changed] = 1
     turn = np.cumsum(turn)
-    cut = (leg[1:] != leg[:-1]) | (turn[1:] != turn[:-1]) | (np.diff(time) > 2.5 * usual)
+    cut = (leg[1:] != leg[:-1]) | (turn[1:] != turn[:-1]) | (np.diff(time) > 2.5 * step_s(time))
     edges = np.concatenate([[0], np.flatnonzero(cut) + 1, [time.size]])
     twa = legs["twa_deg"].to_numpy(dtype=float) if "twa_deg" in legs else np.full(len(legs), np.nan)
     pieces: list[Piece] = []
@@ -126,6 +116,21 @@ def steady_pieces(
         pieces.append(Piece(slice(int(a), int(b)), str(helm[a] or ""),
                             point_of_sail(twa[leg[a]]), stint))
     return pieces
+
+
+def _leg_of(samples: pd.DataFrame, time: Floats, legs: pd.DataFrame, maneuvers: pd.DataFrame
+            ) -> NDArray[np.int_]:
+    """Row of the leg each sample lies on, under sail and away from maneuvers; -1 elsewhere."""
+    leg = np.full(time.size, -1)
+    for k, (a, b) in enumerate(zip(epoch_s(legs["start"]), epoch_s(legs["end"]), strict=True)):
+        leg[np.searchsorted(time, a):np.searchsorted(time, b, side="right")] = k
+    if not maneuvers.empty:
+        for a, b in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
+            leg[np.searchsorted(time, a - BEFORE_MANEUVER_S):
+                np.searchsorted(time, b + AFTER_MANEUVER_S)] = -1
+    if "state" in samples:
+        leg[~is_sailed(samples)] = -1
+    return leg
 
 
 def fill_short(value: Floats, rate_hz: float, longest_s: float = 3.0) -> Floats:

@@ -63,36 +63,61 @@ def advice(row: Any, response: Response | None, spectrum: Spectrum | None,
                 "was steered. For next time: the same stretch once by hand and once by the "
                 "autopilot gives a yardstick.")
     if row.helm == AUTOPILOT:
-        if response is not None and response.over_correction.low > 0.5:
-            return ("Try the autopilot a step less sensitive: most of its corrections needed "
-                    "another the other way.")
-        return "The autopilot is the day's yardstick: the same sea, no thinking."
-    if response is not None:
-        again = response.over_correction
-        if again.known and again.low > 0.5:
-            return (f"About {round(10 * again.value)} in 10 corrections were followed by one as "
-                    "large the other way. Try half the movement, then count to three before adding "
-                    "more.")
-        lag = response.yaw_lag_s
-        if lag.known and lag.low > LONG_LAG_S:
-            return (f"The rudder followed the boat's turning by {lag.value:.1f} s ({lag.low:.1f} "
-                    f"to {lag.high:.1f}). Try to look further ahead, at the horizon over the bow, "
-                    "and begin the movement earlier and smaller.")
-        if response.yaw_words == "leads" and row.smoothness < BUSY_SCORE:
-            return (f"The boat's turning followed the rudder by {-lag.value:.1f} s "
-                    f"({-lag.high:.1f} to {-lag.low:.1f}): more often the rudder turned her than "
-                    "answered her. Try holding it still for a count of five and see how straight "
-                    "she goes by herself.")
-    if abs(row.weather_helm_deg) > MUCH_HELM_DEG:
-        kind = "weather" if row.weather_helm_deg > 0 else "lee"
-        cure = ("ease the mainsheet or traveller, or reef" if kind == "weather"
-                else "sheet the mainsail harder")
-        return (f"She carried {abs(row.weather_helm_deg):.0f} deg of {kind} helm on average. Try "
-                f"to {cure} until the rudder feels light: that is trim's work, not the helm's.")
-    if spectrum is not None and spectrum.wave_share > 0.5:
-        return (f"{100 * spectrum.wave_share:.0f} % of the rudder's movement answered single "
-                "waves, most of which she rides out by herself. Try holding the helm still through "
-                "the small ones for a minute at a time and see whether the course suffers.")
+        return _of_autopilot(response)
+    return (_of_timing(row, response) or _of_trim(row) or _of_waves(spectrum)
+            or _of_habit(row, response, spectrum)
+            or "Nothing in these numbers asks for change: more of the same, and longer.")
+
+
+def _of_autopilot(response: Response | None) -> str:
+    if response is not None and response.over_correction.low > 0.5:
+        return ("Try the autopilot a step less sensitive: most of its corrections needed "
+                "another the other way.")
+    return "The autopilot is the day's yardstick: the same sea, no thinking."
+
+
+def _of_timing(row: Any, response: Response | None) -> str:
+    """Corrections that overshoot, come late, or lead the boat."""
+    if response is None:
+        return ""
+    again, lag = response.over_correction, response.yaw_lag_s
+    if again.known and again.low > 0.5:
+        return (f"About {round(10 * again.value)} in 10 corrections were followed by one as "
+                "large the other way. Try half the movement, then count to three before adding "
+                "more.")
+    if lag.known and lag.low > LONG_LAG_S:
+        return (f"The rudder followed the boat's turning by {lag.value:.1f} s ({lag.low:.1f} "
+                f"to {lag.high:.1f}). Try to look further ahead, at the horizon over the bow, "
+                "and begin the movement earlier and smaller.")
+    if response.yaw_words == "leads" and row.smoothness < BUSY_SCORE:
+        return (f"The boat's turning followed the rudder by {-lag.value:.1f} s "
+                f"({-lag.high:.1f} to {-lag.low:.1f}): more often the rudder turned her than "
+                "answered her. Try holding it still for a count of five and see how straight "
+                "she goes by herself.")
+    return ""
+
+
+def _of_trim(row: Any) -> str:
+    """Helm that trim should carry."""
+    if not abs(row.weather_helm_deg) > MUCH_HELM_DEG:
+        return ""
+    kind, cure = ("weather", "ease the mainsheet or traveller, or reef")
+    if row.weather_helm_deg < 0:
+        kind, cure = ("lee", "sheet the mainsail harder")
+    return (f"She carried {abs(row.weather_helm_deg):.0f} deg of {kind} helm on average. Try "
+            f"to {cure} until the rudder feels light: that is trim's work, not the helm's.")
+
+
+def _of_waves(spectrum: Spectrum | None) -> str:
+    if spectrum is None or not spectrum.wave_share > 0.5:
+        return ""
+    return (f"{100 * spectrum.wave_share:.0f} % of the rudder's movement answered single "
+            "waves, most of which she rides out by herself. Try holding the helm still through "
+            "the small ones for a minute at a time and see whether the course suffers.")
+
+
+def _of_habit(row: Any, response: Response | None, spectrum: Spectrum | None) -> str:
+    """What is steered by, wandering, and what to keep."""
     if response is not None and response.steadier == "compass":
         return ("The heading was kept steadier than the wind angle. Upwind and in shifts, try "
                 "steering by the telltales and let the compass wander.")
@@ -103,4 +128,4 @@ def advice(row: Any, response: Response | None, spectrum: Spectrum | None,
     if row.smoothness_low > 50:
         return ("Quieter on the rudder than such conditions ask for. Try the same hand in more "
                 "wind and sea, and see whether it holds.")
-    return "Nothing in these numbers asks for change: more of the same, and longer."
+    return ""

@@ -21,6 +21,7 @@ from sailanalysis.trials.sides import (
     BLOCK_S,
     SKIP_AFTER_S,
     SKIP_BEFORE_S,
+    Side,
     SpeedModel,
     SteadyLog,
 )
@@ -187,19 +188,7 @@ def _judge_event(log: SteadyLog, event: _Event) -> tuple[dict[str, Any], Judged 
     before = log.side(event.time_s, -1, SKIP_BEFORE_S)
     after = log.side(event.time_s, 1,
                      SKIP_AFTER_S + (SKIP_ROUNDED_S if log.whole_minutes else 0.0))
-    at = min(int(np.searchsorted(log.time, event.time_s)), max(log.time.size - 1, 0))
-    row: dict[str, Any] = {
-        "time": utc_timestamp(event.time_s), "what": event.what,
-        "item": event.item, "subject": event.subject, "direction": event.direction,
-        "helm": str(log.helm[at] or "") if log.time.size else "",
-        "minutes_before": before.minutes if before else 0.0,
-        "minutes_after": after.minutes if after else 0.0,
-        "verdict": "not enough data", "why_not": "", "try_next": ""}
-    for name, side in (("before", before), ("after", after)):
-        if side is not None:
-            row[f"stw_{name}_kn"] = float(np.mean(side.stw))
-            row[f"tws_{name}_kn"] = finite_mean(side.tws)
-            row[f"twa_{name}_deg"] = finite_mean(side.twa)
+    row = _event_row(log, event, before, after)
     short = [name for name, side in (("before", before), ("after", after))
              if side is None or side.at.size * BLOCK_S < SHORTEST_S]
     if before is None or after is None or short:
@@ -208,25 +197,48 @@ def _judge_event(log: SteadyLog, event: _Event) -> tuple[dict[str, Any], Judged 
                           + " the change: a maneuver, a handover or another change came between")
         row["try_next"] = BETTER_TRIAL
         return row, None
-    angles = [finite_mean(side.twa) for side in (before, after)]
-    speeds = [finite_mean(side.tws) for side in (before, after)]
-    if not np.isfinite([*angles, *speeds]).all():
-        row["why_not"] = "the log has no true wind: a change of wind cannot be told from the trim"
-        return row, None
-    if np.sign(angles[0]) != np.sign(angles[1]) and min(np.abs(angles)) < DEAD_RUN_DEG:
-        row["why_not"] = "the tack before and after is not the same"
-        row["try_next"] = BETTER_TRIAL
-        return row, None
-    turned = abs(abs(angles[1]) - abs(angles[0]))
-    if turned > COURSE_LIMIT_DEG:
-        row["why_not"] = (f"the wind angle before and after differs by {turned:.0f} deg: a change "
-                          "of course, not only of trim")
-        row["try_next"] = BETTER_TRIAL
+    row["why_not"], row["try_next"] = _not_alike(before, after)
+    if row["why_not"]:
         return row, None
     outcome = judge_sides(before, after, event.time_s)
     row |= {"gain_kn": outcome.gain, "wind_part_kn": outcome.wind_part,
             "wind_basis": outcome.basis}
     return row, outcome
+
+
+def _event_row(log: SteadyLog, event: _Event, before: Side | None, after: Side | None
+               ) -> dict[str, Any]:
+    """Row of one change before it is judged: what, when, who, and the means of its sides."""
+    helm = ""
+    if log.time.size:
+        helm = str(log.helm[min(int(np.searchsorted(log.time, event.time_s)),
+                                log.time.size - 1)] or "")
+    row: dict[str, Any] = {
+        "time": utc_timestamp(event.time_s), "what": event.what,
+        "item": event.item, "subject": event.subject, "direction": event.direction, "helm": helm,
+        "verdict": "not enough data", "why_not": "", "try_next": ""}
+    for name, side in (("before", before), ("after", after)):
+        row[f"minutes_{name}"] = side.minutes if side else 0.0
+        if side is not None:
+            row[f"stw_{name}_kn"] = float(np.mean(side.stw))
+            row[f"tws_{name}_kn"] = finite_mean(side.tws)
+            row[f"twa_{name}_deg"] = finite_mean(side.twa)
+    return row
+
+
+def _not_alike(before: Side, after: Side) -> tuple[str, str]:
+    """Why two sides are not compared, and what to try next; empty where they are."""
+    angles = [finite_mean(side.twa) for side in (before, after)]
+    speeds = [finite_mean(side.tws) for side in (before, after)]
+    if not np.isfinite([*angles, *speeds]).all():
+        return "the log has no true wind: a change of wind cannot be told from the trim", ""
+    if np.sign(angles[0]) != np.sign(angles[1]) and min(np.abs(angles)) < DEAD_RUN_DEG:
+        return "the tack before and after is not the same", BETTER_TRIAL
+    turned = abs(abs(angles[1]) - abs(angles[0]))
+    if turned > COURSE_LIMIT_DEG:
+        return (f"the wind angle before and after differs by {turned:.0f} deg: a change "
+                "of course, not only of trim"), BETTER_TRIAL
+    return "", ""
 
 
 def _placebos(log: SteadyLog, events: list[_Event]) -> list[float]:

@@ -76,16 +76,15 @@ class SteadyLog:
     def __init__(self, samples: pd.DataFrame, maneuvers: pd.DataFrame, events_s: Floats,
                  speed_model: SpeedModel | None) -> None:
         time = epoch_s(samples.index)
-        n = time.size
-        missing = np.full(n, np.nan)
+        missing = np.full(time.size, np.nan)
 
         def column(name: str) -> Floats:
             return samples[name].to_numpy(dtype=float) if name in samples else missing
 
         self.time = time
         self.stw = column("stw_kn")
-        tws = running_mean(time, column("tws_kn"), LAG_S) if n else missing
-        twa = running_mean_angle(time, column("twa_deg"), LAG_S) if n else missing
+        tws = running_mean(time, column("tws_kn"), LAG_S)
+        twa = running_mean_angle(time, column("twa_deg"), LAG_S)
         self.twa = twa
         late = [self._earlier(time, delay) for delay in DELAYS_S]
         self.tws_late = [np.where(ok, tws[i], np.nan) for i, ok in late]
@@ -96,21 +95,25 @@ class SteadyLog:
         if speed_model is not None and self.has_wind:
             expected = np.asarray(speed_model(tws, twa), dtype=float)
         self.expected_late = [np.where(ok, expected[i], np.nan) for i, ok in late]
+        self.steady = self._steady(samples, maneuvers)
+        breaks = np.zeros(time.size, dtype=bool)
+        if time.size > 1:
+            breaks[1:] = (np.diff(time) > max(2.5 * step_s(time), 5.0)) | (
+                self.helm[1:] != self.helm[:-1]) | (self.steady[1:] != self.steady[:-1])
+        self.run = np.cumsum(breaks)
+        self.events_s = np.sort(events_s)
+        self.whole_minutes = all(abs(e / 60.0 - round(e / 60.0)) < 1e-6 for e in self.events_s)
+
+    def _steady(self, samples: pd.DataFrame, maneuvers: pd.DataFrame) -> NDArray[np.bool_]:
+        """Samples under sail with a speed, away from maneuvers."""
         steady = np.isfinite(self.stw)
         if "state" in samples:
             steady &= is_sailed(samples)
         if not maneuvers.empty:
             for a, b in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
-                steady[np.searchsorted(time, a - BEFORE_MANEUVER_S):
-                       np.searchsorted(time, b + AFTER_MANEUVER_S)] = False
-        breaks = np.zeros(n, dtype=bool)
-        if n > 1:
-            breaks[1:] = (np.diff(time) > max(2.5 * step_s(time), 5.0)) | (
-                self.helm[1:] != self.helm[:-1]) | (steady[1:] != steady[:-1])
-        self.run = np.cumsum(breaks)
-        self.steady = steady
-        self.events_s = np.sort(events_s)
-        self.whole_minutes = all(abs(e / 60.0 - round(e / 60.0)) < 1e-6 for e in self.events_s)
+                steady[np.searchsorted(self.time, a - BEFORE_MANEUVER_S):
+                       np.searchsorted(self.time, b + AFTER_MANEUVER_S)] = False
+        return steady
 
     @staticmethod
     def _earlier(time: Floats, delay_s: float) -> tuple[NDArray[np.int_], NDArray[np.bool_]]:
@@ -121,37 +124,12 @@ class SteadyLog:
     def side(self, event_s: float, sign: int, skip_s: float, longest_s: float = LONGEST_S,
              others: Floats | None = None) -> Side | None:
         """Blocks on one side of an instant, out to the first break; None if there is none."""
-        others = self.events_s if others is None else others
-        edge = event_s + sign * skip_s
-        if sign < 0:
-            past = others[others < event_s - 1.0]
-            reach = max(edge - longest_s,
-                        float(past.max()) + SKIP_AFTER_S if past.size else -np.inf)
-            low, high = reach, edge
-        else:
-            ahead = others[others > event_s + 1.0]
-            reach = min(edge + longest_s, float(ahead.min()) - SKIP_BEFORE_S if ahead.size
-                        else np.inf)
-            low, high = edge, reach
-        a, b = np.searchsorted(self.time, [low, high])
-        if b - a < 2:
+        low, high = self._reach(event_s, sign, skip_s, longest_s,
+                                self.events_s if others is None else others)
+        a, b = (int(i) for i in np.searchsorted(self.time, [low, high]))
+        if b - a < 2 or not self.steady[a if sign > 0 else b - 1]:
             return None
-        near = (a if sign > 0 else b - 1)
-        if not self.steady[near]:
-            return None
-        same = self.run[a:b] == self.run[near]
-        if self.has_wind:
-            angle = self.twa[a:b]
-            here = angle[:max(2, int(0.1 * angle.size))] if sign > 0 else angle[-max(
-                2, int(0.1 * angle.size)):]
-            middle = float(np.nanmedian(here)) if np.isfinite(here).any() else float("nan")
-            same &= ~(np.abs(wrap180(angle - middle)) > TURN_LIMIT_DEG)
-        broken = np.flatnonzero(~same)
-        if broken.size:
-            if sign > 0:
-                b = a + int(broken[0])
-            else:
-                a = a + int(broken[-1]) + 1
+        a, b = self._unbroken(a, b, sign)
         if b - a < 2:
             return None
         t = self.time[a:b]
@@ -172,4 +150,29 @@ class SteadyLog:
                      np.array([means(np.abs(v)) * tack for v in self.twa_late]),
                      np.array([means(v) for v in self.expected_late]))
 
+    @staticmethod
+    def _reach(event_s: float, sign: int, skip_s: float, longest_s: float, others: Floats
+               ) -> tuple[float, float]:
+        """First and last second a side may have: out to the longest, or to another change."""
+        edge = event_s + sign * skip_s
+        if sign < 0:
+            past = others[others < event_s - 1.0]
+            nearest = float(past.max()) + SKIP_AFTER_S if past.size else -np.inf
+            return max(edge - longest_s, nearest), edge
+        ahead = others[others > event_s + 1.0]
+        nearest = float(ahead.min()) - SKIP_BEFORE_S if ahead.size else np.inf
+        return edge, min(edge + longest_s, nearest)
 
+    def _unbroken(self, a: int, b: int, sign: int) -> tuple[int, int]:
+        """Samples from the change's end of ``[a, b)`` out to the first break or turn."""
+        same = self.run[a:b] == self.run[a if sign > 0 else b - 1]
+        if self.has_wind:
+            angle = self.twa[a:b]
+            tenth = max(2, int(0.1 * angle.size))
+            near = angle[:tenth] if sign > 0 else angle[-tenth:]
+            middle = float(np.nanmedian(near)) if np.isfinite(near).any() else float("nan")
+            same &= ~(np.abs(wrap180(angle - middle)) > TURN_LIMIT_DEG)
+        broken = np.flatnonzero(~same)
+        if not broken.size:
+            return a, b
+        return (a, a + int(broken[0])) if sign > 0 else (a + int(broken[-1]) + 1, b)

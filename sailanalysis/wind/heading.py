@@ -118,44 +118,28 @@ def true_heading(
         In [0, 360).
     findings : list of Finding
     """
-    findings: list[Finding] = []
     true, magnetic = _column(samples, "hdg_deg"), _column(samples, "hdg_mag_deg")
-    if true is None and magnetic is None:
-        return np.full(len(samples), np.nan), findings
-    if magnetic is None and true is not None:
-        return wrap360(true), findings
-    assert magnetic is not None
-    variation = north.variation_deg
+    if magnetic is None or (north.origin == "none" and true is not None):
+        return (np.full(len(samples), np.nan) if true is None else wrap360(true)), []
     if north.origin == "none":
-        if true is not None:
-            return wrap360(true), findings
-        findings.append(Finding(
+        return wrap360(magnetic), [Finding(
             "magnetic-directions", "The log has a magnetic heading but neither variation nor "
-            "position, so all directions in this report are magnetic.", channel="hdg_mag_deg"))
-        variation = np.zeros(len(samples))
-    from_magnetic = wrap360(magnetic + variation)
+            "position, so all directions in this report are magnetic.", channel="hdg_mag_deg")]
+    from_magnetic = wrap360(magnetic + north.variation_deg)
     if true is None:
-        return from_magnetic, findings
+        return from_magnetic, []
     both = np.isfinite(true) & np.isfinite(from_magnetic)
     off = float(np.median(wrap180(true - from_magnetic)[both])) if both.any() else 0.0
-    rate_true = native_rate_hz.get("hdg_deg", 0.0)
-    rate_magnetic = native_rate_hz.get("hdg_mag_deg", 0.0)
-    wrong = abs(off) > 3.0
-    better = (rate_magnetic > 1.5 * rate_true
-              or np.isfinite(magnetic).sum() > 1.1 * np.isfinite(true).sum())
-    if wrong:
-        findings.append(Finding(
+    if abs(off) > 3.0:
+        one_compass = _is_shifted_copy(true, magnetic)
+        return (from_magnetic if one_compass else wrap360(true)), [Finding(
             "two-headings", f"The log's true heading differs from its magnetic heading corrected "
-            f"for variation by {off:+.1f} deg; the "
-            f"{'magnetic' if _is_shifted_copy(true, magnetic) else 'true'} one was used.",
-            channel="hdg_deg"))
-        first = from_magnetic if _is_shifted_copy(true, magnetic) else wrap360(true)
-    else:
-        first = from_magnetic if better else wrap360(true)
-    second = wrap360(true) if first is from_magnetic else from_magnetic
-    if wrong:
-        return first, findings
-    return np.asarray(np.where(np.isfinite(first), first, second), dtype=float), findings
+            f"for variation by {off:+.1f} deg; the {'magnetic' if one_compass else 'true'} one "
+            "was used.", channel="hdg_deg")]
+    better = (native_rate_hz.get("hdg_mag_deg", 0.0) > 1.5 * native_rate_hz.get("hdg_deg", 0.0)
+              or np.isfinite(magnetic).sum() > 1.1 * np.isfinite(true).sum())
+    first, second = (from_magnetic, wrap360(true)) if better else (wrap360(true), from_magnetic)
+    return np.asarray(np.where(np.isfinite(first), first, second), dtype=float), []
 
 
 def _is_shifted_copy(true: Floats, magnetic: Floats) -> bool:
