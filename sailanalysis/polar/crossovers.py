@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from sailanalysis.core.angles import arctan2d, cosd, sind
+from sailanalysis.core.angles import Floats, arctan2d, cosd, sind
 from sailanalysis.core.series import epoch_s, utc_timestamp
 from sailanalysis.core.stats import Z95
 from sailanalysis.polar.model import (
@@ -124,15 +124,10 @@ def _pairs_of_day(day: str, part: pd.DataFrame, model: PolarModel) -> list[tuple
     edges = np.append(edges, sails.size)
     out: list[tuple[object, ...]] = []
     for (a, b), (_, c) in pairwise(pairwise(edges)):
-        before = np.arange(a, b)[good[a:b]]
-        after = np.arange(b, c)[good[b:c]]
-        if not before.size or not after.size or time[after[0]] - time[before[-1]] > _PAIR_GAP_S:
+        pair = _near_change(time, np.arange(a, b)[good[a:b]], np.arange(b, c)[good[b:c]])
+        if pair is None:
             continue
-        middle = 0.5 * (time[after[0]] + time[before[-1]])
-        before = before[time[before] > middle - _PAIR_WINDOW_S]
-        after = after[time[after] < middle + _PAIR_WINDOW_S]
-        if not before.size or not after.size:
-            continue
+        before, after, middle = pair
         n1, n2 = seconds[before].sum(), seconds[after].sum()
         angle = [float(np.average(twa[x], weights=seconds[x])) for x in (before, after)]
         if min(n1, n2) < _PAIR_LEAST_S or abs(angle[1] - angle[0]) > _PAIR_ANGLE_DEG:
@@ -142,13 +137,25 @@ def _pairs_of_day(day: str, part: pd.DataFrame, model: PolarModel) -> list[tuple
         sd = np.sqrt(sum(_mean_variance(x, leg, model) for x in (before, after)))
         wind = float(np.average(tws[np.r_[before, after]]))
         at = float(np.mean(angle))
-        old = float(model.speed_kn(wind, at, str(sails[before[0]])))
-        new = float(model.speed_kn(wind, at, str(sails[after[0]])))
+        old, new = (float(model.speed_kn(wind, at, str(sails[x[0]]))) for x in (before, after))
         out.append((day, utc_timestamp(middle), sails[before[0]],
                     sails[after[0]], wind, at, 100 * gain, 100 * (gain - Z95 * sd),
                     100 * (gain + Z95 * sd), 100 * (new / old - 1.0) if old > 0 else np.nan,
                     n1 / 60.0, n2 / 60.0))
     return out
+
+
+def _near_change(time_s: Floats, before: np.ndarray, after: np.ndarray
+                 ) -> tuple[np.ndarray, np.ndarray, float] | None:
+    """Blocks within reach of a sail change on either side, and its instant; None if none."""
+    if not before.size or not after.size:
+        return None
+    if time_s[after[0]] - time_s[before[-1]] > _PAIR_GAP_S:
+        return None
+    middle = float(0.5 * (time_s[after[0]] + time_s[before[-1]]))
+    before = before[time_s[before] > middle - _PAIR_WINDOW_S]
+    after = after[time_s[after] < middle + _PAIR_WINDOW_S]
+    return (before, after, middle) if before.size and after.size else None
 
 
 def _mean_variance(index: np.ndarray, leg: np.ndarray, model: PolarModel) -> float:

@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats
 from sailanalysis.core.stats import MAD_TO_SD
@@ -160,79 +161,137 @@ def solve(
     iterations : int
         Updates of the strengths at most; a few Newton steps go with each.
     """
-    from scipy.linalg import cho_factor, cho_solve
-    from scipy.sparse import csr_matrix, diags
+    from scipy.linalg import cho_factor
 
+    rows = _Rows.of(design, response, weight, leg)
     n, p = design.shape
-    transposed = design.T.tocsr()
-    gram = (transposed @ diags(weight) @ design).toarray()
-    legs = int(leg.max()) + 1 if leg is not None else 0
-    if leg is not None:
-        cross = csr_matrix((weight, (leg, np.arange(n))), shape=(legs, n)) @ design
-        mass = np.bincount(leg, weight, legs)
-    effect = np.zeros(max(legs, 1))
-    at = leg if leg is not None else np.zeros(n, dtype=np.int64)
-    root = np.sqrt(weight)
     beta = np.zeros(p) if beta is None else beta.copy()
+    effect = np.zeros(max(rows.legs, 1))
     edf, first, pace = 0.0, True, Pace()
     for step in range(iterations):
         # the strengths and the noise stand still for a few Newton steps, so one factor serves them
-        scaled = (response - design @ beta - effect[at]) * root
+        scaled = rows.left(beta, effect) * rows.root
         mad = MAD_TO_SD * float(np.median(np.abs(scaled)))
         scale = max(mad, 0.02 if first else 1e-5)
         _, variance = pseudo(scaled, scale)
         # the residuals of a fit are smaller than the noise, by the share of freedom used up
         variance = max(variance, 1e-10) * n / max(n - edf, 0.1 * n)
-        penalty = np.zeros((p, p))
-        for prior in priors:
-            total = prior.total()
-            for part in prior.slices():
-                penalty[part, part] += total
-        precision = gram / variance + penalty
-        if leg is not None:
-            own = mass / variance + 1.0 / leg_sd**2
-            thin = diags(1.0 / own) @ cross
-            precision -= (cross.T @ thin).toarray() / variance**2
-        precision[np.diag_indices(p)] += 1e-9
+        penalty = _penalty(priors, p)
+        own = rows.mass / variance + 1.0 / leg_sd**2 if rows.legs else None
+        precision = rows.precision(variance, penalty, own)
         factor = cho_factor(precision, lower=True)
-        change = 0.0
-        for _ in range(_NEWTON):
-            fitted = design @ beta + effect[at]
-            pushed, _ = pseudo((response - fitted) * root, scale)
-            pull = weight * (fitted + pushed / root)
-            side = transposed @ pull / variance
-            if leg is not None:
-                heap = np.bincount(leg, pull, legs) / variance
-                side -= cross.T @ (heap / own) / variance
-            new = cho_solve(factor, side)
-            change = float(np.max(np.abs(new - beta)))
-            beta = new
-            if leg is not None:
-                effect = (heap - cross @ beta / variance) / own
-            if change < 1e-6:
-                break
+        beta, effect, change = _newton(rows, factor, variance, own, scale, pseudo, beta, effect)
         covariance = _inverse(factor[0])
         last, edf = edf, float(np.sum((precision - penalty) * covariance))
-        if leg is not None:
-            # the legs' own variance, and what the surface's error adds: a trace, by one product
-            # of the sparse sums rather than by every leg's own
-            reach = float((cross.T @ diags(1.0 / own**2) @ cross).multiply(covariance).sum())
-            spread = float(np.sum(1.0 / own)) + reach / variance**2
-            known = max(legs - spread / leg_sd**2, 1e-3 * legs)
+        next_sd = leg_sd
+        if own is not None:
+            next_sd, known = rows.spread_of_legs(own, covariance, variance, leg_sd, effect)
             edf += known
-            # a weak prior of three legs at 2 % keeps a handful of legs from zero or wild spreads
-            next_sd = float(np.sqrt((effect @ effect + 3 * 0.02**2) / (known + 3)))
-        if (step > 1 and change < 1e-5 and abs(edf - last) < _EDF_STILL) or (
-                step == iterations - 1):
+        still = step > 1 and change < 1e-5 and abs(edf - last) < _EDF_STILL
+        if still or step == iterations - 1:
             break  # before the strengths move on: what is returned belongs together
         _update(priors, beta, covariance, pace)
-        leg_sd, first = (next_sd if leg is not None else leg_sd), False
-    residual = response - design @ beta - effect[at]
-    pushed, _ = pseudo(residual * root, scale)
+        leg_sd, first = next_sd, False
+    residual = rows.left(beta, effect)
+    pushed, _ = pseudo(residual * rows.root, scale)
     spare = max(n - edf, 0.1 * n)
-    return Fit(beta, covariance, precision, effect, residual, pushed / root,
-               scale * np.sqrt(n / spare), leg_sd if leg is not None else 0.0, variance, edf,
-               priors)
+    return Fit(beta, covariance, precision, effect, residual, pushed / rows.root,
+               scale * np.sqrt(n / spare), leg_sd if rows.legs else 0.0, variance, edf, priors)
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Data of a fit, and their sums over the columns and the legs; no legs: ``legs`` is 0."""
+
+    design: Any
+    transposed: Any
+    response: Floats
+    weight: Floats
+    root: Floats
+    gram: Floats
+    leg: NDArray[np.int64]
+    legs: int
+    cross: Any
+    mass: Floats
+
+    @classmethod
+    def of(cls, design: Any, response: Floats, weight: Floats, leg: np.ndarray | None) -> _Rows:
+        from scipy.sparse import csr_matrix, diags
+
+        n = design.shape[0]
+        transposed = design.T.tocsr()
+        gram = (transposed @ diags(weight) @ design).toarray()
+        if leg is None:
+            return cls(design, transposed, response, weight, np.sqrt(weight), gram,
+                       np.zeros(n, dtype=np.int64), 0, None, np.zeros(0))
+        legs = int(leg.max()) + 1
+        cross = csr_matrix((weight, (leg, np.arange(n))), shape=(legs, n)) @ design
+        return cls(design, transposed, response, weight, np.sqrt(weight), gram, leg, legs, cross,
+                   np.asarray(np.bincount(leg, weight, legs), dtype=float))
+
+    def left(self, beta: Floats, effect: Floats) -> Floats:
+        """Response less surface and leg effects."""
+        return np.asarray(self.response - self.design @ beta - effect[self.leg], dtype=float)
+
+    def precision(self, variance: float, penalty: Floats, own: Floats | None) -> Floats:
+        """Precision of the coefficients, the legs' effects integrated out."""
+        from scipy.sparse import diags
+
+        out = self.gram / variance + penalty
+        if own is not None:
+            thin = diags(1.0 / own) @ self.cross
+            out -= (self.cross.T @ thin).toarray() / variance**2
+        out[np.diag_indices(out.shape[0])] += 1e-9
+        return np.asarray(out, dtype=float)
+
+    def spread_of_legs(self, own: Floats, covariance: Floats, variance: float, leg_sd: float,
+                       effect: Floats) -> tuple[float, float]:
+        """Next spread of leg effects, and the freedom they used up.
+
+        The legs' own variance, and what the surface's error adds: a trace, by one product of the
+        sparse sums rather than by every leg's own.
+        """
+        from scipy.sparse import diags
+
+        reach = float((self.cross.T @ diags(1.0 / own**2) @ self.cross).multiply(covariance).sum())
+        spread = float(np.sum(1.0 / own)) + reach / variance**2
+        known = max(self.legs - spread / leg_sd**2, 1e-3 * self.legs)
+        # a weak prior of three legs at 2 % keeps a handful of legs from zero or wild spreads
+        return float(np.sqrt((effect @ effect + 3 * 0.02**2) / (known + 3))), known
+
+
+def _penalty(priors: list[Prior], size: int) -> Floats:
+    out = np.zeros((size, size))
+    for prior in priors:
+        total = prior.total()
+        for part in prior.slices():
+            out[part, part] += total
+    return out
+
+
+def _newton(rows: _Rows, factor: Any, variance: float, own: Floats | None, scale: float,
+            pseudo: Pseudo, beta: Floats, effect: Floats) -> tuple[Floats, Floats, float]:
+    """Take a few Newton steps with one factor: coefficients, leg effects, the last change."""
+    from scipy.linalg import cho_solve
+
+    change = 0.0
+    for _ in range(_NEWTON):
+        fitted = rows.design @ beta + effect[rows.leg]
+        pushed, _ = pseudo((rows.response - fitted) * rows.root, scale)
+        pull = rows.weight * (fitted + pushed / rows.root)
+        side = rows.transposed @ pull / variance
+        heap = np.zeros(0)
+        if own is not None:
+            heap = np.bincount(rows.leg, pull, rows.legs) / variance
+            side -= rows.cross.T @ (heap / own) / variance
+        new = np.asarray(cho_solve(factor, side), dtype=float)
+        change = float(np.max(np.abs(new - beta)))
+        beta = new
+        if own is not None:
+            effect = (heap - rows.cross @ beta / variance) / own
+        if change < 1e-6:
+            break
+    return beta, effect, change
 
 
 def _inverse(lower: Floats) -> Floats:
