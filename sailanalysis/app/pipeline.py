@@ -165,8 +165,9 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     health = attempt("health", lambda: sensor_health(conditioned, samples), lambda: None)
 
     say("fitting the polar of the day")
-    polar = attempt("polar", lambda: _polar(sailed, even, memory, boat), lambda: _Polar(
-        sailed.legs.assign(polar_ratio=np.nan), empty_table("polar"), empty_table("targets")))
+    polar = attempt(
+        "polar", lambda: _polar(sailed, even, memory, boat, corrections), lambda: _Polar(
+            sailed.legs.assign(polar_ratio=np.nan), empty_table("polar"), empty_table("targets")))
     legs, speed_kn = polar.legs, (memory.polar or polar).speed_kn
 
     say("costing the maneuvers")
@@ -278,15 +279,17 @@ class _Polar:
         return self.model.speed_kn(tws_kn, twa_deg)
 
 
-def _polar(sailed: _Sailed, even: pd.DataFrame, memory: Memory, boat: Boat) -> _Polar:
+def _polar(sailed: _Sailed, even: pd.DataFrame, memory: Memory, boat: Boat,
+           corrections: Corrections) -> _Polar:
     from sailanalysis.calibrate.apply import evened_legs
     from sailanalysis.polar.fit import fit_polar, leg_polar_ratio, polar_table
+    from sailanalysis.polar.sensor_error import lean_of, with_sensor_error
     from sailanalysis.polar.targets import targets_table
     from sailanalysis.segment.guard import guard_blocks
     from sailanalysis.segment.steady import steady_averages
 
     blocks, left_out = guard_blocks(steady_averages(even, sailed.legs, sailed.maneuvers), boat)
-    model = fit_polar(blocks)
+    model = with_sensor_error(fit_polar(blocks), corrections.error, lean_of(blocks))
     # A leg is never measured against a polar that it helped to make.
     shares = _shares(sailed.legs, model) if memory.polar is None else leg_polar_ratio(
         evened_legs(sailed.legs, sailed.samples, even), memory.polar)

@@ -57,7 +57,10 @@ STANDS: Final = 0.35
 STANDS_S: Final = 180.0
 VANE_SCORE: Final = 5.0
 MIN_LEG_S: Final = 60.0
-MIN_PAIRS: Final = 3
+MIN_PAIRS: Final = 2
+REACH_DEG: Final = 12.0
+"""A sum further from the others holds a reach, as long as they are few."""
+MOSTLY: Final = 0.7
 PAIR_GAP_S: Final = 150.0
 PAIR_SD_DEG: Final = 3.0
 """Least scatter of the sum of two legs' angles (common practice: a degree or two a leg)."""
@@ -276,12 +279,12 @@ def _vane_step(data: Seconds) -> Step | None:
     when, pair = _pairs(_legs(data))
     best: tuple[float, float, float, int] | None = None
     for k in range(MIN_PAIRS, when.size - MIN_PAIRS + 1):
-        before, after = pair[:k], pair[k:]
+        before, after = _beating(pair[:k]), _beating(pair[k:])
         centres = [float(np.median(x)) for x in (before, after)]
         off = np.concatenate([before - centres[0], after - centres[1]])
         scatter = max(MAD_TO_SD * float(np.median(np.abs(off))), PAIR_SD_DEG)
         # The median of normal values has pi/2 the variance of the mean; neighbours share a leg.
-        sd = scatter * float(np.sqrt(1.57 * (1 / k + 1 / (when.size - k))))
+        sd = scatter * float(np.sqrt(1.57 * (1 / before.size + 1 / after.size)))
         shift = centres[1] - centres[0]
         if best is None or abs(shift) / sd > best[0]:
             best = (abs(shift) / sd, 0.5 * shift, 0.5 * sd, k)
@@ -292,6 +295,12 @@ def _vane_step(data: Seconds) -> Step | None:
     middle = 0.5 * float(when[k - 1] + when[k])
     return Step("awa_deg", middle, float(data.time_s[-1]), -size, -size - half, -size + half,
                 half < MENDED_WITHIN["awa_deg"])
+
+
+def _beating(pair: Floats) -> Floats:
+    """Sums without the few in which one of the two legs was a reach."""
+    near = np.abs(pair - np.median(pair)) < REACH_DEG
+    return pair[near] if near.mean() >= MOSTLY else pair
 
 
 def _pairs(legs: pd.DataFrame) -> tuple[Floats, Floats]:
@@ -309,7 +318,7 @@ def _pairs(legs: pd.DataFrame) -> tuple[Floats, Floats]:
 def _legs(data: Seconds) -> pd.DataFrame:
     """Mean apparent angle of every stretch on one side of the wind, beating or running."""
     awa = np.degrees(np.angle(data.mean(np.exp(1j * np.radians(data.awa_deg)))))
-    sails = data.mean(data.has_sails.astype(float)) > 0.5
+    sails = data.mean((data.has_sails | data.doubtful).astype(float)) > 0.5
     way = np.select([(np.abs(awa) >= lo) & (np.abs(awa) < hi) for lo, hi in SAILED], [1, 2], 0)
     code = np.where(np.isfinite(awa) & sails, np.sign(np.nan_to_num(awa)) * way, 0.0)
     new = np.flatnonzero(np.diff(code) != 0) + 1

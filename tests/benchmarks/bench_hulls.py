@@ -38,7 +38,7 @@ def day_rows(seed: int) -> list[tuple[str, float, float, bool, str, bool]]:
     boat = Boat()
     cond = condition(day.raw, boat)
     samples, _, _ = wind_and_water(cond, boat)
-    samples["state"] = find_states(samples, CrewLog())[0]
+    samples["state"] = find_states(samples, CrewLog()).state
     n = len(samples)
     samples["boards"] = day.true["boards"][:n]
     result = estimate_calibration(samples, cond, boat, maneuvers=find_maneuvers(samples, boat))

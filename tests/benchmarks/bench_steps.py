@@ -1,6 +1,6 @@
 """Steps in time put into sound days: weed on the log, a wheel that sticks, a vane knocked.
 
-    python tests/benchmarks/bench_steps.py [DAYS [FIRST_SEED]]
+    python tests/benchmarks/bench_steps.py [DAYS [FIRST_SEED [FAULT ...]]]
 
 Days of `tests/seas/calibration_rough.py`, :func:`draw_hull` (both hull kinds, a third with shear). Found is
 a step in the right sensor that overlaps the fault by half or more of it; a false alarm is any step told on
@@ -59,7 +59,7 @@ def spoil(raw: RawLog, fault: str, rng: np.random.Generator) -> tuple[RawLog, fl
         for s in raw.streams)), a, b, 1.0 / size if fault == "weed" else -size)
 
 
-def main(days: int, first: int) -> None:
+def main(days: int, first: int, *faults: str) -> None:
     """Print the table."""
     found: Counter[str] = Counter()
     tried: Counter[str] = Counter()
@@ -67,11 +67,11 @@ def main(days: int, first: int) -> None:
     for seed in range(first, first + days):
         physics = replace(draw_hull(seed), plan=["mixed", "sausage"][seed % 3 > 0])
         clean = sail(seed, physics).raw
-        for fault in ("none", "weed", "sticks", "knocked", "compass"):
+        for fault in faults or ("none", "weed", "sticks", "knocked", "compass"):
             raw, a, b, right = spoil(clean, fault, np.random.default_rng([seed, 5]))
             cond, boat = condition(raw, Boat()), Boat()
             samples, _, _ = wind_and_water(cond, boat)
-            samples["state"] = find_states(samples, CrewLog())[0]
+            samples["state"] = find_states(samples, CrewLog()).state
             result = estimate_calibration(samples, cond, boat, maneuvers=find_maneuvers(samples, boat))
             tried[fault] += 1
             if fault == "none":
@@ -98,4 +98,5 @@ def main(days: int, first: int) -> None:
 
 
 if __name__ == "__main__":
-    main(*(int(a) for a in (sys.argv[1:] + ["20", "7000"][len(sys.argv) - 1:])))
+    words = sys.argv[1:] + ["20", "7000"][len(sys.argv) - 1:]
+    main(int(words[0]), int(words[1]), *words[2:])

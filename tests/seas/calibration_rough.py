@@ -241,6 +241,14 @@ def _helm(p, r, t, dt, twd, sailing):
     return _lag(_lag(hdg, 3.5, dt), 3.5, dt)
 
 
+def polar_kn(constants, tws_kn, twa_deg):
+    """The speed the boat tends to, from ``true["polar"]``."""
+    top, scale, lean, drop, bend = constants
+    a = np.abs(twa_deg)
+    shape = (1 - np.exp(-np.maximum(a - 18, 0) / lean)) * (1 - drop * (a / 180) ** bend)
+    return top * np.tanh(tws_kn / scale) * shape
+
+
 def sail(seed: int, physics: Physics | None = None) -> RoughDay:
     """Sail one day in the world given, else in one drawn from the seed."""
     p = physics or draw(seed)
@@ -371,5 +379,6 @@ def sail(seed: int, physics: Physics | None = None) -> RoughDay:
     truth = errors | {"leeway_k": errors["leeway_k"] if p.leeway == "k" else best_k}
     true = {"twd_deg": twd % 360, "tws_kn": tws, "twa_deg": twa, "hdg_deg": hdg % 360, "stw_kn": stw,
             "leeway_deg": leeway, "heel_deg": heel, "current_kn": current, "deviation_deg": dev,
-            "motor": motor, "boards": boards}
+            "motor": motor, "boards": boards,
+            "polar": np.array([p.top_kn, scale, lean, drop, bend])}
     return RoughDay(RawLog(tuple(streams), ()), truth, p, START_S + t, true)
