@@ -55,9 +55,12 @@ def test_a_season_from_filing_to_report(folder, capsys):
     days = pd.read_csv(out / "days.csv")
     assert len(days) == 2 and (days["sailing_s"] > 1800).all()
 
-    before = (out / "polar.csv").read_text()
+    before = pd.read_csv(out / "polar.csv")
     assert ran(capsys, "season", archive, "--refile", "--out", out, "--quiet")[0] == 0
-    assert (out / "polar.csv").read_text() == before
+    after = pd.read_csv(out / "polar.csv")
+    # a day filed beside a season was evened with its help: that moves speeds by tenths of a per cent
+    assert list(after["twa_deg"]) == list(before["twa_deg"])
+    assert np.allclose(after["stw_kn"], before["stw_kn"], rtol=0.01)
 
     status, _, err = ran(capsys, "season", archive, "--out", folder / "none", "--from", "2027-01-01")
     assert status == 1 and len(err.splitlines()) == 1 and not (folder / "none").exists()

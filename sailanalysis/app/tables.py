@@ -49,6 +49,7 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "helm_progress": ("helm", "day", "smoothness", "smoothness_low", "smoothness_high"),
     "helm_trend": ("helm", "days", "trend", "trend_low", "trend_high", "verdict"),
     "maneuver_progress": ("helm", "kind", "day", "count", "loss_m_median"),
+    "calibration": ("date", "day", "sensor", "value", "low", "high"),
     "days": (),
 }
 """Columns of each table, in order; more may follow, none is missing."""

@@ -54,6 +54,7 @@ from sailanalysis.season.catalogue import (
     same_logs,
     same_time,
 )
+from sailanalysis.season.drift import calibration_rows
 from sailanalysis.season.folders import TABLES
 from sailanalysis.season.memory import (
     advance,
@@ -74,6 +75,7 @@ from sailanalysis.season.records import (
     Filed,
     RawFile,
 )
+from sailanalysis.season.sensors import season_knows
 from sailanalysis.season.store import file_digest, parse_table, sync_folder, to_json
 from sailanalysis.season.wording import fault_findings
 from sailanalysis.segment.steady import steady_averages
@@ -622,7 +624,13 @@ class Archive:
         if without is not None:
             use = [e for e in use if e.start_s > without[1] or e.end_s < without[0]]
         kept = advance(read_kept(kept_path(self._kept, key)), use, self._sampled)
-        return replace(fitted(kept), findings=tuple(fault_findings(self.path, self.faults())))
+        ids = {e.day_id for e in use}
+        when = (str(pd.Timestamp(without[0], unit="s").date()) if without is not None
+                else max((e.date for e in use), default=""))
+        sensors = season_knows(calibration_rows([r for r in self.records() if r[0] in ids]),
+                               when) if ids else None
+        return replace(fitted(kept), sensors=sensors,
+                       findings=tuple(fault_findings(self.path, self.faults())))
 
     def renew(self) -> None:
         """Bring the kept polar and usual helming up to the days that are filed.

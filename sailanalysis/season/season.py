@@ -23,6 +23,7 @@ from sailanalysis.polar.targets import targets_table
 from sailanalysis.season.archive import Archive
 from sailanalysis.season.coverage import coverage_table, sail_next
 from sailanalysis.season.drift import calibration_rows, drift_trends, step_change
+from sailanalysis.season.sensors import pooled_table, recorrected
 from sailanalysis.season.wording import fault_findings
 
 
@@ -52,6 +53,8 @@ class Season:
     helm_progress, helm_trend, maneuver_progress : DataFrame
     calibration, calibration_trend : DataFrame
         Corrections by day, and how they drift.
+    sensors : DataFrame
+        Corrections on each day as all days have them together.
     polar_change : DataFrame
         ``day, date, factor, low, high, minutes``: the boat's speed of each day against the polar.
     polar_trend : Effect or None
@@ -81,6 +84,7 @@ class Season:
     maneuver_progress: pd.DataFrame
     calibration: pd.DataFrame
     calibration_trend: pd.DataFrame
+    sensors: pd.DataFrame
     polar_change: pd.DataFrame
     polar_trend: Effect | None
     polar_step: dict[str, Any]
@@ -116,6 +120,9 @@ def fit_season(
     say("reading the archive")
     days, blocks, helms, maneuvers, records = _read(archive, from_, to, boat)
     say("fitting the polar of the season")
+    calibration = calibration_rows(records)
+    pooled = pooled_table(calibration)
+    blocks = recorrected(blocks, records, pooled)
     model = fit_polar(blocks)
     polar, targets = polar_table(model), targets_table(model)
     say("comparing sails, days and helms")
@@ -123,7 +130,6 @@ def fit_season(
     legs = _with_vmg(model.leg_shares, model, targets)
     helm_progress, helm_trend = _helm(helms)
     coverage = coverage_table(model, blocks)
-    calibration = calibration_rows(records)
     change = model.day_factors.copy()
     if len(change):
         change.insert(1, "date", change["day"].str[:10])
@@ -138,7 +144,7 @@ def fit_season(
         legs=legs, coverage=coverage, sail_next=tuple(sail_next(coverage)),
         helm_progress=helm_progress, helm_trend=helm_trend,
         maneuver_progress=maneuver_progress(maneuvers), calibration=calibration,
-        calibration_trend=drift_trends(calibration), polar_change=change,
+        calibration_trend=drift_trends(calibration), sensors=pooled, polar_change=change,
         polar_trend=model.effect(TREND), polar_step=_step(change),
         effects=tuple(e for e in model.effects if e.name != TREND),
         findings=(*fault_findings(archive.path, archive.faults()),

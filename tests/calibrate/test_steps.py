@@ -79,7 +79,7 @@ def test_a_front_is_no_knocked_vane():
 
 def conditioned(**columns):
     index = pd.date_range("2026-06-01", periods=5, freq="1s", tz="UTC", name="time")
-    return Conditioned(pd.DataFrame(columns, index=index), 1.0, pd.DataFrame(), pd.DataFrame(), {})
+    return Conditioned(pd.DataFrame(columns, index=index), 1.0, pd.DataFrame(), pd.DataFrame(), {}, {})
 
 
 def test_mending_multiplies_turns_and_leaves_out():

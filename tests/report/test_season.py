@@ -40,6 +40,8 @@ def made_season(sails: str = "main+jib", helm: str = "Ada", boat: str = "Made Up
                                   "loss_m_low": 15.0, "loss_m_high": 26.0} for d in dates]),
         calibration=frame([{"date": d, "day": d, "key": "stw_factor", "value": 1.02, "low": 1.01, "high": 1.03,
                             "determined": True, "boat_file": 1.0, "total": 1.02} for d in dates]),
+        sensors=frame([{"date": d, "day": d, "key": "stw_factor", "value": 1.02, "low": 1.01, "high": 1.03,
+                        "stepped": False, "day_value": 1.02, "day_low": 1.0, "day_high": 1.04} for d in dates]),
         calibration_trend=frame([{"key": "stw_factor", "days": 4, "trend_per_30_days": 0.02, "low": 0.01,
                                   "high": 0.03, "verdict": "drifting"}]),
         polar_change=frame([{"day": d, "date": d, "factor": 1.0, "low": 0.98, "high": 1.02, "minutes": 80.0}

@@ -74,6 +74,7 @@ def test_the_published_tables_have_their_columns(season):
         "helm_progress": ("helm", "day", "smoothness", "smoothness_low", "smoothness_high"),
         "helm_trend": ("helm", "days", "trend", "trend_low", "trend_high", "verdict"),
         "maneuver_progress": ("helm", "kind", "day", "count", "loss_m_median"),
+        "calibration": ("date", "day", "sensor", "value", "low", "high"),
         "days": ("day", "start", "end", "tacks", "polar_ratio", "speed_factor", "stw_factor"),
     }
     tables = season_tables(season)

@@ -383,6 +383,17 @@ def _instruments(season: Season) -> Section | None:
                              "intervals. A speed sensor that fouls drifts upwards here.",
                              "Sensor corrections over the days", drift_figure(table, keys),
                              wide=True))
+    if len(season.sensors):
+        last = season.sensors.drop_duplicates("key", keep="last")
+        rows = [{**r, "key": CORRECTIONS[r["key"]][0],
+                 "steps": int(season.sensors.loc[season.sensors["key"] == r["key"],
+                                                 "stepped"].sum())}
+                for r in last.to_dict("records")]
+        blocks.append(Table("sensors", "Corrections on the last day, as all days have them "
+                            "together (every polar here rests on them)", (
+            Column("key", "correction"), Column("date", "day"),
+            Column("value", "whole correction, 95 % interval", 3, "", "low", "high", True),
+            Column("steps", "steps this season", 0)), rows, filterable=False))
     if len(trends):
         rows = [{**r, "key": CORRECTIONS.get(r["key"], (r["key"],))[0]}
                 for r in trends.to_dict("records")]
