@@ -48,7 +48,8 @@ def texts(folder):
         if path.is_file() and path.suffix == ".parquet":
             yield path, pd.read_parquet(path).astype(str).to_csv()
         elif path.is_file():
-            yield path, own_text(path)
+            # Letters of encoded arrays spell any short name by chance; the arrays are decoded below.
+            yield path, re.sub(r'"bdata":"[^"]*"', "", own_text(path))
 
 
 @pytest.mark.parametrize("where", ["shared", "shared-season"])
