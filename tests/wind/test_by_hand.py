@@ -20,7 +20,7 @@ def log(seconds=600, rate=1.0, native=None, **columns):
     frame = pd.DataFrame({k: np.broadcast_to(np.asarray(v, dtype=float), n).copy()
                           for k, v in columns.items()}, index=utc_index(T0 + np.arange(n) / rate))
     return Conditioned(frame, rate, pd.DataFrame(), pd.DataFrame(),
-                       dict.fromkeys(columns, rate) | (native or {}))
+                       dict.fromkeys(columns, rate) | (native or {}), frame.notna())
 
 
 def worked(boat=None, **columns):
