@@ -20,8 +20,8 @@ from sailanalysis.maneuvers.build import Bounded
 from sailanalysis.maneuvers.case import TWO_SIDED, Place, Sides
 from sailanalysis.maneuvers.compare import Pattern, by_group, patterns
 from sailanalysis.maneuvers.cost import Costed, Reckoning
+from sailanalysis.maneuvers.noise import Responses
 from sailanalysis.maneuvers.reasons import Reason
-from sailanalysis.maneuvers.reference import Response
 from sailanalysis.segment.grid import box_mean
 
 PARTS: Final = ("entry_m", "turn_in_m", "turn_out_m", "exit_angle_m", "build_m")
@@ -63,8 +63,8 @@ class ManeuverStudy:
     luffs : DataFrame
         ``number, start, duration_s, loss_m, loss_m_low, loss_m_high, helm, what``: work, not
         mistakes.
-    response : Response
-        How the boat answered the wind today.
+    responses : dict of float to Response
+        How the boat answered the wind today, upwind (1) and downwind (-1).
     """
 
     table: pd.DataFrame
@@ -74,7 +74,7 @@ class ManeuverStudy:
     what_matters: tuple[Pattern, ...]
     looked_at: dict[str, int]
     luffs: pd.DataFrame
-    response: Response = field(default_factory=Response)
+    responses: Responses = field(default_factory=dict)
 
 
 def study_maneuvers(table: pd.DataFrame, reckoning: Reckoning) -> ManeuverStudy:
@@ -98,7 +98,7 @@ def study_maneuvers(table: pd.DataFrame, reckoning: Reckoning) -> ManeuverStudy:
     return ManeuverStudy(
         anatomy, traces, by_group(turns, "helm"), by_group(turns, "sails"),
         tuple(patterns(turns)), {str(k): int(n) for k, n in turns["kind"].value_counts().items()},
-        _luffs(table), reckoning.response)
+        _luffs(table), reckoning.responses)
 
 
 def _anatomy(case: Costed, row: dict[Any, Any]) -> dict[str, Any]:

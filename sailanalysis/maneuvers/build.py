@@ -20,18 +20,36 @@ from sailanalysis.maneuvers.case import (
     edge_reason,
 )
 from sailanalysis.maneuvers.reasons import Reason
+from sailanalysis.maneuvers.reference import BLOCK_S, Response
 from sailanalysis.segment.grid import box_mean
 
 Bools = NDArray[np.bool_]
 
 BACK: Final = 0.95
 """Share of the reference at which she counts as recovered."""
-DEFAULT_BUILD_S: Final = 6.0
-"""A ten-metre yacht's in a breeze, from her mass and resistance; until the day shows her own."""
+USUAL_BUILD_S: Final = 10.0
+BUILD_SPREAD: Final = 0.7
+"""A ten-metre yacht's in a breeze, and the spread of its logarithm from dinghy (3 s) to
+sixty-footer or light air (30 s and more): speed over twice the deceleration of her own drag."""
+TIMES_S: Final = np.geomspace(2.0, 60.0, 18)
 LACK: Final = 0.02
 """A maneuver is over when no more than this share of her speed should still be missing."""
-LATEST_S: Final = 120.0
-"""A catamaran may take a minute to rebuild; after two, something else is going on."""
+TAIL_SHARE: Final = 0.7
+"""A drag that goes with the square of speed ends the build exponentially; a hull at her own limit
+gets there sooner. What is still missing lies between none and all of the exponential's."""
+LATEST_S: Final = 240.0
+"""A heavy boat in light air may take two minutes to rebuild; after four, something else goes on."""
+DRAW_S: Final = 6.0
+"""After the turning her sails draw fully again some seconds later: the build counts from then."""
+
+
+@dataclass(frozen=True)
+class BuildTime:
+    """Time constant of the build for one kind of turn: its middle and 68 % bounds."""
+
+    middle_s: float = USUAL_BUILD_S
+    low_s: float = USUAL_BUILD_S * float(np.exp(-BUILD_SPREAD))
+    high_s: float = USUAL_BUILD_S * float(np.exp(BUILD_SPREAD))
 
 
 @dataclass(frozen=True)
@@ -40,17 +58,17 @@ class Build:
 
     low: int
     deep: float
-    time_s: float
+    time: BuildTime
 
     def lacking(self, bin_: int, step_s: float) -> float:
         """Share of the speed still missing at a bin."""
-        return self.deep * float(np.exp(-max(0, bin_ - self.low) * step_s / self.time_s))
+        return self.deep * float(np.exp(-max(0, bin_ - self.low) * step_s / self.time.middle_s))
 
     def bins_until(self, share: float, step_s: float) -> int:
         """Bins from the low until no more than ``share`` is missing."""
         if self.deep <= share:
             return 0
-        return round(self.time_s * float(np.log(self.deep / share)) / step_s)
+        return round(self.time.middle_s * float(np.log(self.deep / share)) / step_s)
 
 
 @dataclass(frozen=True)
@@ -61,7 +79,7 @@ class Bounded:
     ----------
     sides : Sides
         With ``after`` settled.
-    build_s : float
+    time : BuildTime
         Time constant with which speed comes back.
     lacking : float
         Share of the speed expected to be missing at ``stop``.
@@ -75,7 +93,7 @@ class Bounded:
     """
 
     sides: Sides
-    build_s: float
+    time: BuildTime
     lacking: float
     stop: int
     back: int | None
@@ -98,14 +116,64 @@ class Bounded:
         return slice(self.place.begin, self.stop + 1)
 
 
-def bound_all(sides: list[Sides]) -> list[Bounded]:
+def bound_all(sides: list[Sides], responses: dict[float, Response]) -> list[Bounded]:
     """Where every maneuver ends: what is settled sets the build, and the build what is settled."""
+    times = build_times(sides, responses)
     bounded: list[Bounded] = []
     for _ in range(2):
-        builds = builds_of(sides)
-        bounded = [bound(one, builds[one.place.row]) for one in sides]
+        bounded = [bound(one, _build(one, times[one.place.kind])) for one in sides]
         sides = [one.sides for one in bounded]
     return [_checked(one) for one in bounded]
+
+
+def build_times(sides: list[Sides], responses: dict[float, Response]) -> dict[str, BuildTime]:
+    """Time constant of each kind's build, from all its turns stacked.
+
+    Every turn has its own level and its own depth; the time constant is common. Its likelihood
+    (restricted, with the noise correlated as the day's steady sailing is) is summed over the
+    turns, with the lag of speed behind the wind, which is the same inertia, as prior.
+    """
+    out: dict[str, BuildTime] = {}
+    for kind in {one.place.kind for one in sides}:
+        alike = [one for one in sides if one.place.kind == kind]
+        response = responses[alike[0].sign]
+        usual = USUAL_BUILD_S
+        if response.blocks:
+            usual = float(np.sqrt(USUAL_BUILD_S * max(response.lag_s, 3.0)))
+        log = -0.5 * (np.log(TIMES_S / usual) / BUILD_SPREAD) ** 2
+        for one in alike:
+            log = log + _build_likelihood(one, responses[one.sign])
+        share = np.cumsum(np.exp(log - log.max()))
+        bounds = np.exp(np.interp([0.16, 0.5, 0.84], share / share[-1], np.log(TIMES_S)))
+        out[kind] = BuildTime(float(bounds[1]), float(bounds[0]), float(bounds[2]))
+    return out
+
+
+def _build_likelihood(case: Sides, response: Response) -> Floats:
+    """Restricted log likelihood of each of ``TIMES_S`` by one turn's speed after it."""
+    place = case.place
+    way = np.hypot(place.series.east_ms, place.series.north_ms)
+    first = place.end + place.bins(DRAW_S)
+    last = min(place.ceiling - place.bins(LEAD_S), place.end + place.bins(150.0), way.size)
+    size = place.bins(BLOCK_S)
+    count = (last - first) // size
+    if count < 5 or not np.isfinite(way[first:last]).all():
+        return np.zeros(TIMES_S.size)
+    speed = way[first:first + count * size].reshape(count, size).mean(axis=1)
+    level = float(np.median(speed[count // 2:]))
+    t: Floats = np.arange(count, dtype=float) * (size * place.step_s)
+    noise: Floats = response.covariance(t, t) + response.nugget * np.eye(count)
+    root = np.linalg.cholesky(noise)
+    y = np.linalg.solve(root, speed / max(level, 0.1))
+    out = []
+    for time_s in TIMES_S:
+        design = np.linalg.solve(root, np.column_stack([np.ones(count), -np.exp(-t / time_s)]))
+        # A depth of nothing at all, or of all her speed, is a bound that the prior keeps soft.
+        normal = design.T @ design + np.diag([0.0, 1.0 / 0.3**2])
+        best = np.linalg.solve(normal, design.T @ y)
+        left = float(y @ y - best @ (design.T @ y))
+        out.append(-0.5 * left - 0.5 * float(np.linalg.slogdet(normal)[1]))
+    return np.asarray(out)
 
 
 def _relative(case: Sides) -> Floats:
@@ -116,48 +184,18 @@ def _relative(case: Sides) -> Floats:
     return box_mean(case.measure, case.place.bins(7.0)) / np.maximum(level, 0.05)
 
 
-def _own_build(case: Sides) -> Build | None:
-    """Depth of the loss of speed, and the time constant from half to 85 % of it regained."""
+def _build(case: Sides, time: BuildTime) -> Build:
+    """Where her speed was lowest in the turn, and the share of it that was lost there."""
     place = case.place
     one, grid = place.series, place.series.grid
-    last = min(place.crossing + grid.bins(LATEST_S), place.ceiling)
-    index = np.arange(len(grid))
-    first, second = (np.mean(one.speed_ms[m]) for m in (case.before, case.after))
-    level = np.where(index < place.crossing, first, second if place.two_sided else first)
-    part = (box_mean(one.speed_ms, grid.bins(3.0)) / np.maximum(level, 0.05))[place.start:last]
-    if part.size < 10 or not np.isfinite(part).any():
-        return None
-    near = part[:max(10, place.end + grid.bins(20.0) - place.start)]
+    way = box_mean(np.hypot(one.east_ms, one.north_ms), grid.bins(3.0))
+    level = float(np.mean(way[case.after]))
+    near = way[place.start:max(place.start + 10, place.end + grid.bins(20.0))]
     if not np.isfinite(near).any():
-        return None
+        return Build(place.end, 0.3, time)
     low = int(np.nanargmin(near))
-    deep = 1.0 - float(part[low])
-    with np.errstate(invalid="ignore"):
-        half = np.flatnonzero(part[low:] > 1.0 - 0.5 * deep)
-        most = np.flatnonzero(part[low:] > 1.0 - 0.15 * deep)
-    if deep < 0.08 or not (half.size and most.size):
-        return None
-    seconds = (most[0] - half[0]) * grid.step_s / np.log(0.5 / 0.15)
-    return Build(place.start + low, deep, float(np.clip(seconds, 1.0, 40.0)))
-
-
-def builds_of(sides: list[Sides]) -> dict[int, Build]:
-    """Every maneuver's build, its time constant drawn to the middle one of its kind."""
-    fitted = {one.place.row: _own_build(one) for one in sides}
-    out = {}
-    for one in sides:
-        alike = [b.time_s for other in sides
-                 if other.place.kind == one.place.kind and (b := fitted[other.place.row])]
-        usual = float(np.median(alike)) if alike else DEFAULT_BUILD_S
-        single = fitted[one.place.row]
-        if single is None:
-            out[one.place.row] = Build(one.place.end, 0.1, usual)
-        else:
-            # One noisy curve against the middle of many: the geometric mean of the two.
-            share = 0.5 if len(alike) >= 3 else 1.0
-            out[one.place.row] = Build(single.low, single.deep,
-                                       usual ** (1.0 - share) * single.time_s**share)
-    return out
+    return Build(place.start + low, float(np.clip(1.0 - near[low] / max(level, 0.05), 0.0, 1.0)),
+                 time)
 
 
 def _recovery(case: Sides) -> int | None:
@@ -179,19 +217,19 @@ def bound(case: Sides, build: Build) -> Bounded:
     """Where the maneuver ends and which sailing after it is steady."""
     place = case.place
     back = _recovery(case)
-    soonest = max(back or 0, place.end) + place.bins(5.0)
+    soonest = place.end + place.bins(DRAW_S)
     stop = max(soonest, build.low + build.bins_until(LACK, place.step_s))
     # Rather leave a little of the build to the estimate of the tail than have no steady sailing.
     latest = place.ceiling - place.bins(LEAD_S + 2.0 * LEAST_S)
     stop = min(max(min(stop, latest), soonest), place.ceiling)
-    lacking = min(build.lacking(stop, place.step_s), 0.3)
+    lacking = min(TAIL_SHARE * build.lacking(stop, place.step_s), 0.4)
     index = np.arange(case.measure.size)
     until = min(place.ceiling - place.bins(LEAD_S), stop + place.bins(AROUND_S))
     after = np.isfinite(case.measure) & (index > stop) & (index <= until)
     settled = case
     if after.sum() * place.step_s >= LEAST_S:
         settled = replace(case, after=after)
-    return Bounded(settled, build.time_s, lacking, stop, back)
+    return Bounded(settled, build.time, lacking, stop, back)
 
 
 def _checked(case: Bounded) -> Bounded:
@@ -211,7 +249,7 @@ def _reason(case: Bounded) -> Reason:
     gap = abs(abs(sides.twa_before_deg) - abs(sides.twa_after_deg))
     doubts = (
         (place.kind in NEW_COURSE, Reason.OTHER_COURSE_MEANT),
-        (case.back is None, Reason.NOT_BACK),
+        (case.lacking > 0.15, Reason.NOT_BACK),
         (min(before, after) * place.step_s < LEAST_S, edge_reason(place, before, after, least)),
         (float((~np.isfinite(sides.measure[case.window])).mean()) > 0.1, Reason.GAP),
         (sides.along == "wind" and gap > 20.0, Reason.OTHER_COURSE),

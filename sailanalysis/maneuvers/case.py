@@ -27,6 +27,8 @@ AFTER_S: Final = 400.0
 """What lies further off plays no part in a maneuver's cost."""
 LEAST_S: Final = 20.0
 """Less steady sailing than this on a side does not carry a reference."""
+OWN_SLOW_S: Final = 25.0
+"""A fall of speed that begins later than this after the turn is not the turn's."""
 TWO_SIDED: Final = ("tack", "gybe")
 """Kinds that come out on the other tack."""
 NEW_COURSE: Final = ("bear_away", "head_up")
@@ -113,10 +115,22 @@ def place_maneuvers(series: list[Series], table: pd.DataFrame) -> list[Place]:
             floor = one.index(end[inside[j - 1]]) if j else 0
             ceiling = one.index(start[inside[j + 1]]) if j + 1 < len(inside) \
                 else len(one.grid) - 1
-            whole = Place(k, str(table["kind"].iloc[k]), one, one, 0, one.index(start[k]),
-                          one.index(end[k]), one.index(crossing[k]), floor, ceiling)
-            places.append(_cut(whole))
+            here = one.index(start[k]), one.index(end[k])
+            floor, ceiling = _past_slow(one, *here, floor, ceiling)
+            places.append(_cut(Place(k, str(table["kind"].iloc[k]), one, one, 0, *here,
+                                     one.index(crossing[k]), floor, ceiling)))
     return sorted(places, key=lambda place: place.row)
+
+
+def _past_slow(one: Series, start: int, end: int, floor: int, ceiling: int) -> tuple[int, int]:
+    """Bounds drawn in to slow stretches on either side that are not the maneuver's own."""
+    lead, build = one.grid.bins(LEAD_S), one.grid.bins(OWN_SLOW_S)
+    for part in one.slow:
+        if floor < part.stop < start - lead:
+            floor = part.stop
+        elif end + build < part.start < ceiling:
+            ceiling = part.start
+    return floor, ceiling
 
 
 def _cut(place: Place) -> Place:

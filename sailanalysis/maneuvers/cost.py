@@ -7,21 +7,25 @@ from typing import Final
 
 import numpy as np
 
-from sailanalysis.core.angles import wrap180
+from sailanalysis.core.angles import Floats, wrap180
 from sailanalysis.core.series import true_stretches
-from sailanalysis.core.stats import Z90, Z95, mad_sd
-from sailanalysis.maneuvers.build import DEFAULT_BUILD_S, Bounded
+from sailanalysis.core.stats import Z95, mad_sd
+from sailanalysis.maneuvers.build import Bounded, BuildTime
 from sailanalysis.maneuvers.case import LEAD_S, Place, Sides
+from sailanalysis.maneuvers.noise import Bools, Near, Responses, Stretch
 from sailanalysis.maneuvers.reasons import Reason
 from sailanalysis.maneuvers.reference import Reference, Response, SpeedModel, expected_vmg, predict
 from sailanalysis.maneuvers.series import Series
 
 SPEED_SCALE_SD: Final = 0.03
-SHIFT_SHARE: Final = 0.4
-"""Share of the unsteady speed made good that comes from shifts rather than gusts: unknown from one
-boat's log, between none and all of it."""
 ANGLE_SD_DEG: Final = 1.5
 """What a usual calibration leaves: 3 % of boat speed, 1.5 deg of wind angle (common practice)."""
+VAGUE_S: Final = 8.0
+"""Half an interval beyond these seconds of sailing tells no good turn from a bad one: a tack costs
+five to fifteen."""
+MOCK_SIDE_S: Final = 45.0
+MOCKS_USUAL: Final = 6.0
+"""Mock maneuvers whose worth the promise of the intervals has before any is counted."""
 
 
 @dataclass(frozen=True)
@@ -66,92 +70,96 @@ class Reckoning:
     bounded : dict of int to Bounded or Reason
         By row of the table; the reason where a side is missing.
     costed : tuple of Costed
-    response : Response
-        What the day taught of the boat.
+    responses : dict of float to Response
+        What the day taught of the boat upwind (1) and downwind (-1).
     """
 
     places: tuple[Place, ...] = ()
     bounded: dict[int, Bounded | Reason] = field(default_factory=dict)
     costed: tuple[Costed, ...] = ()
-    response: Response = field(default_factory=Response)
+    responses: Responses = field(default_factory=dict)
 
 
 def cost(case: Bounded, response: Response, model: SpeedModel | None) -> Costed:
     """Work out the loss of one maneuver and its standard error, without calibration's."""
-    one = case.place.series
     sides = case.sides
     twa = 0.5 * (abs(sides.twa_before_deg) + abs(sides.twa_after_deg))
-    shape = expected_vmg(one, model, twa, response.lag_s)
-    reference = predict(case, shape, response)
-    made = sides.measure[case.window]
-    lost = np.where(np.isfinite(made), reference.speed_ms - made, 0.0)
-    loss = float(np.sum(lost) * one.grid.step_s) + reference.tail_m
+    shape = expected_vmg(case.place.series, model, twa, response.lag_s)
+    loss, reference = _loss(case, shape, response, case.time.middle_s)
+    ends = [_loss(case, shape, response, t)[0] for t in (case.time.low_s, case.time.high_s)]
     level = float(np.mean(reference.speed_ms))
-    sd = float(np.sqrt(reference.sd_m**2 + noise_m(case, level, response) ** 2 + wind_m(case) ** 2))
-    return Costed(case, reference, loss, sd)
+    parts = (reference.sd_m, noise_m(case, level, response), wind_m(case),
+             0.5 * abs(ends[1] - ends[0]))
+    return Costed(case, reference, loss, float(np.linalg.norm(parts)))
+
+
+def _loss(case: Bounded, shape: Floats, response: Response,
+          build_s: float) -> tuple[float, Reference]:
+    reference = predict(case, shape, response, build_s)
+    made = case.sides.measure[case.window]
+    lost = np.where(np.isfinite(made), reference.speed_ms - made, 0.0)
+    return float(np.sum(lost) * case.place.step_s) + reference.tail_m, reference
 
 
 def too_vague(case: Costed) -> bool:
-    """Whether the interval is so wide that the loss tells nothing: by 60 % and five seconds."""
-    half = Z95 * case.sd_m
-    return half > 0.6 * abs(case.loss_m) and half > 5.0 * case.pace_ms
+    """Whether the interval is wider than a use can bear, whatever the loss."""
+    return Z95 * case.sd_m > VAGUE_S * case.pace_ms
 
 
-def settle_intervals(cases: list[Costed], bounded: list[Bounded], response: Response,
-                     model: SpeedModel | None) -> tuple[list[Costed], float]:
+def settle_intervals(cases: list[Costed], near: Near,
+                     model: SpeedModel | None) -> tuple[list[Costed], Responses]:
     """Intervals widened by the day's own check, with calibration's part, and what they reject."""
-    widen, angle_sd = widening(cases, bounded, response, model), angle_sd_deg(cases)
+    angle_sd = angle_sd_deg(cases)
+    checked = {sign: replace(response, widening=widening(
+        [c for c in cases if c.bounded.sides.sign == sign], near.stretches[sign], response, model))
+        for sign, response in near.responses.items()}
     out = []
     for case in cases:
-        sd = float(np.sqrt((widen * case.sd_m) ** 2 + calibration_m(case, angle_sd) ** 2
-                           + luck_m(case, response) ** 2))
+        response = checked[case.bounded.sides.sign]
+        sd = float(np.linalg.norm((response.widening * case.sd_m, calibration_m(case, angle_sd),
+                                   luck_m(case, response))))
         wide = replace(case, sd_m=sd)
         out.append(replace(wide, reason=Reason.TOO_UNCERTAIN) if too_vague(wide) else wide)
-    return out, widen
+    return out, checked
 
 
-def widening(rated: list[Costed], bounded: list[Bounded], response: Response,
+def widening(costed: list[Costed], stretches: list[Stretch], response: Response,
              model: SpeedModel | None) -> float:
     """How far the intervals must be widened to hold where nothing happened.
 
-    The whole reckoning is repeated on steady sailing, at instants without any maneuver, where the
-    loss is nought: bridged wind, reference and all. Where the scatter of those losses exceeds
-    what their intervals promise, all intervals of the day grow by that much.
+    The whole reckoning is repeated on steady sailing like that about these turns, at instants
+    without any maneuver, where the loss is nought: bridged wind, reference and all. The scatter of
+    those losses against what their intervals promise, drawn to one by ``MOCKS_USUAL``, widens all
+    intervals of their kind.
     """
-    if not rated:
+    if not costed:
         return 1.0
-    turn = int(np.median([c.place.end - c.place.start for c in rated]))
-    length = int(np.median([c.bounded.stop - c.place.start for c in rated]))
+    turn = int(np.median([c.place.end - c.place.start for c in costed]))
+    length = int(np.median([c.bounded.stop - c.place.start for c in costed]))
     scores = []
-    for one in {id(c.place.whole): c.place.whole for c in rated}.values():
-        for start in _quiet_starts(one, bounded, length):
-            case = _mock(one, start, turn, length)
+    for one, mask, _ in stretches:
+        for start in _mock_starts(one, mask, length):
+            case = _mock(one, start, turn, length, costed[0].bounded.time)
             if case is not None:
                 mock = cost(case, response, model)
                 scores.append(mock.loss_m / mock.sd_m)
-    if len(scores) < 8:
-        return 1.15  # the day is too short to check itself: the usual widening of long days
-    # Robust: the 90 % range against the normal distribution's.
-    return float(max(1.0, np.percentile(np.abs(scores), 90.0) / Z90))
+    # Neighbours share half of their sailing; one wild stretch must not speak for the day.
+    square = np.minimum(np.square(scores), 3.0**2)
+    count = 0.5 * len(scores)
+    return float(np.sqrt((MOCKS_USUAL + 0.5 * square.sum()) / (MOCKS_USUAL + count)))
 
 
-def _quiet_starts(one: Series, bounded: list[Bounded], length: int) -> list[int]:
-    """Bins with a minute of undisturbed sailing before them and after the length of a maneuver."""
-    free = np.isfinite(one.vmg_ms) & (np.abs(np.abs(one.twa_deg) - 90.0) > 25.0)
-    for case in bounded:
-        place = case.place
-        if place.whole is one:
-            last = max(case.stop, place.end + one.grid.bins(45.0)) + place.shift
-            free[max(0, place.start + place.shift - 8):last + 1] = False
-    around = one.grid.bins(60.0)
+def _mock_starts(one: Series, mask: Bools, length: int) -> list[int]:
+    """Bins with three quarters of a minute of steady sailing before them and after a turn."""
+    around = one.grid.bins(MOCK_SIDE_S)
     starts: list[int] = []
-    for part in true_stretches(free):
-        starts += range(part.start + around, part.stop - length - around, max(30, length // 2))
+    for part in true_stretches(mask & np.isfinite(one.vmg_ms)):
+        starts += range(part.start + around, part.stop - length - around, max(20, length // 2))
     return starts[:: max(1, len(starts) // 60)]
 
 
-def _mock(whole: Series, start: int, turn: int, length: int) -> Bounded | None:
-    around, lead = whole.grid.bins(60.0), whole.grid.bins(LEAD_S)
+def _mock(whole: Series, start: int, turn: int, length: int, time: BuildTime) -> Bounded | None:
+    around, lead = whole.grid.bins(MOCK_SIDE_S), whole.grid.bins(LEAD_S)
     shift = max(0, start - 2 * around)
     one = whole.cut(shift, start + length + 2 * around)
     start -= shift
@@ -171,7 +179,7 @@ def _mock(whole: Series, start: int, turn: int, length: int) -> Bounded | None:
     a, b = max(0, start - grid.bins(3.0)), min(len(grid) - 1, place.end + grid.bins(15.0))
     wind[a:b] = np.linspace(wind[a], wind[b], b - a)
     sides = Sides(place, before, after, twa, twa, "wind", sign, sign * one.made_good_ms(wind))
-    return Bounded(sides, DEFAULT_BUILD_S, 0.02, stop, None)
+    return Bounded(sides, time, 0.02, stop, None)
 
 
 def noise_m(case: Bounded, level_ms: float, response: Response) -> float:
@@ -181,19 +189,25 @@ def noise_m(case: Bounded, level_ms: float, response: Response) -> float:
 
 
 def luck_m(case: Costed, response: Response) -> float:
-    """What a helm's answer to shifts would have been worth on the tack she left.
+    """What a helm's late answer to shifts would have been worth on the tack she left.
 
     A helm follows a shift late, which gains on the one tack what it loses on the other. Had she not
-    turned, that part of her unsteady speed made good would have had the other sign: it is in the
-    interval, and in no loss.
+    turned, that part of her angle's unsteadiness, which is measured
+    (:attr:`Response.luck_deg2_s`), would have had the other sign: it is in the interval, and in no
+    loss.
     """
-    if not case.place.two_sided or case.bounded.along != "wind":
+    sides = case.bounded.sides
+    if not case.place.two_sided or sides.along != "wind":
         return 0.0
-    memory = response.memory_s
     span = max(0.0, (case.bounded.stop - case.place.crossing) * case.place.step_s)
-    # Variance of the integral of a first-order process over the span.
-    both = 2.0 * memory * (span - memory * (1.0 - np.exp(-span / memory)))
-    return 2.0 * case.pace_ms * float(np.sqrt(SHIFT_SHARE * response.sill * both))
+    across = case.pace_ms * abs(float(np.tan(np.radians(_off_axis_deg(sides)))))
+    return 2.0 * across * float(np.radians(np.sqrt(response.luck_deg2_s * span)))
+
+
+def _off_axis_deg(sides: Sides) -> float:
+    """Angle between her course and the wind's axis, after the turn."""
+    off = abs(sides.twa_after_deg) if sides.sign > 0 else 180.0 - abs(sides.twa_after_deg)
+    return min(60.0, off)
 
 
 def wind_m(case: Bounded) -> float:
@@ -225,8 +239,7 @@ def calibration_m(case: Costed, angle_sd_deg: float) -> float:
     share = SPEED_SCALE_SD
     sides = case.bounded.sides
     if sides.along == "wind":
-        off = abs(sides.twa_after_deg) if sides.sign > 0 else 180.0 - abs(sides.twa_after_deg)
-        slope = float(np.tan(np.radians(min(60.0, off))))
+        slope = float(np.tan(np.radians(_off_axis_deg(sides))))
         share = float(np.hypot(share, np.radians(angle_sd_deg) * slope))
     return abs(case.loss_m) * share
 

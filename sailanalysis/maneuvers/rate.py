@@ -15,15 +15,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.core.model import Boat
-from sailanalysis.core.points import is_downwind, is_upwind
 from sailanalysis.core.stats import mad_sd
 from sailanalysis.maneuvers.anatomy import ManeuverStudy, study_maneuvers
-from sailanalysis.maneuvers.build import Bounded, bound_all
-from sailanalysis.maneuvers.case import LEAD_S, Place, Sides, place_maneuvers, sides_of
+from sailanalysis.maneuvers.build import Bounded, bound_all, build_times
+from sailanalysis.maneuvers.case import Sides, place_maneuvers, sides_of
 from sailanalysis.maneuvers.cost import Reckoning, cost, settle_intervals
+from sailanalysis.maneuvers.noise import SETTLED_S, learn_near
 from sailanalysis.maneuvers.reasons import Reason
-from sailanalysis.maneuvers.reference import Response, SpeedModel, learn_response
-from sailanalysis.maneuvers.series import Series, sailing_series
+from sailanalysis.maneuvers.reference import Response, SpeedModel
+from sailanalysis.maneuvers.series import sailing_series
 from sailanalysis.maneuvers.table import costed_table
 
 Bools = NDArray[np.bool_]
@@ -68,32 +68,24 @@ def cost_all(samples: pd.DataFrame, maneuvers: pd.DataFrame,
         return Reckoning()
     series = sailing_series(samples, maneuvers)
     places = place_maneuvers(series, maneuvers)
-    response = learn_response(_steady_stretches(series, places), model)
     laid = {place.row: sides_of(place, model) for place in places}
-    bounded = bound_all([one for one in laid.values() if isinstance(one, Sides)])
-    response = replace(response, side_sd=_side_sd(bounded, response))
-    costed = [cost(case, response, model) for case in bounded if not case.reason]
-    costed, widen = settle_intervals(costed, bounded, response, model)
+    sides = [one for one in laid.values() if isinstance(one, Sides)]
+    near = learn_near(series, places, sides, model)
+    # Once the build is known, what still builds is no longer taken for steady.
+    slowest = max((t.middle_s for t in build_times(sides, near.responses).values()), default=0.0)
+    settled = float(np.clip(3.5 * slowest, SETTLED_S, 120.0))
+    if settled > SETTLED_S:
+        near = learn_near(series, places, sides, model, settled)
+    bounded = bound_all(sides, near.responses)
+    responses = {sign: replace(response, side_sd=_side_sd(
+        [c for c in bounded if c.sides.sign == sign], response))
+        for sign, response in near.responses.items()}
+    costed = [cost(case, responses[case.sides.sign], model) for case in bounded if not case.reason]
+    costed, responses = settle_intervals(costed, replace(near, responses=responses), model)
     known: dict[int, Bounded | Reason] = {
         row: one for row, one in laid.items() if isinstance(one, Reason)}
     known |= {case.place.row: case for case in bounded}
-    return Reckoning(tuple(places), known, tuple(costed), replace(response, widening=widen))
-
-
-def _steady_stretches(series: list[Series],
-                      places: list[Place]) -> list[tuple[Series, Bools, float]]:
-    out = []
-    for one in series:
-        free = ~one.turning
-        for place in places:
-            if place.whole is one:
-                late = place.end + place.shift + one.grid.bins(45.0)
-                free[max(0, place.start + place.shift - one.grid.bins(LEAD_S)):late] = False
-        off = np.abs(one.twa_deg)
-        for mask in (free & (off > 25.0) & is_upwind(off), free & is_downwind(off)):
-            if mask.sum() > one.grid.bins(40.0):
-                out.append((one, mask, float(np.median(off[mask]))))
-    return out
+    return Reckoning(tuple(places), known, tuple(costed), responses)
 
 
 def _side_sd(cases: list[Bounded], response: Response) -> float:

@@ -15,7 +15,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -35,10 +35,11 @@ BLOCK_S: Final = 5.0
 """One block holds a wave or two: shorter ones would only repeat them."""
 LAGS_S: Final = (0.0, 3.0, 6.0, 12.0, 20.0, 30.0)
 """Trial times for speed to answer the wind: dinghy to heavy cruiser."""
-LACK_SD: Final = 0.02
+LACK_SD: Final = 0.01
 """Least doubt about the share of the speed still missing when a maneuver is called over."""
-DEFAULT_NOISE: Final = 0.05
-"""Share of the speed made good that varies on its own, where the day is too short to tell."""
+DEFAULT_NOISE: Final = 0.04
+"""Share of the speed made good that varies on its own, where the day is too short to tell: gusts
+of a tenth at the square root of the wind, and a helm's two degrees at 45 deg."""
 
 
 @dataclass(frozen=True)
@@ -59,17 +60,21 @@ class Response:
         Relative difference from one tack to the other, beyond that noise.
     blocks : int
         Blocks of steady sailing it rests on.
+    luck_deg2_s : float
+        Growth per second of the variance of the angle's integral that comes of shifts followed
+        late.
     widening : float
         Factor on all intervals, from mock maneuvers where nothing happened.
     """
 
     lag_s: float = 10.0
     gain: float = 0.7
-    nugget: float = DEFAULT_NOISE**2 / 2
+    nugget: float = DEFAULT_NOISE**2 / 4
     sill: float = DEFAULT_NOISE**2
     memory_s: float = 30.0
     side_sd: float = 0.02
     blocks: int = 0
+    luck_deg2_s: float = 10.0
     widening: float = 1.0
 
     def covariance(self, t1: Floats, t2: Floats) -> Floats:
@@ -121,10 +126,12 @@ def _lagged(value: Floats, bins: float) -> Floats:
 
 
 LEAST_MADE_GOOD_MS: Final = 0.05
+USUAL_BLOCKS: Final = 36.0
+"""Three minutes of steady sailing count as much as what is usual."""
 
 
-def learn_response(stretches: list[tuple[Series, Bools, float]],
-                   model: SpeedModel | None) -> Response:
+def learn_response(stretches: list[tuple[Series, Bools, float]], model: SpeedModel | None,
+                   usual: Response | None = None) -> Response:
     """Response and noise from steady sailing.
 
     Parameters
@@ -132,12 +139,10 @@ def learn_response(stretches: list[tuple[Series, Bools, float]],
     stretches : list of (Series, mask, twa_deg)
         Where she sailed steadily at about one angle to the wind.
     model : callable or None
-
-    Returns
-    -------
-    Response
-        The default where there are fewer than 60 blocks (five minutes).
+    usual : Response, optional
+        To which the estimate is drawn by ``USUAL_BLOCKS``; a common boat's by default.
     """
+    usual = usual or Response()
     best: tuple[float, Response, list[tuple[Floats, Floats]]] | None = None
     for lag in LAGS_S:
         runs = []
@@ -146,8 +151,8 @@ def learn_response(stretches: list[tuple[Series, Bools, float]],
             # A stretch that makes nothing good says nothing of how speed follows the wind.
             runs += [run for run in _blocks(series, mask, expected)
                      if min(run[1].mean(), run[2].mean()) > LEAST_MADE_GOOD_MS]
-        if sum(t.size for t, _, _ in runs) < 60:
-            return Response()
+        if sum(t.size for t, _, _ in runs) < 8:
+            return usual
         x = np.concatenate([p / p.mean() - 1.0 for _, _, p in runs])
         y = np.concatenate([v / v.mean() - 1.0 for _, v, _ in runs])
         gain = float(np.clip(np.dot(x, y) / max(np.dot(x, x), 1e-12), 0.0, 1.2))
@@ -157,7 +162,14 @@ def learn_response(stretches: list[tuple[Series, Bools, float]],
             best = (left, Response(lag, gain, blocks=x.size), residual)
     assert best is not None
     nugget, sill, memory = fit_variogram(best[2])
-    return Response(best[1].lag_s, best[1].gain, nugget, sill, memory, 0.02, best[1].blocks)
+    blocks = best[1].blocks
+    share = blocks / (blocks + USUAL_BLOCKS)
+    return replace(
+        usual, lag_s=best[1].lag_s if blocks >= USUAL_BLOCKS else usual.lag_s, blocks=blocks,
+        gain=share * best[1].gain + (1.0 - share) * usual.gain,
+        nugget=share * nugget + (1.0 - share) * usual.nugget,
+        sill=share * sill + (1.0 - share) * usual.sill,
+        memory_s=memory**share * usual.memory_s ** (1.0 - share))
 
 
 def _blocks(series: Series, mask: Bools,
@@ -231,7 +243,7 @@ class Reference:
     sd_m: float
 
 
-def predict(case: Bounded, shape: Floats, response: Response) -> Reference:
+def predict(case: Bounded, shape: Floats, response: Response, build_s: float) -> Reference:
     """Carry the two sides of a maneuver through its window.
 
     Parameters
@@ -243,6 +255,8 @@ def predict(case: Bounded, shape: Floats, response: Response) -> Reference:
     shape : ndarray, shape (n,)
         Expected relative course of what is made good (:func:`expected_vmg`).
     response : Response
+    build_s : float
+        Time constant of that decay.
     """
     series, window, lacking_share = case.place.series, case.window, case.lacking
     measure, before, after = case.sides.measure, case.sides.before, case.sides.after
@@ -257,14 +271,14 @@ def predict(case: Bounded, shape: Floats, response: Response) -> Reference:
     side = np.where(np.arange(window.start, window.stop) < case.place.crossing, -0.5, 0.5)
     if not case.place.two_sided:
         s, side = 0.0 * s, 0.0 * side
-    lacking = np.where(t > at[-1], np.exp(-(t - at[-1]) / case.build_s), 0.0)
-    side_var, lack_var = response.side_sd**2, max(LACK_SD, 0.7 * lacking_share) ** 2
+    lacking = np.where(t > at[-1], np.exp(-(t - at[-1]) / build_s), 0.0)
+    side_var, lack_var = response.side_sd**2, max(LACK_SD, lacking_share) ** 2
     y = y + lacking_share * lacking
     cov = response.covariance(t, t) + np.diag(response.nugget * weight) \
         + side_var * np.outer(s, s) + lack_var * np.outer(lacking, lacking)
     to = response.covariance(at, t) + side_var * np.outer(side, s)
     share = relative[window] * level * grid.step_s
-    tail = case.build_s * level
+    tail = build_s * level
     # The whole is one linear functional of the observations; so is its error.
     cross = share @ to - tail * lack_var * lacking
     ones, values, weights = np.linalg.solve(cov, np.column_stack([np.ones(t.size), y, cross])).T

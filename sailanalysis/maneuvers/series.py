@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from sailanalysis.core.angles import Floats, arctan2d, cosd, sind, unwrap, wrap180
 from sailanalysis.core.series import epoch_s, true_stretches
 from sailanalysis.core.units import KN_TO_MS
+from sailanalysis.maneuvers.slow import slow_stretches, speed_share
 from sailanalysis.segment.grid import Grid, box_mean, fill_short, make_grids
 from sailanalysis.segment.steady_wind import SETTLE_S, heading
 from sailanalysis.segment.use import is_sailed
@@ -51,6 +52,8 @@ class Series:
     turning : ndarray of bool, shape (n,)
         In a maneuver, or the vane not settled after one.
     over_ground : bool
+    slow : tuple of slice
+        Stretches far slower than she is at that angle in that wind.
     """
 
     grid: Grid
@@ -64,6 +67,7 @@ class Series:
     tws_kn: Floats
     turning: Bools
     over_ground: bool
+    slow: tuple[slice, ...] = ()
 
     @property
     def time_s(self) -> Floats:
@@ -180,9 +184,10 @@ def _series(grid: Grid, maneuvers: pd.DataFrame) -> Series | None:
         turning[a:b] = True
     wind = bridged_wind_deg(grid.column["twd_deg"], turning, grid)
     course = head + leeway
-    return Series(grid, head, course, wind, np.asarray(wrap180(wind - head), dtype=float), speed,
-                  speed * sind(course), speed * cosd(course),
-                  wind_speed_kn(grid, turning), turning, over_ground)
+    twa, tws = np.asarray(wrap180(wind - head), dtype=float), wind_speed_kn(grid, turning)
+    slow = slow_stretches(speed_share(np.abs(twa), speed, tws, grid), grid)
+    return Series(grid, head, course, wind, twa, speed, speed * sind(course),
+                  speed * cosd(course), tws, turning, over_ground, tuple(slow))
 
 
 def bridged_wind_deg(twd: Floats, turning: Bools, grid: Grid) -> Floats:
