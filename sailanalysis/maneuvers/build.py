@@ -32,6 +32,8 @@ BUILD_SPREAD: Final = 0.7
 """A ten-metre yacht's in a breeze, and the spread of its logarithm from dinghy (3 s) to
 sixty-footer or light air (30 s and more): speed over twice the deceleration of her own drag."""
 TIMES_S: Final = np.geomspace(2.0, 60.0, 18)
+LAW_SPREAD: Final = 0.15
+"""How far the square law may be out between upwind and down, in the logarithm."""
 LACK: Final = 0.02
 """A maneuver is over when no more than this share of her speed should still be missing."""
 TAIL_SHARE: Final = 0.7
@@ -127,30 +129,47 @@ def bound_all(sides: list[Sides], responses: dict[float, Response]) -> list[Boun
 
 
 def build_times(sides: list[Sides], responses: dict[float, Response]) -> dict[str, BuildTime]:
-    """Time constant of each kind's build, from all its turns stacked.
+    """Time constant of each kind's build, from all the day's turns stacked.
 
-    Every turn has its own level and its own depth; the time constant is common. Its likelihood
-    (restricted, with the noise correlated as the day's steady sailing is) is summed over the
-    turns, with the lag of speed behind the wind, which is the same inertia, as prior.
+    Drag that goes with the square of speed makes speed come back exponentially over a length that
+    is the boat's own (her mass over her drag), so that the time constant goes inversely with her
+    speed. Every turn has its own level and depth; the length is common. Its likelihood (restricted,
+    with the noise correlated as the day's steady sailing is) is summed over the turns, with the lag
+    of speed behind the wind, which is the same inertia, as prior.
     """
-    out: dict[str, BuildTime] = {}
+    turns = [one for one in sides if one.place.two_sided] or sides
+    if not turns:
+        return {}
+    pace = {id(one): _pace_ms(one) for one in sides}
+    middle = float(np.median([pace[id(one)] for one in turns]))
+    lags = [responses[one.sign].lag_s for one in turns if responses[one.sign].blocks]
+    usual = float(np.sqrt(USUAL_BUILD_S * max(float(np.median(lags)), 3.0))) if lags \
+        else USUAL_BUILD_S
+    log = -0.5 * (np.log(TIMES_S / usual) / BUILD_SPREAD) ** 2
+    for one in turns:
+        # A turn at twice the usual pace builds in half the time.
+        times = TIMES_S * middle / pace[id(one)]
+        log = log + _build_likelihood(one, responses[one.sign], times)
+    share = np.cumsum(np.exp(log - log.max()))
+    low, mid, high = np.exp(np.interp([0.16, 0.5, 0.84], share / share[-1], np.log(TIMES_S)))
+    spread = np.exp(LAW_SPREAD)
+    out = {}
     for kind in {one.place.kind for one in sides}:
-        alike = [one for one in sides if one.place.kind == kind]
-        response = responses[alike[0].sign]
-        usual = USUAL_BUILD_S
-        if response.blocks:
-            usual = float(np.sqrt(USUAL_BUILD_S * max(response.lag_s, 3.0)))
-        log = -0.5 * (np.log(TIMES_S / usual) / BUILD_SPREAD) ** 2
-        for one in alike:
-            log = log + _build_likelihood(one, responses[one.sign])
-        share = np.cumsum(np.exp(log - log.max()))
-        bounds = np.exp(np.interp([0.16, 0.5, 0.84], share / share[-1], np.log(TIMES_S)))
-        out[kind] = BuildTime(float(bounds[1]), float(bounds[0]), float(bounds[2]))
+        ratio = middle / float(np.median([pace[id(one)] for one in sides
+                                          if one.place.kind == kind]))
+        out[kind] = BuildTime(float(mid * ratio), float(low * ratio / spread),
+                              float(high * ratio * spread))
     return out
 
 
-def _build_likelihood(case: Sides, response: Response) -> Floats:
-    """Restricted log likelihood of each of ``TIMES_S`` by one turn's speed after it."""
+def _pace_ms(case: Sides) -> float:
+    one = case.place.series
+    way = np.hypot(one.east_ms, one.north_ms)[case.before]
+    return max(float(np.nanmedian(way)), 0.2) if np.isfinite(way).any() else 0.2
+
+
+def _build_likelihood(case: Sides, response: Response, times_s: Floats) -> Floats:
+    """Restricted log likelihood of time constants by one turn's speed after it."""
     place = case.place
     way = np.hypot(place.series.east_ms, place.series.north_ms)
     first = place.end + place.bins(DRAW_S)
@@ -158,7 +177,7 @@ def _build_likelihood(case: Sides, response: Response) -> Floats:
     size = place.bins(BLOCK_S)
     count = (last - first) // size
     if count < 5 or not np.isfinite(way[first:last]).all():
-        return np.zeros(TIMES_S.size)
+        return np.zeros(times_s.size)
     speed = way[first:first + count * size].reshape(count, size).mean(axis=1)
     level = float(np.median(speed[count // 2:]))
     t: Floats = np.arange(count, dtype=float) * (size * place.step_s)
@@ -166,7 +185,7 @@ def _build_likelihood(case: Sides, response: Response) -> Floats:
     root = np.linalg.cholesky(noise)
     y = np.linalg.solve(root, speed / max(level, 0.1))
     out = []
-    for time_s in TIMES_S:
+    for time_s in times_s:
         design = np.linalg.solve(root, np.column_stack([np.ones(count), -np.exp(-t / time_s)]))
         # A depth of nothing at all, or of all her speed, is a bound that the prior keeps soft.
         normal = design.T @ design + np.diag([0.0, 1.0 / 0.3**2])

@@ -146,7 +146,7 @@ def widening(costed: list[Costed], stretches: list[Stretch], response: Response,
     # Neighbours share half of their sailing; one wild stretch must not speak for the day.
     square = np.minimum(np.square(scores), 3.0**2)
     count = 0.5 * len(scores)
-    return float(np.sqrt((MOCKS_USUAL + 0.5 * square.sum()) / (MOCKS_USUAL + count)))
+    return float(max(1.0, np.sqrt((MOCKS_USUAL + 0.5 * square.sum()) / (MOCKS_USUAL + count))))
 
 
 def _mock_starts(one: Series, mask: Bools, length: int) -> list[int]:
