@@ -20,7 +20,7 @@ from sailanalysis.maneuvers.case import (
     edge_reason,
 )
 from sailanalysis.maneuvers.reasons import Reason
-from sailanalysis.maneuvers.reference import BLOCK_S, Response
+from sailanalysis.maneuvers.reference import BLOCK_S, Response, expected_vmg
 from sailanalysis.segment.grid import box_mean
 
 Bools = NDArray[np.bool_]
@@ -41,6 +41,10 @@ TAIL_SHARE: Final = 0.7
 gets there sooner. What is still missing lies between none and all of the exponential's."""
 LATEST_S: Final = 240.0
 """A heavy boat in light air may take two minutes to rebuild; after four, something else goes on."""
+FOLLOWED_S: Final = 120.0
+DRIFT_SD: Final = 0.04
+"""Speed after a turn is followed for two minutes; what the wind does meanwhile beyond the expected
+is a slow drift of some per cent, not a build."""
 DRAW_S: Final = 6.0
 """After the turning her sails draw fully again some seconds later: the build counts from then."""
 
@@ -173,15 +177,18 @@ def _build_likelihood(case: Sides, response: Response, times_s: Floats) -> Float
     place = case.place
     way = np.hypot(place.series.east_ms, place.series.north_ms)
     first = place.end + place.bins(DRAW_S)
-    last = min(place.ceiling - place.bins(LEAD_S), place.end + place.bins(150.0), way.size)
+    last = min(place.ceiling - place.bins(LEAD_S), place.end + place.bins(FOLLOWED_S), way.size)
     size = place.bins(BLOCK_S)
     count = (last - first) // size
     if count < 5 or not np.isfinite(way[first:last]).all():
         return np.zeros(times_s.size)
+    wind = expected_vmg(place.series, None, 0.0, response.lag_s)
+    way = way / (1.0 + response.gain * (wind / float(np.mean(wind[first:last])) - 1.0))
     speed = way[first:first + count * size].reshape(count, size).mean(axis=1)
     level = float(np.median(speed[count // 2:]))
     t: Floats = np.arange(count, dtype=float) * (size * place.step_s)
-    noise: Floats = response.covariance(t, t) + response.nugget * np.eye(count)
+    noise: Floats = response.covariance(t, t) + response.nugget * np.eye(count) \
+        + DRIFT_SD**2 * np.exp(-np.abs(t[:, None] - t[None, :]) / 60.0)
     root = np.linalg.cholesky(noise)
     y = np.linalg.solve(root, speed / max(level, 0.1))
     out = []
