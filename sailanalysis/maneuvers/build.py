@@ -243,7 +243,9 @@ def bound(case: Sides, build: Build) -> Bounded:
     """Where the maneuver ends and which sailing after it is steady."""
     place = case.place
     back = _recovery(case)
-    soonest = place.end + place.bins(DRAW_S)
+    # The build counts from when her sails draw; what is seen of the recovery counts too.
+    seen = min(back or 0, place.end + place.bins(3.0 * build.time.middle_s)) + place.bins(5.0)
+    soonest = max(seen, place.end + place.bins(DRAW_S))
     stop = max(soonest, build.low + build.bins_until(LACK, place.step_s))
     # Rather leave a little of the build to the estimate of the tail than have no steady sailing.
     latest = place.ceiling - place.bins(LEAD_S + 2.0 * LEAST_S)

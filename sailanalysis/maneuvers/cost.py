@@ -23,6 +23,10 @@ ANGLE_SD_DEG: Final = 1.5
 VAGUE_S: Final = 8.0
 """Half an interval beyond these seconds of sailing tells no good turn from a bad one: a tack costs
 five to fifteen."""
+HIDDEN_AFTER_S: Final = 10.0
+HIDDEN_WIND_SD: Final = 0.02
+"""In a turn the wind's speed is known to some per cent only (a swinging masthead, damped sensors),
+and so is the speed it would have brought: about half as much (square root of the wind)."""
 MOCK_SIDE_S: Final = 45.0
 MOCKS_USUAL: Final = 6.0
 """Mock maneuvers whose worth the promise of the intervals has before any is counted."""
@@ -89,7 +93,7 @@ def cost(case: Bounded, response: Response, model: SpeedModel | None) -> Costed:
     ends = [_loss(case, shape, response, t)[0] for t in (case.time.low_s, case.time.high_s)]
     level = float(np.mean(reference.speed_ms))
     parts = (reference.sd_m, noise_m(case, level, response), wind_m(case),
-             0.5 * abs(ends[1] - ends[0]))
+             0.5 * abs(ends[1] - ends[0]), hidden_wind_m(case, level))
     return Costed(case, reference, loss, float(np.linalg.norm(parts)))
 
 
@@ -99,6 +103,13 @@ def _loss(case: Bounded, shape: Floats, response: Response,
     made = case.sides.measure[case.window]
     lost = np.where(np.isfinite(made), reference.speed_ms - made, 0.0)
     return float(np.sum(lost) * case.place.step_s) + reference.tail_m, reference
+
+
+def hidden_wind_m(case: Bounded, level_ms: float) -> float:
+    """What the wind's speed did in the turn, while the masthead swings and sensors settle."""
+    place = case.place
+    seconds = (place.end - place.start) * place.step_s + HIDDEN_AFTER_S
+    return HIDDEN_WIND_SD * level_ms * seconds
 
 
 def too_vague(case: Costed) -> bool:

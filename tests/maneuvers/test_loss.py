@@ -92,7 +92,7 @@ def test_more_wind_after_the_tack_raises_the_reference_by_the_polar():
         lack = np.where(T > 205, 0.5 * np.exp(-np.clip(T - 205, 0, None) / 10.0), 0.0)
         samples = toy_log(heading, 0.5 * tws * (1.0 - lack), tws_kn=tws)
         losses.append(costed(samples, model)[0]["loss_m"].iloc[0])
-    assert losses[1] == pytest.approx(losses[0], rel=0.15)
+    assert losses[1] == pytest.approx(losses[0], abs=1.0)
 
 
 def test_a_current_along_or_across_changes_nothing():
