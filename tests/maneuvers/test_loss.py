@@ -73,7 +73,8 @@ def test_a_lasting_shift_is_neither_credited_nor_blamed():
     for shift in (-15.0, 15.0):
         turned = ramp(T, 228, 250, 0, shift)
         row = costed(toy_log(heading + turned, 6.0 * slow, wind_from_deg=turned))[0].iloc[0]
-        assert row["loss_m"] == pytest.approx(steady["loss_m"], rel=0.12)
+        # A shift of 15 deg, credited or blamed over half a minute, would be worth some ten metres.
+        assert row["loss_m"] == pytest.approx(steady["loss_m"], abs=1.0)
         # In the turn itself the vane is blind, and the interval says so.
         turned = ramp(T, 200, 215, 0, shift)
         row = costed(toy_log(heading + turned, 6.0 * slow, wind_from_deg=turned))[0].iloc[0]
