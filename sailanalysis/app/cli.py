@@ -171,8 +171,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if options.debug:
         import logging
 
-        logging.basicConfig(format="%(name)s: %(message)s")
-        logging.getLogger("sailanalysis").setLevel(logging.DEBUG)
+        logger, shown = logging.getLogger("sailanalysis"), logging.StreamHandler(sys.stderr)
+        shown.setFormatter(logging.Formatter("%(name)s: %(message)s"))
+        logger.handlers[:] = [shown]
+        logger.setLevel(logging.DEBUG)
     try:
         return _run(options)
     except SailAnalysisError as error:

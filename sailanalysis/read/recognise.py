@@ -26,6 +26,7 @@ _OWN_TABLES: Final = tuple(frozenset(names.split()) for names in (
     "helm kind day loss_m_median",
     "item minutes minutes_low of_hours",
     "subject change tries verdict",
+    "date sensor value low high",
     "sailing_s motoring_s stopped_s wind_source",
 ))
 """Columns by which the tables that the program writes are known again, in any order."""

@@ -463,8 +463,9 @@ class Archive:
         """
         names = self._boat_words()
         parts = []
-        for day_id, part in self._of_each(from_, to, boat, lambda e: _labelled(self._table(
-                e, table, folders.digests_of(self._days / e.folder, e)), e)):
+        for day_id, part in self._of_each(
+                self.entries(from_, to, boat), lambda e: _labelled(self._table(
+                    e, table, folders.digests_of(self._days / e.folder, e)), e)):
             part = part.drop(columns=["day_id", "date", "boat"], errors="ignore")
             part.insert(0, "day_id", day_id)
             part.insert(1, "date", day_id[:10])
@@ -475,10 +476,10 @@ class Archive:
             return pd.concat(filled, ignore_index=True)
         return parts[0] if parts else pd.DataFrame(columns=["day_id", "date", "boat"])
 
-    def _of_each(self, from_: str | None, to: str | None, boat: str | None,
+    def _of_each(self, entries: Sequence[Entry],
                  read: Callable[[Entry], Value]) -> Iterator[tuple[str, Value]]:
         """What is read of each day in order; damaged days are noted and left out."""
-        for entry in self.entries(from_, to, boat):
+        for entry in entries:
             try:
                 yield entry.day_id, read(entry)
             except DamagedError:
@@ -503,13 +504,16 @@ class Archive:
     def records(self, from_: str | None = None, to: str | None = None,
                 boat: str | None = None) -> list[tuple[str, str, dict[str, Any]]]:
         """``(day, date, record)`` of all days in order; a record as :class:`ArchivedDay` has it."""
+        return self._records_of(self.entries(from_, to, boat))
+
+    def _records_of(self, entries: Sequence[Entry]) -> list[tuple[str, str, dict[str, Any]]]:
         def read(entry: Entry) -> dict[str, Any]:
             folder = self._days / entry.folder
             held: dict[str, Any] = json.loads(folders.checked_bytes(
                 folder, "day.json", folders.digests_of(folder, entry)))
             return held
 
-        return [(day, day[:10], record) for day, record in self._of_each(from_, to, boat, read)]
+        return [(day, day[:10], record) for day, record in self._of_each(entries, read)]
 
     # -------------------------------------------------------------- keeping
     def remove(self, name: str) -> list[str]:
@@ -624,11 +628,9 @@ class Archive:
         if without is not None:
             use = [e for e in use if e.start_s > without[1] or e.end_s < without[0]]
         kept = advance(read_kept(kept_path(self._kept, key)), use, self._sampled)
-        ids = {e.day_id for e in use}
         when = (str(pd.Timestamp(without[0], unit="s").date()) if without is not None
                 else max((e.date for e in use), default=""))
-        sensors = season_knows(calibration_rows([r for r in self.records() if r[0] in ids]),
-                               when) if ids else None
+        sensors = season_knows(calibration_rows(self._records_of(use)), when) if use else None
         return replace(fitted(kept), sensors=sensors,
                        findings=tuple(fault_findings(self.path, self.faults())))
 

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from seas.cards import at, days_on, log, put
 from seas.nmea0183_logs import sentence
@@ -307,6 +307,7 @@ def test_a_log_that_spans_years_costs_no_more_memory_than_its_samples(tmp_path):
 
 
 @settings(max_examples=300, deadline=None)
+@example(hours=[(61, 300), (492, 19)], lying=[], zone=ZoneInfo("Pacific/Auckland"))
 @given(hours=st.lists(st.tuples(st.integers(0, 6000), st.integers(1, 300)), min_size=1, max_size=25),
        lying=st.lists(st.tuples(st.integers(0, 6000), st.integers(1, 600)), max_size=10),
        zone=st.sampled_from([UTC, ZoneInfo("Europe/Paris"), ZoneInfo("Pacific/Auckland"), timezone(timedelta(hours=-9))]))

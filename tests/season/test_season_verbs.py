@@ -42,7 +42,7 @@ def evening(tmp_path, monkeypatch):
     def write_day(day, out, **_):
         Path(out).mkdir(parents=True, exist_ok=True)
         (Path(out) / "report.html").write_text("report")
-        return []
+        return pipeline.Written(Path(out))
 
     card = SimpleNamespace(days=[SimpleNamespace(date="2026-05-02")], findings=())
     monkeypatch.setattr(days, "read_card", lambda *_: card)

@@ -144,19 +144,20 @@ def _dated(stretches: Sequence[tuple[float, float]],
 
 
 def _shortened(day: date, parts: list[tuple[float, float]], zone: tzinfo) -> list[Piece]:
-    if parts[-1][1] - parts[0][0] <= PASSAGE_S:
+    if len(parts) == 1 or parts[-1][1] - parts[0][0] <= PASSAGE_S:
         return [(day, a, b) for a, b in parts]
     out: list[Piece] = []
     for a, b in parts:
-        cut = _at_midnights(a, b, zone)
+        cut = _at_midnights(a, b, zone, sliver_s=0.0)
         out += cut if len(cut) > 1 else [(day, a, b)]
     return out
 
 
-def _at_midnights(start_s: float, end_s: float, zone: tzinfo) -> list[Piece]:
+def _at_midnights(start_s: float, end_s: float, zone: tzinfo,
+                  sliver_s: float = SLIVER_S) -> list[Piece]:
     inner = [m for m in _midnights(start_s, end_s, zone)
-             if m - start_s > SLIVER_S and end_s - m > SLIVER_S]
-    return [(_local(a + SLIVER_S, zone).date(), a, b)
+             if m - start_s > sliver_s and end_s - m > sliver_s]
+    return [(_local(a + sliver_s, zone).date(), a, b)
             for a, b in pairwise([start_s, *inner, end_s])]
 
 
