@@ -173,7 +173,9 @@ def _sign(aside: Path, target: Path, kind: str) -> None:
         for file in others[name]:
             _link(target / file, aside / file)
     mark = {"program": "sailanalysis", "written": {**others, kind: new}}
-    (aside / MARK).write_text(json.dumps(mark, indent=1) + "\n", encoding="utf-8")
+    part = aside / f"{MARK}.part"  # half a mark would make strangers of the folder's own files
+    part.write_text(json.dumps(mark, indent=1) + "\n", encoding="utf-8")
+    os.replace(part, aside / MARK)
     for path in (*aside.rglob("*"), aside):
         handle = os.open(path, os.O_RDONLY)
         try:
