@@ -63,8 +63,7 @@ def peak_mb():
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 kind, head, piece, size = json.loads(sys.argv[1])
-module = {"csv": "csvlog"}.get(kind, kind)
-read = getattr(import_module(f"sailanalysis.read.{module}"), f"read_{kind}")
+read = import_module(f"sailanalysis.read.{kind}").read
 context = ReadContext("x", 0.0, None, UTC, Boat())
 for warm in (b"time,BSP\\n2026-07-03T10:00:00Z,x\\n", b"<gpx/>", b""):
     read(io.BytesIO(warm), context)

@@ -70,7 +70,7 @@ def made_day(samples: pd.DataFrame | None = None, **text: str) -> Day:
         "recovery_s": 28.0, "loss_m": loss, "loss_m_low": loss - 6, "loss_m_high": loss + 6,
         "loss_s": loss / 2.3, "rated": [i != 1 for i in range(len(at))],
         "why_not": ["" if i != 1 else "the wind shifted 20 degrees in it" for i in range(len(at))],
-        "helm": text.get("helm", "Ada"), "sails": text.get("sails", "main+jib")})
+        "helm": text.get("helm", "Ada"), "sails": text.get("sails", "main+jib"), "what": ""})
     work = maneuvers.iloc[[0]].assign(kind="luff", start=start + pd.Timedelta(seconds=200),
                                       end=start + pd.Timedelta(seconds=260),
                                       crossing=pd.NaT, loss_m=np.nan, rated=False)
@@ -123,7 +123,7 @@ def made_day(samples: pd.DataFrame | None = None, **text: str) -> Day:
         boat=Boat(name=text.get("boat", "Made Up"), loa_m=11.0), crew=crew,
         inputs=(InputReport(file, "nmea0183", 20000, 19990, {"checksum": 10}),),
         findings=(Finding("stuck-sensor", text.get("message", f"In {file} the depth stood still.")),),
-        summary={"start": str(start), "end": str(index[-1]), "duration_s": span, "sailing_s": span - 360,
+        summary={"day": str(index[0])[:10], "start": str(start), "end": str(index[-1]), "duration_s": span, "sailing_s": span - 360,
                  "motoring_s": 240.0, "stopped_s": 120.0, "distance_over_ground_nm": 9.1,
                  "distance_through_water_nm": 8.8, "tacks": kinds.count("tack"), "gybes": kinds.count("gybe"),
                  "channels": [], "wind_source": "instruments", "warnings": [], "inputs": []})
