@@ -184,6 +184,16 @@ def private_day(day: Day, turned_deg: float | None = None) -> Day:
     Positions become metres from the start, turned by ``turned_deg`` (default: at random) and
     written as degrees about 0° N 0° E. Times count from the start. Helms, sails and changes keep
     numbers for names where theirs are more than plain words of the trade.
+
+    Parameters
+    ----------
+    day : Day
+    turned_deg : float, optional
+        How far the track is turned about its start, deg clockwise.
+
+    Returns
+    -------
+    Day
     """
     clean = cleaner_of(day)
     turn = random_turn_deg() if turned_deg is None else turned_deg

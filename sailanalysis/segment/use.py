@@ -15,7 +15,17 @@ SURE: Final = 0.9
 
 
 def is_under_way(samples: pd.DataFrame) -> Bools:
-    """Whether she goes at all, under sail or engine; everywhere where no state was found."""
+    """Whether she goes at all, under sail or engine; everywhere where no state was found.
+
+    Parameters
+    ----------
+    samples : DataFrame, n rows
+        ``state``, if it was found.
+
+    Returns
+    -------
+    array of bool, shape (n,)
+    """
     if "state" not in samples:
         return np.ones(len(samples), dtype=bool)
     return np.asarray(samples["state"].to_numpy(dtype=object) != "stopped", dtype=bool)

@@ -114,7 +114,21 @@ def from_the_start(page: str) -> str:
 def write_day_report(day: Day, out_dir: str | Path, private: bool = False,
                      plotly_beside: bool = False, *, turned_deg: float = 0.0,
                      coastline: Any = None) -> tuple[Finding, ...]:
-    """Write ``report.html`` and ``report.ipynb`` of a day; parameters as in `make_day_report`.
+    """Write ``report.html`` and ``report.ipynb`` of a day.
+
+    Parameters
+    ----------
+    day : Day
+    out_dir : str or Path
+        Folder of the two files; it exists.
+    private : bool, default False
+        Whether the day is one that `private_day` gave.
+    plotly_beside : bool, default False
+        Write the plotting library beside the page instead of into it.
+    turned_deg : float, default 0
+        How far a private day's track was turned, deg clockwise.
+    coastline : object, optional
+        Lines drawn under the track, as `make_day_report` takes them.
 
     Returns
     -------
