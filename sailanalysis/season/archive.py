@@ -57,6 +57,7 @@ from sailanalysis.season.catalogue import (
 from sailanalysis.season.drift import calibration_rows
 from sailanalysis.season.folders import TABLES
 from sailanalysis.season.memory import (
+    Lent,
     advance,
     fit_key,
     fitted,
@@ -448,6 +449,11 @@ class Archive:
         data = folders.checked_bytes(self._days / entry.folder, f"{name}.parquet", digests)
         return parse_table(data)
 
+    def _record(self, entry: Entry, digests: dict[str, str]) -> dict[str, Any]:
+        held: dict[str, Any] = json.loads(
+            folders.checked_bytes(self._days / entry.folder, "day.json", digests))
+        return held
+
     def rows(self, table: str, from_: str | None = None, to: str | None = None,
              boat: str | None = None) -> pd.DataFrame:
         """One table of all days together, with ``day_id, date, boat`` in front.
@@ -504,16 +510,11 @@ class Archive:
     def records(self, from_: str | None = None, to: str | None = None,
                 boat: str | None = None) -> list[tuple[str, str, dict[str, Any]]]:
         """``(day, date, record)`` of all days in order; a record as :class:`ArchivedDay` has it."""
-        return self._records_of(self.entries(from_, to, boat))
-
-    def _records_of(self, entries: Sequence[Entry]) -> list[tuple[str, str, dict[str, Any]]]:
         def read(entry: Entry) -> dict[str, Any]:
-            folder = self._days / entry.folder
-            held: dict[str, Any] = json.loads(folders.checked_bytes(
-                folder, "day.json", folders.digests_of(folder, entry)))
-            return held
+            return self._record(entry, folders.digests_of(self._days / entry.folder, entry))
 
-        return [(day, day[:10], record) for day, record in self._of_each(entries, read)]
+        return [(day, day[:10], record)
+                for day, record in self._of_each(self.entries(from_, to, boat), read)]
 
     # -------------------------------------------------------------- keeping
     def remove(self, name: str) -> list[str]:
@@ -630,7 +631,7 @@ class Archive:
         kept = advance(read_kept(kept_path(self._kept, key)), use, self._sampled)
         when = (str(pd.Timestamp(without[0], unit="s").date()) if without is not None
                 else max((e.date for e in use), default=""))
-        sensors = season_knows(calibration_rows(self._records_of(use)), when) if use else None
+        sensors = season_knows(kept.sensors, when) if len(kept.sensors) else None
         return replace(fitted(kept), sensors=sensors,
                        findings=tuple(fault_findings(self.path, self.faults())))
 
@@ -649,11 +650,13 @@ class Archive:
                 if not before.fits or before.fits[0][0] != fit_key(after.folders):
                     write_kept(path, renewed(after))
 
-    def _sampled(self, entry: Entry) -> tuple[pd.DataFrame, pd.DataFrame] | None:
-        """Blocks and helm rows of a day; None, and noted, where it is damaged."""
+    def _sampled(self, entry: Entry) -> Lent | None:
+        """What a day lends; None, and noted, where it is damaged."""
         try:
             digests = folders.digests_of(self._days / entry.folder, entry)
-            return self._table(entry, "blocks", digests), self._table(entry, "helm", digests)
+            record = self._record(entry, digests)
+            return Lent(self._table(entry, "blocks", digests), self._table(entry, "helm", digests),
+                        calibration_rows([(entry.day_id, entry.date, record)]))
         except DamagedError as error:
             self._damaged[entry.day_id] = Fault("day-damaged", entry.day_id, str(error))
             return None

@@ -12,7 +12,7 @@ from sailanalysis.core.series import day_number
 from sailanalysis.core.stats import Z95, Estimate
 
 DRIFT_COLUMNS: Final = ("date", "day", "key", "value", "low", "high", "determined", "boat_file",
-                        "total")
+                        "total", "used")
 TREND_COLUMNS: Final = ("key", "days", "trend_per_30_days", "low", "high", "verdict")
 _OFFSETS: Final = ("awa_offset_deg", "heading_offset_deg")
 _LEAST_DAYS: Final = 4
@@ -30,11 +30,13 @@ def calibration_rows(records: list[tuple[str, str, dict[str, Any]]]) -> pd.DataF
     -------
     DataFrame
         ``DRIFT_COLUMNS``. ``value`` is beyond the boat file, ``total`` with it, so that days stay
-        comparable when the boat file was mended in between.
+        comparable when the boat file was mended in between. ``used`` is the whole correction that
+        the day was worked with, of factors; NaN where nobody knows it.
     """
     rows = []
     for day, date, record in records:
         sensors = (record.get("boat") or {}).get("sensors") or {}
+        used = used_factors(record)
         for key, estimate in (record.get("calibration") or {}).items():
             if not isinstance(estimate, dict) or "determined" not in estimate:
                 continue
@@ -49,8 +51,21 @@ def calibration_rows(records: list[tuple[str, str, dict[str, Any]]]) -> pd.DataF
             else:
                 total = value
             rows.append((date, day, key, value, low, high, bool(estimate["determined"]), held,
-                         total))
+                         total, used.get(key, np.nan)))
     return pd.DataFrame(rows, columns=list(DRIFT_COLUMNS))
+
+
+def used_factors(record: dict[str, Any]) -> dict[str, float]:
+    """Whole corrections that a filed day was worked with; none known of an earlier version's."""
+    summary = record.get("summary") or {}
+    if "corrections" not in summary:
+        return {}
+    sensors = (record.get("boat") or {}).get("sensors") or {}
+    out = {key: float(sensors.get(key) or 1.0) for key in ("stw_factor", "aws_factor")}
+    for item in summary["corrections"] or []:
+        if item.get("sensor") in out and item.get("value"):
+            out[item["sensor"]] = float(item["value"])
+    return out
 
 
 def drift_trends(rows: pd.DataFrame) -> pd.DataFrame:

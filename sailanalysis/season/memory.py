@@ -1,7 +1,8 @@
 """What earlier days lend to a new one: the season's polar and each helm's usual, kept ready.
 
 Beside the days the archive keeps, for each boat, a bounded sample of all steady blocks
-(:mod:`sample`), the newest helm rows, and what was last fitted to them. A day more costs the
+(:mod:`sample`), the newest helm rows, each day's estimates of the sensors' errors, and what was
+last fitted to them. A day more costs the
 reading of that day and one fit of bounded size. Days that are gone are taken out; where that
 leaves a cell short of what older days would give, the sample is made again from the folders. So
 the outcome depends on the filed days alone, not on the order or the history of their filing.
@@ -30,9 +31,10 @@ from sailanalysis.polar.fit import fit_polar
 from sailanalysis.polar.model import Effect, PolarModel, Surface
 from sailanalysis.season.records import Entry
 from sailanalysis.season.sample import A_CELL, SPARE, grouped_days, newest, thin_day
+from sailanalysis.season.sensors import pooled_table, recorrected
 from sailanalysis.season.store import bytes_digest, parse_table, text_digest, to_json, write_table
 
-FORMAT: Final = 1
+FORMAT: Final = 2
 """Of the kept file; raised whenever the sample or the fits change."""
 HELM_ROWS: Final = 120
 """Stretches of one helm on one point of sail that are used."""
@@ -40,8 +42,19 @@ _FITS: Final = 2
 """The season's, and the one without the last day."""
 _FIELDS: Final = ("median_kn", "best_kn", "low_kn", "high_kn", "basis", "seconds")
 
-Read = Callable[[Entry], tuple[pd.DataFrame, pd.DataFrame] | None]
-"""Blocks and helm rows of a day; None where it is damaged."""
+
+
+@dataclass(frozen=True, eq=False)
+class Lent:
+    """What one day lends: its blocks, its helm rows, its sensors (`calibration_rows`)."""
+
+    blocks: pd.DataFrame
+    helm: pd.DataFrame
+    sensors: pd.DataFrame
+
+
+Read = Callable[[Entry], Lent | None]
+"""None where the day is damaged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +67,8 @@ class Kept:
         The days that it rests on.
     blocks, helm : DataFrame
         With ``cell`` and ``folder``.
+    sensors : DataFrame
+        Of all days, with ``folder``.
     full : frozenset of str
         Cells of which older rows were left out.
     fits : tuple of (str, Memory)
@@ -63,6 +78,7 @@ class Kept:
     folders: frozenset[str] = frozenset()
     blocks: pd.DataFrame = field(default_factory=pd.DataFrame)
     helm: pd.DataFrame = field(default_factory=pd.DataFrame)
+    sensors: pd.DataFrame = field(default_factory=pd.DataFrame)
     full: frozenset[str] = frozenset()
     fits: tuple[tuple[str, Memory], ...] = ()
 
@@ -73,25 +89,35 @@ def advance(kept: Kept, entries: Sequence[Entry], read: Read) -> Kept:
     wanted = {e.folder for e in entries}
     if kept.folders - wanted:
         kept = _without(kept, wanted)
-    blocks, helm, folders = [kept.blocks], [kept.helm], set(kept.folders)
+    blocks, helm, sensors = [kept.blocks], [kept.helm], [kept.sensors]
+    folders = set(kept.folders)
     for entry in entries:
         if entry.folder in folders:
             continue
-        tables = read(entry)
-        if tables is None:
+        lent = read(entry)
+        if lent is None:
             continue
         folders.add(entry.folder)
-        blocks.append(_marked(thin_day(tables[0].assign(day=entry.day_id)), entry))
-        helm.append(_marked(_helm_cells(tables[1], entry), entry))
+        blocks.append(_marked(thin_day(lent.blocks.assign(day=entry.day_id)), entry))
+        helm.append(_marked(_helm_cells(lent.helm, entry), entry))
+        sensors.append(_marked(lent.sensors, entry))
     block_rows, full = _trimmed(blocks, A_CELL + SPARE, ["time", "day", "leg"])
     helm_rows, more = _trimmed(helm, HELM_ROWS * 5 // 4, ["start", "day", "point_of_sail"])
-    return Kept(frozenset(folders), block_rows, helm_rows, kept.full | full | more, kept.fits)
+    return Kept(frozenset(folders), block_rows, helm_rows, _in_order(sensors),
+                kept.full | full | more, kept.fits)
+
+
+def _in_order(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    filled = [p for p in parts if len(p)]
+    if not filled:
+        return pd.DataFrame()
+    return pd.concat(filled, ignore_index=True).sort_values(["day", "key"], ignore_index=True)
 
 
 def _without(kept: Kept, wanted: set[str]) -> Kept:
     """The sample less the days that are gone; nothing of it where a cell falls short."""
-    blocks, helm = (t[t["folder"].isin(wanted)] if len(t) else t
-                    for t in (kept.blocks, kept.helm))
+    blocks, helm, sensors = (t[t["folder"].isin(wanted)] if len(t) else t
+                             for t in (kept.blocks, kept.helm, kept.sensors))
     counts: dict[str, int] = {}
     for table in (blocks, helm):
         if len(table):
@@ -99,7 +125,8 @@ def _without(kept: Kept, wanted: set[str]) -> Kept:
     for cell in kept.full:
         if counts.get(cell, 0) < (HELM_ROWS if cell.startswith("helm ") else A_CELL):
             return Kept(fits=kept.fits)
-    return replace(kept, folders=kept.folders & wanted, blocks=blocks, helm=helm)
+    return replace(kept, folders=kept.folders & wanted, blocks=blocks, helm=helm,
+                   sensors=sensors)
 
 
 def _trimmed(parts: Iterable[pd.DataFrame], count: int,
@@ -139,6 +166,8 @@ def fitted(kept: Kept) -> Memory:
     model, usual = None, None
     blocks = newest(kept.blocks, A_CELL, ["time", "day", "leg"]) if len(kept.blocks) else None
     if blocks is not None:
+        if len(kept.sensors):
+            blocks = recorrected(blocks, kept.sensors, pooled_table(kept.sensors))
         polar = fit_polar(grouped_days(blocks.drop(columns=["cell", "folder"])), replicates=2,
                           shares=False)
         model = _slim(polar, len(kept.folders)) if polar.known else None
@@ -189,7 +218,8 @@ def read_kept(path: Path) -> Kept:
         fits = tuple((key, _memory_of(held, f"{number}", one))
                      for number, (key, one) in enumerate(state["fits"]))
         return Kept(frozenset(state["folders"]), parse_table(held.read("blocks.parquet")),
-                    parse_table(held.read("helm.parquet")), frozenset(state["full"]), fits)
+                    parse_table(held.read("helm.parquet")),
+                    parse_table(held.read("sensors.parquet")), frozenset(state["full"]), fits)
 
 
 def write_kept(path: Path, kept: Kept) -> None:
@@ -200,7 +230,8 @@ def write_kept(path: Path, kept: Kept) -> None:
         fits = []
         for number, (key, memory) in enumerate(kept.fits):
             fits.append([key, _memory_state(out, f"{number}", memory)])
-        for name, table in (("blocks", kept.blocks), ("helm", kept.helm)):
+        for name, table in (("blocks", kept.blocks), ("helm", kept.helm),
+                            ("sensors", kept.sensors)):
             part = path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}")
             try:
                 write_table(part, table)

@@ -122,7 +122,7 @@ def fit_season(
     say("fitting the polar of the season")
     calibration = calibration_rows(records)
     pooled = pooled_table(calibration)
-    blocks = recorrected(blocks, records, pooled)
+    blocks = recorrected(blocks, calibration, pooled)
     model = fit_polar(blocks)
     polar, targets = polar_table(model), targets_table(model)
     say("comparing sails, days and helms")

@@ -16,7 +16,7 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -45,6 +45,10 @@ STEP_EVIDENCE: Final = 4.0
 LEAST_BESIDE: Final = 2
 """Days on either side of a step: one day alone is odd, no step."""
 ODD_SIGMA: Final = 2.5
+STRETCH: Final = 50
+BESIDE: Final = 25
+"""Readings that are pooled together in a long season, and those of either side that join in."""
+NOTHING: Final = pd.Series(dtype=float)
 POOLED_COLUMNS: Final = ("date", "day", "key", "value", "low", "high", "stepped", "day_value",
                          "day_low", "day_high")
 
@@ -69,6 +73,9 @@ class Pooled:
 def pool(when: Floats, value: Floats, sd: Floats, at: Floats, key: str) -> Pooled:
     """Posterior of a drifting, stepping correction.
 
+    Of a long season each stretch of days is judged with its neighbours alone: what a sensor read
+    scores of days ago says nothing that the days between do not.
+
     Parameters
     ----------
     when, value, sd : ndarray, shape (n,)
@@ -80,35 +87,54 @@ def pool(when: Floats, value: Floats, sd: Floats, at: Floats, key: str) -> Poole
     """
     order = np.argsort(when, kind="stable")
     when, value, sd = when[order], value[order], sd[order]
+    if when.size <= STRETCH + 2 * BESIDE:
+        return _pool(when, value, sd, at, key)
+    mean, spread = np.empty(at.size), np.empty(at.size)
+    steps: list[float] = []
+    edges = np.r_[-np.inf, when[STRETCH::STRETCH], np.inf]
+    for number, (first, last) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+        wanted = (at >= first) & (at < last)
+        if not wanted.any():
+            continue
+        near = slice(max(number * STRETCH - BESIDE, 0), (number + 1) * STRETCH + BESIDE)
+        found = _pool(when[near], value[near], sd[near], at[wanted], key)
+        mean[wanted], spread[wanted] = found.mean, found.sd
+        steps += [s for s in found.steps if first <= s < last]
+    return Pooled(mean, spread, tuple(steps))
+
+
+def _pool(when: Floats, value: Floats, sd: Floats, at: Floats, key: str) -> Pooled:
+    """As `pool`, of readings in order."""
     steps: list[float] = []
     for _ in range(3):
         # First the odd days, by what all others say of each; then the steps of the rest.
         noise = _noise(when, value, sd, steps, key)
         steps = _steps(when, value, noise, key)
     noise = _noise(when, value, sd, steps, key)
-    cross = _covariance(at, when, steps, key)
-    gain = cross @ np.linalg.inv(_covariance(when, when, steps, key) + np.diag(noise))
+    days = np.concatenate([when, at])
+    prior = _covariance(days, steps, key)
+    cross, own = prior[when.size:, :when.size], np.diag(prior)[when.size:]
+    gain = cross @ np.linalg.inv(prior[:when.size, :when.size] + np.diag(noise))
     none = NONE.get(key, 0.0)
-    own = np.diag(_covariance(at, at, steps, key))
-    variance = np.maximum(own - np.sum(gain * cross, axis=1), 1e-12)
+    variance = np.maximum(own - np.sum(gain * cross, axis=1), 0.0)
     return Pooled(none + gain @ (value - none), np.sqrt(variance), tuple(steps))
 
 
 def _noise(when: Floats, value: Floats, sd: Floats, steps: list[float], key: str) -> Floats:
     """Variance of each day's reading, larger for a day that all others gainsay."""
-    inverse = np.linalg.inv(_covariance(when, when, steps, key) + np.diag(sd**2))
+    inverse = np.linalg.inv(_covariance(when, steps, key) + np.diag(sd**2))
     off = np.abs(inverse @ (value - NONE.get(key, 0.0))) / np.sqrt(np.diag(inverse))
     return np.asarray(sd**2 * np.maximum(1.0, (off / ODD_SIGMA) ** 2) ** 2, dtype=float)
 
 
-def _covariance(one: Floats, other: Floats, steps: list[float], key: str) -> Floats:
-    """Of a level, a random walk and the steps, between two sets of days."""
-    lag = np.abs(one[:, None] - other[None, :])
-    first = min(float(one.min()), float(other.min())) - 1.0
-    walk = 0.5 * ((one - first)[:, None] + (other - first)[None, :] - lag)
+def _covariance(days: Floats, steps: list[float], key: str) -> Floats:
+    """Of a level, a random walk from the first of the days on, and the steps."""
+    lag = np.abs(days[:, None] - days[None, :])
+    since = days - days.min()
+    walk = 0.5 * (since[:, None] + since[None, :] - lag)
     out = FIRST_SD[key] ** 2 + DRIFT_PER_30_DAYS[key] ** 2 / 30.0 * walk
     for step in steps:
-        out = out + STEP_SD[key] ** 2 * ((one > step)[:, None] & (other > step)[None, :])
+        out = out + STEP_SD[key] ** 2 * np.outer(days > step, days > step)
     return np.asarray(out, dtype=float)
 
 
@@ -121,7 +147,7 @@ def _steps(when: Floats, value: Floats, noise: Floats, key: str) -> list[float]:
     index = np.arange(1, n)
     allowed = (index >= LEAST_BESIDE) & (n - index >= LEAST_BESIDE) & (np.diff(when) > 0)
     while len(steps) < MAX_STEPS and allowed.any():
-        inverse = np.linalg.inv(_covariance(when, when, steps, key) + np.diag(noise))
+        inverse = np.linalg.inv(_covariance(when, steps, key) + np.diag(noise))
         after = (when[None, :] > between[:, None]).astype(float)
         load = after @ inverse
         quad = np.sum(load * after, axis=1)
@@ -170,7 +196,7 @@ def pooled_table(rows: pd.DataFrame) -> pd.DataFrame:
 
 def season_knows(rows: pd.DataFrame, date: str) -> SeasonKnows | None:
     """What the filed days say of the sensors on a date; None where they say nothing."""
-    at = np.array([_day_number(date)])
+    at = np.asarray(day_number([date]), dtype=float)
     values: dict[str, float] = {}
     sds: dict[str, float] = {}
     for key in DRIFT_PER_30_DAYS:
@@ -184,7 +210,7 @@ def season_knows(rows: pd.DataFrame, date: str) -> SeasonKnows | None:
 
 def _readings(part: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     """Day numbers, whole corrections and standard errors of one sensor."""
-    when = np.array([_day_number(str(d)) for d in part["date"]], dtype=float)
+    when = np.asarray(day_number(part["date"]), dtype=float)
     value = part["total"].to_numpy(dtype=float)
     held = part["boat_file"].to_numpy(dtype=float)
     factor = part["key"].astype(str).str.endswith("_factor").to_numpy()
@@ -193,32 +219,32 @@ def _readings(part: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     return when, value, np.where(sd > 0, sd, np.nan)
 
 
-def _day_number(date: str) -> float:
-    return float(day_number([date])[0])
-
-
 # ------------------------------------------------------------------ one calibration for all days
-def recorrected(blocks: pd.DataFrame, records: list[tuple[str, str, dict[str, Any]]],
-                pooled: pd.DataFrame) -> pd.DataFrame:
+def recorrected(blocks: pd.DataFrame, rows: pd.DataFrame, pooled: pd.DataFrame) -> pd.DataFrame:
     """Steady averages of all days, corrected as the pooled season has it.
 
     The days were worked with what was known on their evening; a polar of them would mix days
     calibrated differently. The vane is not touched: each day's angles were evened between its own
     tacks, which is as good on every day.
+
+    Parameters
+    ----------
+    blocks : DataFrame
+        ``day``, and the averages of :mod:`sailanalysis.segment.steady`.
+    rows : DataFrame
+        As from :func:`sailanalysis.season.drift.calibration_rows`: what each day was worked with;
+        a day of which nobody knows it stays as it is.
+    pooled : DataFrame
+        As from :func:`pooled_table`.
     """
     if len(blocks) == 0 or len(pooled) == 0:
         return blocks
-    table = pooled.set_index(["day", "key"])["value"]
-    names = blocks["day"].to_numpy(dtype=object)
-    ratio = {"stw_factor": np.ones(len(blocks)), "aws_factor": np.ones(len(blocks))}
-    for day, _, record in records:
-        if "corrections" not in (record.get("summary") or {}):
-            continue  # filed by an earlier version: nobody knows what it was worked with
-        used = _used(record)
-        mine: NDArray[np.bool_] = names == day
-        for key, value in ratio.items():
-            if (day, key) in table.index and used.get(key, 0.0) > 0:
-                value[mine] = float(table.loc[(day, key)]) / used[key]
+    whole = pooled.set_index(["key", "day"])["value"]
+    used = rows.set_index(["key", "day"])["used"].astype(float)
+    ratio = {}
+    for key in ("stw_factor", "aws_factor"):
+        of_day = whole.get(key, NOTHING) / used.get(key, NOTHING)
+        ratio[key] = blocks["day"].astype(str).map(of_day).fillna(1.0).to_numpy(dtype=float)
     moved = (np.abs(ratio["stw_factor"] - 1.0) > 1e-6) | (np.abs(ratio["aws_factor"] - 1.0) > 1e-6)
     if not moved.any():
         return blocks
@@ -235,13 +261,3 @@ def recorrected(blocks: pd.DataFrame, records: list[tuple[str, str, dict[str, An
     twa = np.where(usable, wrap180(twa + new_twa - old_twa), twa)
     return blocks.assign(stw_kn=new_stw, aws_kn=new_aws, tws_kn=tws, twa_deg=twa,
                          vmg_kn=vmg_kn(new_stw, twa, off))
-
-
-def _used(record: dict[str, Any]) -> dict[str, float]:
-    """Whole corrections a filed day was worked with."""
-    sensors = (record.get("boat") or {}).get("sensors") or {}
-    out = {key: float(sensors.get(key) or 1.0) for key in ("stw_factor", "aws_factor")}
-    for item in (record.get("summary") or {}).get("corrections") or []:
-        if item.get("sensor") in out and item.get("value"):
-            out[item["sensor"]] = float(item["value"])
-    return out

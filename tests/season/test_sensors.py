@@ -6,7 +6,7 @@ import pytest
 from pytest import approx
 
 from sailanalysis.season.drift import calibration_rows
-from sailanalysis.season.sensors import pool, pooled_table, recorrected, season_knows
+from sailanalysis.season.sensors import FIRST_SD, pool, pooled_table, recorrected, season_knows
 from sailanalysis.wind.triangle import apparent_wind, true_wind
 
 DAYS = np.arange(0.0, 60.0, 3.0)
@@ -74,5 +74,26 @@ def test_a_polar_does_not_mix_days_calibrated_differently(used):
     blocks = pd.DataFrame({"day": ["a"], "stw_kn": [stw], "aws_kn": [float(aws)], "awa_deg": [float(awa)],
                            "tws_kn": [float(tws)], "twa_deg": [float(twa)], "leeway_deg": [0.0], "vmg_kn": [0.0]})
     pooled = pd.DataFrame({"day": ["a"], "key": ["stw_factor"], "value": [0.95]})
-    made = recorrected(blocks, [("a", "2026-06-01", record(0.95, 0.003, 1.0, used))], pooled).iloc[0]
+    rows = calibration_rows([("a", "2026-06-01", record(0.95, 0.003, 1.0, used))])
+    made = recorrected(blocks, rows, pooled).iloc[0]
     assert (made["stw_kn"], made["tws_kn"], made["twa_deg"]) == (approx(6.0), approx(12.0), approx(90.0))
+
+
+def test_a_long_season_is_pooled_in_stretches_as_it_is_at_once(monkeypatch):
+    rng = np.random.default_rng(8)
+    when = np.sort(rng.uniform(0, 900, 240))
+    truth = 0.96 + 0.03 * np.sin(when / 200.0) + np.where(when > 400, 0.08, 0.0)
+    value, sd = truth + rng.normal(0, 0.006, when.size), np.full(when.size, 0.006)
+    stretches = pool(when, value, sd, when, "stw_factor")
+    monkeypatch.setattr("sailanalysis.season.sensors.STRETCH", 1000)
+    whole = pool(when, value, sd, when, "stw_factor")
+    assert np.abs(stretches.mean - whole.mean).max() < 0.1 * whole.sd.min()
+    assert stretches.sd == approx(whole.sd, rel=0.05)
+    assert len(whole.steps) == 1 and stretches.steps == approx(whole.steps)
+
+
+def test_what_is_known_of_a_sensor_fades_with_the_days_since():
+    # By hand: a normal prior and one reading, then a walk of 0.02 a month for ten months.
+    known = 1.0 / (1.0 / FIRST_SD["stw_factor"] ** 2 + 1.0 / 0.005**2)
+    found = pool(np.array([0.0]), np.array([0.95]), np.array([0.005]), np.array([0.0, 300.0]), "stw_factor")
+    assert found.sd == approx(np.sqrt([known, known + 0.02**2 * 10]), rel=1e-6)
