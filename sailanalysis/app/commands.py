@@ -62,7 +62,8 @@ def _status(findings: Sequence[Finding], done: bool = True) -> int:
 
 def _renewed(options: argparse.Namespace, progress: Progress) -> list[Finding]:
     """Bring the season's kept polar up to the days filed; it costs the evening nothing else."""
-    from sailanalysis.season.archive import Archive, is_archive
+    from sailanalysis.season.archive import Archive
+    from sailanalysis.season.standing import is_archive
 
     if not options.season or not is_archive(Path(options.season)):
         return []

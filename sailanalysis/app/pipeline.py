@@ -125,7 +125,8 @@ def _one_blas_thread() -> AbstractContextManager[object]:
 
 def _memory(season: str | Path | None, conditioned: Conditioned, boat: Boat) -> Memory:
     """What earlier days lend to this one; whatever the archive's state, the day goes on."""
-    from sailanalysis.season.archive import Archive, is_archive
+    from sailanalysis.season.archive import Archive
+    from sailanalysis.season.standing import is_archive
 
     time = epoch_s(conditioned.samples.index)
     try:

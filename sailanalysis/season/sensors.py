@@ -16,11 +16,11 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sailanalysis.calibrate.apply import SeasonKnows
 from sailanalysis.core.angles import Floats, wrap180
@@ -92,7 +92,7 @@ def pool(when: Floats, value: Floats, sd: Floats, at: Floats, key: str) -> Poole
     mean, spread = np.empty(at.size), np.empty(at.size)
     steps: list[float] = []
     edges = np.r_[-np.inf, when[STRETCH::STRETCH], np.inf]
-    for number, (first, last) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for number, (first, last) in enumerate(pairwise(edges)):
         wanted = (at >= first) & (at < last)
         if not wanted.any():
             continue
