@@ -173,7 +173,8 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
 
     say("costing the maneuvers")
     maneuvers, maneuver_study = attempt(
-        "maneuvers", lambda: rate_maneuvers(even, sailed.maneuvers, legs, speed_kn, boat)
+        "maneuvers", lambda: rate_maneuvers(even, sailed.maneuvers, legs, speed_kn, boat,
+                                             conditioned.is_reading)
         if "turns" not in attempt.failed else (sailed.maneuvers, None),
         lambda: (uncosted(sailed.maneuvers), None))
     say("rating the helming")

@@ -25,6 +25,13 @@ from sailanalysis.segment.grid import box_mean
 
 Bools = NDArray[np.bool_]
 
+LEAST_READINGS: Final = 6
+"""A fall of speed and its return are a curve of three parameters (depth, moment, length): twice
+as many readings show one."""
+WIND_TURN_DEG: Final = 35.0
+WIND_RATIO: Final = 1.6
+"""More turn than the angle she lies at, or more than two and a half times the pressure: the two
+sides are not the same sailing any more."""
 BACK: Final = 0.95
 """Share of the reference at which she counts as recovered."""
 USUAL_BUILD_S: Final = 10.0
@@ -260,6 +267,13 @@ def bound(case: Sides, build: Build) -> Bounded:
     return Bounded(settled, build.time, lacking, stop, back)
 
 
+def readings(case: Bounded) -> int:
+    """Readings from the turn's start until she is back (or as far as the loss is counted)."""
+    place = case.place
+    back = case.stop if case.back is None else min(case.stop, max(case.back, place.end))
+    return place.series.readings(place.start, back)
+
+
 def _checked(case: Bounded) -> Bounded:
     """The same with the angle she settled on and, if so, why she cannot be costed."""
     place = case.place
@@ -277,9 +291,23 @@ def _reason(case: Bounded) -> Reason:
     gap = abs(abs(sides.twa_before_deg) - abs(sides.twa_after_deg))
     doubts = (
         (place.kind in NEW_COURSE, Reason.OTHER_COURSE_MEANT),
+        (readings(case) < LEAST_READINGS, Reason.SLOW_LOG),
         (case.lacking > 0.15, Reason.NOT_BACK),
         (min(before, after) * place.step_s < LEAST_S, edge_reason(place, before, after, least)),
         (float((~np.isfinite(sides.measure[case.window])).mean()) > 0.1, Reason.GAP),
-        (sides.along == "wind" and gap > 20.0, Reason.OTHER_COURSE),
+        (gap > (20.0 if sides.along == "wind" else 35.0), Reason.OTHER_COURSE),
+        (_wind_differs(sides), Reason.WIND_DIFFERS),
     )
     return next((reason for true, reason in doubts if true), Reason.NONE)
+
+
+def _wind_differs(sides: Sides) -> bool:
+    """Whether the winds on the two sides are too unlike for one to stand for the other."""
+    if not (sides.before.any() and sides.after.any()):
+        return False
+    one = sides.place.series
+    first, second = (float(np.mean(one.wind_deg[m])) for m in (sides.before, sides.after))
+    if abs(second - first) > WIND_TURN_DEG:
+        return True
+    first, second = (float(np.mean(one.tws_kn[m])) for m in (sides.before, sides.after))
+    return bool(max(first, second) > WIND_RATIO * max(min(first, second), 0.1))

@@ -27,6 +27,8 @@ AFTER_S: Final = 400.0
 """What lies further off plays no part in a maneuver's cost."""
 LEAST_S: Final = 20.0
 """Less steady sailing than this on a side does not carry a reference."""
+SLOW_S: Final = 10.0
+"""With a longer time between readings not six of them fall into a minute, turn and build."""
 OWN_SLOW_S: Final = 25.0
 """A fall of speed that begins later than this after the turn is not the turn's."""
 TWO_SIDED: Final = ("tack", "gybe")
@@ -156,6 +158,8 @@ def sides_of(place: Place, model: SpeedModel | None) -> Sides | Reason:
     if not after.any():
         after = known & (index > place.end) & (index < place.ceiling)
     if not before.any() or not after.any():
+        if one.readings(0, len(one.grid)) * SLOW_S < len(one.grid) * one.grid.step_s:
+            return Reason.SLOW_LOG
         return edge_reason(place, int(before.sum()), int(after.sum()))
     twa = [float(wrap180(mean_angle(one.twa_deg[mask]))) for mask in (before, after)]
     along, sign = _direction(one, before | after, twa[0], twa[1], model)

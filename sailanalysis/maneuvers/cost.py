@@ -14,7 +14,14 @@ from sailanalysis.maneuvers.build import Bounded, BuildTime
 from sailanalysis.maneuvers.case import LEAD_S, Place, Sides
 from sailanalysis.maneuvers.noise import Bools, Near, Responses, Stretch
 from sailanalysis.maneuvers.reasons import Reason
-from sailanalysis.maneuvers.reference import Reference, Response, SpeedModel, expected_vmg, predict
+from sailanalysis.maneuvers.reference import (
+    BLOCK_S,
+    Reference,
+    Response,
+    SpeedModel,
+    expected_vmg,
+    predict,
+)
 from sailanalysis.maneuvers.series import Series
 
 SPEED_SCALE_SD: Final = 0.03
@@ -93,7 +100,7 @@ def cost(case: Bounded, response: Response, model: SpeedModel | None) -> Costed:
     ends = [_loss(case, shape, response, t)[0] for t in (case.time.low_s, case.time.high_s)]
     level = float(np.mean(reference.speed_ms))
     parts = (reference.sd_m, noise_m(case, level, response), wind_m(case),
-             0.5 * abs(ends[1] - ends[0]), hidden_wind_m(case, level))
+             0.5 * abs(ends[1] - ends[0]), hidden_wind_m(case, level), interpolation_m(case))
     return Costed(case, reference, loss, float(np.linalg.norm(parts)))
 
 
@@ -112,9 +119,38 @@ def hidden_wind_m(case: Bounded, level_ms: float) -> float:
     return HIDDEN_WIND_SD * level_ms * seconds
 
 
-def too_vague(case: Costed) -> bool:
+def interpolation_m(case: Bounded) -> float:
+    """What lies between the readings: each step of speed may have come at any moment there.
+
+    A step at an unknown moment of an interval errs by its height times the interval over the root
+    of twelve (a uniform law).
+    """
+    one, window = case.place.series, case.window
+    read = np.flatnonzero(one.speed_read[window] & one.heading_read[window])
+    made = case.sides.measure[window]
+    if read.size < 2:
+        read = np.arange(made.size)
+    gap_s = np.diff(read) * one.grid.step_s
+    return float(np.sqrt(np.nansum((np.diff(made[read]) * gap_s) ** 2) / 12.0))
+
+
+def too_vague(sd_m: float, case: Costed) -> bool:
     """Whether the interval is wider than a use can bear, whatever the loss."""
-    return Z95 * case.sd_m > VAGUE_S * case.pace_ms
+    return Z95 * sd_m > VAGUE_S * case.pace_ms
+
+
+def verdict(case: Costed, own_sd_m: float) -> Reason:
+    """Why a loss is not trustworthy, whatever its size.
+
+    Parameters
+    ----------
+    case : Costed
+    own_sd_m : float
+        Without calibration's share, which goes with the loss and is common to all.
+    """
+    if not np.isfinite(case.loss_m + case.sd_m) or too_vague(own_sd_m, case):
+        return Reason.TOO_UNCERTAIN
+    return Reason.GAIN if case.loss_m + Z95 * case.sd_m < 0.0 else case.reason
 
 
 def settle_intervals(cases: list[Costed], near: Near,
@@ -127,10 +163,9 @@ def settle_intervals(cases: list[Costed], near: Near,
     out = []
     for case in cases:
         response = checked[case.bounded.sides.sign]
-        sd = float(np.linalg.norm((response.widening * case.sd_m, calibration_m(case, angle_sd),
-                                   luck_m(case, response))))
-        wide = replace(case, sd_m=sd)
-        out.append(replace(wide, reason=Reason.TOO_UNCERTAIN) if too_vague(wide) else wide)
+        own = float(np.hypot(response.widening * case.sd_m, luck_m(case, response)))
+        wide = replace(case, sd_m=float(np.hypot(own, calibration_m(case, angle_sd))))
+        out.append(replace(wide, reason=verdict(wide, own)))
     return out, checked
 
 
@@ -196,7 +231,9 @@ def _mock(whole: Series, start: int, turn: int, length: int, time: BuildTime) ->
 def noise_m(case: Bounded, level_ms: float, response: Response) -> float:
     """What waves and sensors leave in the integral of what she made good."""
     seconds = (case.window.stop - case.window.start) * case.place.step_s
-    return level_ms * float(np.sqrt(response.nugget * 5.0 * seconds))
+    grid = case.place.series.grid
+    block_s = grid.bins(BLOCK_S) * grid.step_s
+    return level_ms * float(np.sqrt(response.nugget * block_s * seconds))
 
 
 def luck_m(case: Costed, response: Response) -> float:

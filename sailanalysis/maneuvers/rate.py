@@ -15,10 +15,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.core.model import Boat
+from sailanalysis.core.series import epoch_s, step_s
 from sailanalysis.core.stats import mad_sd
 from sailanalysis.maneuvers.anatomy import ManeuverStudy, study_maneuvers
 from sailanalysis.maneuvers.build import Bounded, bound_all, build_times
-from sailanalysis.maneuvers.case import Sides, place_maneuvers, sides_of
+from sailanalysis.maneuvers.case import SLOW_S, Sides, place_maneuvers, sides_of
 from sailanalysis.maneuvers.cost import Reckoning, cost, settle_intervals
 from sailanalysis.maneuvers.noise import SETTLED_S, learn_near
 from sailanalysis.maneuvers.reasons import Reason
@@ -31,7 +32,7 @@ Bools = NDArray[np.bool_]
 
 def rate_maneuvers(
     samples: pd.DataFrame, maneuvers: pd.DataFrame, legs: pd.DataFrame,
-    speed_model: SpeedModel | None, boat: Boat,
+    speed_model: SpeedModel | None, boat: Boat, is_reading: pd.DataFrame | None = None,
 ) -> tuple[pd.DataFrame, ManeuverStudy]:
     """Cost every maneuver, with its anatomy and what the dear ones have in common.
 
@@ -46,6 +47,9 @@ def rate_maneuvers(
         ``(tws_kn, twa_deg) -> stw_kn``, NaN where unknown: the season's polar or the day's.
     boat : Boat
         ``loa_m`` (else ``lwl_m``) for losses in boat lengths.
+    is_reading : DataFrame of bool, n rows, optional
+        Which samples are readings and not drawn between two (``Conditioned.is_reading``); all
+        that are known by default.
 
     Returns
     -------
@@ -56,17 +60,17 @@ def rate_maneuvers(
         wind's direction through the turn and of the day's wind axis.
     study : ManeuverStudy
     """
-    reckoning = cost_all(samples, maneuvers, speed_model)
+    reckoning = cost_all(samples, maneuvers, speed_model, is_reading)
     table = costed_table(maneuvers, reckoning, boat.loa_m or boat.lwl_m)
     return table, study_maneuvers(table, reckoning)
 
 
 def cost_all(samples: pd.DataFrame, maneuvers: pd.DataFrame,
-             model: SpeedModel | None) -> Reckoning:
+             model: SpeedModel | None, is_reading: pd.DataFrame | None = None) -> Reckoning:
     """All maneuvers placed, bounded and costed, and what the day taught of the boat."""
     if not len(maneuvers):
         return Reckoning()
-    series = sailing_series(samples, maneuvers)
+    series = sailing_series(samples, maneuvers, is_reading)
     places = place_maneuvers(series, maneuvers)
     laid = {place.row: sides_of(place, model) for place in places}
     sides = [one for one in laid.values() if isinstance(one, Sides)]
@@ -82,8 +86,10 @@ def cost_all(samples: pd.DataFrame, maneuvers: pd.DataFrame,
         for sign, response in near.responses.items()}
     costed = [cost(case, responses[case.sides.sign], model) for case in bounded if not case.reason]
     costed, responses = settle_intervals(costed, replace(near, responses=responses), model)
-    known: dict[int, Bounded | Reason] = {
-        row: one for row, one in laid.items() if isinstance(one, Reason)}
+    known: dict[int, Bounded | Reason] = {}
+    if step_s(epoch_s(samples.index)) > SLOW_S:  # also where hardly a row lies on any sailing
+        known = dict.fromkeys(range(len(maneuvers)), Reason.SLOW_LOG)
+    known |= {row: one for row, one in laid.items() if isinstance(one, Reason)}
     known |= {case.place.row: case for case in bounded}
     return Reckoning(tuple(places), known, tuple(costed), responses)
 

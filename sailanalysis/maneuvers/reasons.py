@@ -17,7 +17,10 @@ class Reason(StrEnum):
     NOT_BACK = "her speed was not back before the next change"
     GAP = "a gap in the log"
     OTHER_COURSE = "she came out on another course, as at a mark"
-    TOO_UNCERTAIN = "too uncertain: the wind changed by more than the turn cost"
+    WIND_DIFFERS = "the wind before it and after it differs too much to compare the two"
+    SLOW_LOG = "the log is too slow to cost it: a reading every 2 s would do"
+    GAIN = "it shows a gain, which no turn brings: wind or speed was misread"
+    TOO_UNCERTAIN = "too uncertain: its interval is wider than eight seconds of sailing each way"
 
 
 class What(StrEnum):

@@ -22,6 +22,8 @@ Bools = NDArray[np.bool_]
 
 COLUMNS: Final = ("hdg_deg", "cog_deg", "twd_deg", "tws_kn", "stw_kn", "sog_kn", "leeway_deg",
                   "rudder_deg", "heel_deg", "rate_of_turn_deg_s")
+READ: Final = {"stw_read": "stw_kn", "sog_read": "sog_kn", "hdg_read": "hdg_deg",
+               "cog_read": "cog_deg"}
 CURRENT_S: Final = 600.0
 """A tidal stream changes little in ten minutes (common practice: hourly tables)."""
 WIND_WINDOW_S: Final = 11.0
@@ -52,6 +54,8 @@ class Series:
     turning : ndarray of bool, shape (n,)
         In a maneuver, or the vane not settled after one.
     over_ground : bool
+    speed_read, heading_read : ndarray of bool, shape (n,)
+        Bins with a reading of their own; elsewhere the value is drawn between two of them.
     slow : tuple of slice
         Stretches far slower than she is at that angle in that wind.
     """
@@ -67,6 +71,8 @@ class Series:
     tws_kn: Floats
     turning: Bools
     over_ground: bool
+    speed_read: Bools
+    heading_read: Bools
     slow: tuple[slice, ...] = ()
 
     @property
@@ -92,7 +98,12 @@ class Series:
         return Series(grid, self.heading_deg[part], self.course_deg[part], self.wind_deg[part],
                       self.twa_deg[part], self.speed_ms[part], self.east_ms[part],
                       self.north_ms[part], self.tws_kn[part], self.turning[part],
-                      self.over_ground)
+                      self.over_ground, self.speed_read[part], self.heading_read[part])
+
+    def readings(self, first: int, last: int) -> int:
+        """Readings of speed or of heading, whichever are fewer, in the bins up to ``last``."""
+        part = slice(max(0, first), last + 1)
+        return int(min(self.speed_read[part].sum(), self.heading_read[part].sum()))
 
     def index(self, time_s: float) -> int:
         """Bin nearest an instant."""
@@ -100,7 +111,8 @@ class Series:
         return int(np.clip(k, 0, len(self.grid) - 1))
 
 
-def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> list[Series]:
+def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame,
+                   is_reading: pd.DataFrame | None = None) -> list[Series]:
     """Series of every stretch under sail that has speed, heading (or track) and wind.
 
     Parameters
@@ -108,6 +120,8 @@ def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> list[Serie
     samples : DataFrame, n rows
     maneuvers : DataFrame
         Through these, and until the vane has settled, the wind is drawn straight.
+    is_reading : DataFrame of bool, n rows, optional
+        Which samples are readings and not drawn between two; all that are known by default.
     """
     if not len(samples) or "state" not in samples:
         return []
@@ -116,12 +130,24 @@ def sailing_series(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> list[Serie
     if not use.any():
         return []
     out = []
-    for grid in make_grids(samples, COLUMNS, use=use):
+    columns = samples[[name for name in COLUMNS if name in samples]].assign(
+        **{name: _is_read(samples, channel, is_reading) for name, channel in READ.items()})
+    for grid in make_grids(columns, (*COLUMNS, *READ), use=use):
         series = _series(grid, maneuvers) if len(grid) >= 30 else None
         if series is not None:
             out.append(series)
     tracked = [_by_track(one) for one in out]
     return tracked if _track_is_steady(out, tracked) else out
+
+
+def _is_read(samples: pd.DataFrame, channel: str, is_reading: pd.DataFrame | None) -> Floats:
+    """1 where a channel was read, 0 where it is missing or drawn between two readings."""
+    if channel not in samples:
+        return np.zeros(len(samples))
+    known = samples[channel].notna().to_numpy()
+    if is_reading is not None and channel in is_reading:
+        known = known & is_reading[channel].reindex(samples.index, fill_value=False).to_numpy()
+    return np.asarray(known, dtype=float)
 
 
 def _is_beside(time: Floats, maneuvers: pd.DataFrame) -> Bools:
@@ -147,7 +173,8 @@ def _by_track(one: Series) -> Series:
         current = box_mean(over_ground - by_log, one.grid.bins(CURRENT_S), steady)
         water = over_ground - current
         out.append(np.where(np.isfinite(water), water, by_log))
-    return replace(one, east_ms=out[0], north_ms=out[1])
+    read = np.where(np.isfinite(out[0]), one.grid.column["sog_read"] > 0, one.speed_read)
+    return replace(one, east_ms=out[0], north_ms=out[1], speed_read=read)
 
 
 def _track_is_steady(logged: list[Series], tracked: list[Series]) -> bool:
@@ -187,7 +214,9 @@ def _series(grid: Grid, maneuvers: pd.DataFrame) -> Series | None:
     twa, tws = np.asarray(wrap180(wind - head), dtype=float), wind_speed_kn(grid, turning)
     slow = slow_stretches(speed_share(np.abs(twa), speed, tws, grid), grid)
     return Series(grid, head, course, wind, twa, speed, speed * sind(course),
-                  speed * cosd(course), tws, turning, over_ground, tuple(slow))
+                  speed * cosd(course), tws, turning, over_ground,
+                  grid.column["sog_read" if over_ground else "stw_read"] > 0,
+                  grid.column["hdg_read" if basis == "heading" else "cog_read"] > 0, tuple(slow))
 
 
 def bridged_wind_deg(twd: Floats, turning: Bools, grid: Grid) -> Floats:
