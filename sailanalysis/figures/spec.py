@@ -62,6 +62,25 @@ def layout(height: int, t0_s: float | None = None, time_axes: tuple[str, ...] = 
     return base
 
 
+def has_values(spec: Spec) -> bool:
+    """Whether any trace of a figure holds a value to draw."""
+    return any(_any_value(trace) for trace in spec["data"])
+
+
+def _any_value(trace: Spec) -> bool:
+    # Every axis that holds numbers must hold at least one: categories alone are no drawing.
+    tried = [_as_floats(trace.get(name)) for name in ("z", "r", "y", "x")]
+    measured = [values for values in tried if values is not None]
+    return bool(measured) and all(np.isfinite(v).any() for v in measured)
+
+
+def _as_floats(value: Any) -> NDArray[np.float64] | None:
+    try:
+        return None if value is None else np.asarray(value, dtype=float)
+    except (TypeError, ValueError):
+        return None
+
+
 def clock_ticks(low_s: float, high_s: float, t0_s: float, most: int = 8) -> Spec:
     """Tick positions and labels of a clock axis: round times of day, at most ``most``."""
     span = max(high_s - low_s, 1.0)

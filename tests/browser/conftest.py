@@ -109,6 +109,10 @@ def report(tmp_path_factory):
 
 @pytest.fixture()
 def page(browser, report):
+    """The page with every part opened, as if for the first time."""
     browser.open(report)
-    browser.js("window.localStorage.clear(); document.documentElement.classList.remove('night')")
+    browser.js("window.localStorage.clear()")
+    browser.open(report)
+    browser.js("document.documentElement.classList.remove('night')")
+    browser.click("#open-all")
     return browser

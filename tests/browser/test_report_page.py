@@ -275,39 +275,6 @@ def test_no_sideways_scroll(page, report, width, height, mobile):
     assert wide == 0
 
 
-@pytest.mark.parametrize("paper", [(8.27, 11.69), (8.5, 11.0)])
-def test_prints_clean_on_a4_and_letter(page, paper):
-    import base64
-
-    page.draw_all()
-    page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    gone = page.js("""return ['#night', '.replay', '.tools', 'nav', '.skip'].filter(function (s) {
-        var e = document.querySelector(s); return e && getComputedStyle(e).display !== 'none'; })""")
-    assert gone == []
-    assert page.js("return getComputedStyle(document.querySelector('.scroll')).overflowX") == "visible"
-    page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-    out = page.driver.execute_cdp_cmd("Page.printToPDF", {
-        "paperWidth": paper[0], "paperHeight": paper[1], "printBackground": False, "preferCSSPageSize": False})
-    pdf = base64.b64decode(out["data"])
-    pages = pdf.count(b"/Type /Page") - pdf.count(b"/Type /Pages")
-    assert 4 <= pages <= 30
-
-
-def test_printing_by_night_uses_day_colours(page):
-    page.draw_all()
-    page.click("#night")
-    page.js("window.dispatchEvent(new Event('beforeprint'))")
-    page.js("return new Promise(function (r) { setTimeout(r, 1200); })")
-    ink = page.js("return document.querySelector('#fig-loss-tack .plot').layout.font.color")
-    page.js("window.dispatchEvent(new Event('afterprint'))")
-    page.js("return new Promise(function (r) { setTimeout(r, 1200); })")
-    again = page.js("return document.querySelector('#fig-loss-tack .plot').layout.font.color")
-    page.click("#night")
-    from sailanalysis.figures.palette import DAY, NIGHT
-
-    assert (ink, again) == (DAY["~ink"], NIGHT["~ink"])
-
-
 def test_keyboard_reaches_everything_in_reading_order(page):
     from selenium.webdriver.common.keys import Keys
 

@@ -214,4 +214,4 @@ def _worked(facts: Facts, study: HelmResult) -> list[Block]:
         Column("over_correction", "corrections that needed another", 0, "%",
                "over_correction_low", "over_correction_high"),
         Column("steadier", "kept steadier"),
-        Column("wave_share", "rudder spent on waves", 0, "%")), rows)]
+        Column("wave_share", "rudder spent on waves", 0, "%")), rows, folded=True)]

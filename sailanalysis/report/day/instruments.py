@@ -265,7 +265,7 @@ def _health(facts: Facts, headlines: list[Headline]) -> list[Block]:
             Column("sensor", "sensor"), Column("against", "against"),
             Column("lag_s", "late by, 95 % interval", 1, "s", "low_s", "high_s", True),
             Column("count", "pieces", 0), Column("advice", "what to do")),
-            lags.to_dict("records"), filterable=False))
+            lags.to_dict("records"), filterable=False, folded=True))
     if len(sides):
         rows = [{**r, "quantity": f"{r['quantity']} ({_sign(str(r['unit']))})"}
                 for r in sides.to_dict("records")]
@@ -274,7 +274,7 @@ def _health(facts: Facts, headlines: list[Headline]) -> list[Block]:
             Column("port", "port", 2),
             Column("difference", "difference, 95 % interval", 2, "", "low", "high", True),
             Column("legs_starboard", "legs starboard", 0), Column("legs_port", "port", 0),
-            Column("advice", "what to do")), rows, filterable=False))
+            Column("advice", "what to do")), rows, filterable=False, folded=True))
     return blocks
 
 
@@ -298,7 +298,7 @@ def _sources(facts: Facts) -> list[Block]:
                 Column("channel", "quantity"), Column("source", "source"),
                 Column("chosen", "used", show="yes"), Column("rate_hz", "rate", 1, "Hz"),
                 Column("share", "of the time", 0, "%"), Column("noise", "noise", 2),
-                Column("why", "why")), rows)]
+                Column("why", "why")), rows, folded=True)]
     if len(left):
         frame = left.reset_index(drop=True)
         rows = facts.rows(frame, lambda i, row: f"{row['channel']}: {row['reason']}")
@@ -312,7 +312,7 @@ def _sources(facts: Facts) -> list[Block]:
                 Column("channel", "quantity"), Column("source", "source"),
                 Column("reason", "reason"), Column("start", "from", show="clock"),
                 Column("end", "to", show="clock"), Column("count", "values", 0),
-                Column("share", "share", 2, "%")), rows)]
+                Column("share", "share", 2, "%")), rows, folded=True)]
     return blocks
 
 

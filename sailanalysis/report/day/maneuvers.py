@@ -262,7 +262,8 @@ def _study_blocks(facts: Facts) -> list[Block]:
             row["_focus"] = (starts[i] - facts.t0, ends[i] - facts.t0, facts.names[i])
         rows = [r for r in rows if r.get("kind") in ("tack", "gybe")]
         blocks.append(Table("anatomy", "The anatomy of each", tuple(c for c in ANATOMY if any(
-            known(r.get(c.name)) or isinstance(r.get(c.name), str) for r in rows)), rows))
+            known(r.get(c.name)) or isinstance(r.get(c.name), str) for r in rows)), rows,
+            folded=True))
     return blocks
 
 

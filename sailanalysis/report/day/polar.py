@@ -143,7 +143,8 @@ def polar_section(facts: Facts) -> Section:
         Column("stw_kn", "boat speed, 95 % interval", 2, "kn", "stw_kn_low", "stw_kn_high"),
         Column("stw_best_kn", "best tenth", 2, "kn"), Column("minutes", "minutes", 0),
         Column("basis", "basis")), [
-            dict(r, sails=facts.scrub(str(r["sails"]))) for r in polar.to_dict("records")]))
+            dict(r, sails=facts.scrub(str(r["sails"]))) for r in polar.to_dict("records")],
+        folded=True))
     return Section(
         "polar", "What she can do", verdict, tuple(blocks),
         how=(

@@ -70,7 +70,8 @@ def render(sections: Sequence[Section], head: Head, *, kind: str = "A day on the
     from sailanalysis.figures.palette import DAY, NIGHT
 
     seen: set[str] = set()
-    bodies = [Markup(section_html(section, _terms_html(section, seen))) for section in sections]
+    bodies = [Markup(section_html(section, _terms_html(section, seen), folded=True))
+              for section in sections]
     figures = any('class="plot"' in body for body in bodies)
     head = replace(head, findings=tuple((text.replace(" %", "\u00a0%"), key)
                                         for text, key in head.findings))

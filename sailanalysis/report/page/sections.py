@@ -6,12 +6,12 @@ touches the disk.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from sailanalysis.report.page.safe import escape, safe_cell, script_json
-from sailanalysis.report.page.words import known, number
+from sailanalysis.figures.spec import has_values
+from sailanalysis.report.page.safe import escape, script_json
+from sailanalysis.report.page.table import Column, Table, cell_text, prose, table_html
 
 Spec = dict[str, Any]
 
@@ -29,43 +29,6 @@ class Text:
 
     paragraphs: tuple[str, ...]
     kind: Literal["prose", "caution", "unknown", "list", "heading"] = "prose"
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of a table: which field, its heading, and how a value is printed.
-
-    ``low`` and ``high`` name the fields of its 95 % interval, printed in the same cell.
-    """
-
-    name: str
-    label: str
-    digits: int | None = None
-    unit: str = ""
-    low: str = ""
-    high: str = ""
-    sign: bool = False
-    show: Literal["value", "clock", "side", "duration", "yes"] = "value"
-
-
-@dataclass(frozen=True)
-class Table:
-    """Rows that sort, filter and copy.
-
-    Attributes
-    ----------
-    key, caption : str
-    columns : tuple of Column
-    rows : sequence of mapping
-        ``_focus`` holds ``(start_s, end_s, label)`` where the row can be shown on the track.
-    filterable : bool
-    """
-
-    key: str
-    caption: str
-    columns: tuple[Column, ...]
-    rows: Sequence[Mapping[str, Any]]
-    filterable: bool = True
 
 
 @dataclass(frozen=True)
@@ -109,6 +72,9 @@ class View:
     channels: tuple[tuple[str, str, bool], ...] = ()
 
 
+__all__ = ["Block", "Column", "Figure", "Headline", "Section", "Table", "Text", "View",
+           "block_html", "cell_text", "figure_html", "figures_of", "prose", "section_html",
+           "table_html"]
 Block = Text | Table | Figure | View
 
 
@@ -205,19 +171,14 @@ def figures_of(section: Section) -> list[Figure]:
 
 
 # ---------------------------------------------------------------- HTML
-def prose(text: str) -> str:
-    """Escaped text whose per-cent signs stay with their numbers."""
-    return escape(text.replace(" %", "\u00a0%"))
-
-
 def block_html(block: Block) -> str:
-    """HTML fragment of one block."""
+    """HTML fragment of one block; nothing for a figure without a single value."""
     if isinstance(block, Text):
         return _text_html(block)
     if isinstance(block, Table):
         return table_html(block)
     if isinstance(block, Figure):
-        return figure_html(block)
+        return figure_html(block) if has_values(block.spec) else ""
     return view_html(block)
 
 
@@ -232,81 +193,6 @@ def _text_html(block: Text) -> str:
         return body
     label = {"caution": "Caution", "unknown": "Not known"}[block.kind]
     return f'<div class="{block.kind}" role="note"><p class="label">{label}</p>{body}</div>'
-
-
-def cell_text(row: Mapping[str, Any], column: Column) -> tuple[str, Any]:
-    """Printed text and sort value of a cell."""
-    from sailanalysis.report.page import words
-
-    value = row.get(column.name)
-    if column.show == "clock":
-        return words.clock(value), value
-    if column.show == "duration":
-        return (words.duration(value) if known(value) else "–"), value
-    if column.show == "yes":
-        return ("yes" if bool(value) else "no"), int(bool(value))
-    if column.digits is not None or (not isinstance(value, str) and known(value)):
-        text = number(value, column.digits if column.digits is not None else 0, column.sign)
-        if column.low and known(value):
-            low, high = row.get(column.low), row.get(column.high)
-            if known(low) and known(high):
-                text += (f" ({number(low, column.digits or 0, column.sign)}"
-                         f" to {number(high, column.digits or 0, column.sign)})")
-        return text, value
-    text = "" if value is None or (isinstance(value, float) and not known(value)) else str(value)
-    return text, text
-
-
-def table_html(table: Table) -> str:
-    """A table with sort buttons, a filter and a copy button (inert without the page's script)."""
-    focusable = any("_focus" in row for row in table.rows)
-    head = "".join(
-        f'<th scope="col" aria-sort="none"><button type="button" class="sort">{escape(c.label)}'
-        + (f' <span class="unit">{escape(c.unit)}</span>' if c.unit else "")
-        + "</button></th>"
-        for c in table.columns
-    )
-    if focusable:
-        head = '<th scope="col"><span class="unseen">Show on the track</span></th>' + head
-    body = []
-    for row in table.rows:
-        cells = []
-        for column in table.columns:
-            text, raw = cell_text(row, column)
-            numeric = known(raw) and not isinstance(raw, str)
-            attributes = f' data-v="{float(raw):.6g}"' if numeric and column.show != "clock" else (
-                f' data-v="{float(raw):.1f}"' if numeric else "")
-            css = "num" if (numeric or text == "–") else ("txt long" if len(text) > 28 else "txt")
-            if column.show == "side" and text in ("port", "starboard"):
-                css += f" side-{text}"
-            # What a copied cell must hold to stay text in a spreadsheet.
-            safe = str(safe_cell(text)) if not numeric else text
-            copy = f' data-copy="{escape(safe)}"' if safe != text else ""
-            cells.append(f'<td class="{css}"{attributes}{copy}>{escape(text)}</td>')
-        if focusable:
-            focus = row.get("_focus")
-            cells.insert(0, '<td class="go"></td>' if focus is None else (
-                f'<td class="go"><button type="button" class="focus" '
-                f'data-from="{float(focus[0]):.1f}" data-to="{float(focus[1]):.1f}" '
-                f'data-label="{escape(focus[2])}" '
-                f'aria-label="Show {escape(focus[2])} on the track">show</button></td>'))
-        body.append(f"<tr>{''.join(cells)}</tr>")
-    many = table.filterable and len(table.rows) > 5
-    tools = (
-        (f'<label class="filter">Filter <input type="search" '
-         f'aria-controls="t-{escape(table.key)}" autocomplete="off"></label>' if many else "")
-        + '<button type="button" class="copy">Copy table</button>'
-        + '<span class="said" role="status" aria-live="polite"></span>'
-    )
-    tall = " tall" if len(table.rows) > 14 else ""
-    return (
-        f'<div class="table" data-table="{escape(table.key)}"><div class="tools">{tools}</div>'
-        f'<p class="table-caption" id="c-{escape(table.key)}">{prose(table.caption)}</p>'
-        f'<div class="scroll{tall}" role="region" tabindex="0" '
-        f'aria-labelledby="c-{escape(table.key)}">'
-        f'<table id="t-{escape(table.key)}" aria-labelledby="c-{escape(table.key)}">'
-        f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></div></div>"
-    )
 
 
 def figure_html(figure: Figure, tools: bool = True) -> str:
@@ -383,12 +269,25 @@ def _how_html(section: Section) -> str:
     return f'<details class="how"><summary>How this was computed</summary>{body}</details>'
 
 
-def section_html(section: Section, extra: str = "") -> str:
-    """HTML of one section; ``extra`` (already HTML) goes before the folded method."""
+def section_html(section: Section, extra: str = "", folded: bool = False) -> str:
+    """HTML of one section.
+
+    Parameters
+    ----------
+    section : Section
+    extra : str
+        HTML that goes before the folded method.
+    folded : bool
+        Show title and verdict alone until the reader opens it.
+    """
     key = escape(section.key)
-    blocks = "".join(block_html(block) for block in section.blocks)
+    body = "".join(block_html(block) for block in section.blocks) + extra + _how_html(section)
+    title = f'<h2 id="h-{key}" tabindex="-1">{escape(section.title)}</h2>'
+    if not folded:
+        return (f'<section id="{key}" aria-labelledby="h-{key}">{title}'
+                f'<p class="verdict">{prose(section.verdict)}</p>{body}</section>')
     return (
-        f'<section id="{key}" aria-labelledby="h-{key}"><h2 id="h-{key}" tabindex="-1">'
-        f'{escape(section.title)}</h2><p class="verdict">{prose(section.verdict)}</p>'
-        f"{blocks}{extra}{_how_html(section)}</section>"
+        f'<section id="{key}" aria-labelledby="h-{key}"><details class="fold"><summary>{title}'
+        f'<span class="verdict">{prose(section.verdict)}</span></summary>'
+        f'<div class="folded">{body}</div></details></section>'
     )

@@ -503,6 +503,7 @@
 
   View.prototype.focus = function (from, to, label, origin) {
     var self = this;
+    reveal(this.box);
     this.chosen = [from, to];
     var waits = all(".plot", this.box).map(drawNow);
     Promise.all(waits).then(function () {
@@ -528,6 +529,7 @@
       var back = document.createElement("button");
       back.type = "button"; back.textContent = "Back to where you were";
       back.addEventListener("click", function () {
+        reveal(origin);
         origin.scrollIntoView({ block: "center" });
         if (origin.focus) { origin.focus({ preventScroll: true }); }
       });
@@ -651,6 +653,60 @@
     a.addEventListener("click", function () { var d = document.getElementById(a.hash.slice(1)); if (d && d.closest("details")) { d.closest("details").open = true; } });
   });
 
+  /* ------------------------------------------------------------ folds */
+  var place = "sailanalysis-open-" + (document.querySelector(".kind") || {}).textContent;
+  function remembered() { try { return JSON.parse(window.localStorage.getItem(place) || "[]"); } catch (e) { return []; } }
+  function remember() {
+    var open = all("section > details.fold[open]").map(function (d) { return d.parentNode.id; });
+    try { window.localStorage.setItem(place, JSON.stringify(open)); } catch (e) { open = null; }
+  }
+  /* A table that does not fit its place becomes cards. */
+  function fit(from) {
+    all(".scroll", from).forEach(function (box) {
+      if (!box.clientWidth) { return; }
+      box.classList.remove("cards");
+      box.classList.toggle("cards", box.scrollWidth > box.clientWidth + 1);
+    });
+  }
+  /* Opens whatever folds hide an element. */
+  function reveal(el) {
+    var hidden = false;
+    for (var d = el && el.closest("details"); d; d = d.parentNode.closest("details")) { if (!d.open) { d.open = true; hidden = true; } }
+    if (hidden) { fit(el.closest("section") || document); }
+  }
+  function revealHash() {
+    var el = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    if (!el) { return; }
+    reveal(el);
+    var fold = el.querySelector(":scope > details.fold");
+    if (fold) { fold.open = true; }
+    el.scrollIntoView();
+  }
+  remembered().forEach(function (id) {
+    var el = document.getElementById(id), fold = el && el.querySelector(":scope > details.fold");
+    if (fold) { fold.open = true; }
+  });
+  all("details").forEach(function (d) {
+    d.addEventListener("toggle", function () { fit(d); if (d.classList.contains("fold")) { remember(); } });
+  });
+  [["open-all", true], ["close-all", false]].forEach(function (p) {
+    var b = document.getElementById(p[0]);
+    if (b) { b.addEventListener("click", function () { all("section > details.fold").forEach(function (d) { d.open = p[1]; }); }); }
+  });
+  var menu = document.querySelector(".menu");
+  all(".menu a").forEach(function (a) { a.addEventListener("click", function () { menu.open = false; }); });
+  document.addEventListener("click", function (e) {
+    if (menu && menu.open && !menu.contains(e.target)) { menu.open = false; }
+    var a = e.target.closest ? e.target.closest('a[href^="#"]') : null;
+    if (a && a.hash === location.hash) { revealHash(); }
+  });
+  document.addEventListener("keydown", function (e) { if (e.key === "Escape" && menu) { menu.open = false; } });
+  window.addEventListener("hashchange", revealHash);
+  var later = null;
+  window.addEventListener("resize", function () { clearTimeout(later); later = setTimeout(function () { fit(document); }, 120); });
+  fit(document);
+  revealHash();
+
   var plots = all(".plot");
   if ("IntersectionObserver" in window) {
     var eye = new IntersectionObserver(function (seen) {
@@ -666,7 +722,10 @@
   });
   window.addEventListener("afterprint", function () { printing = false; repaint(); });
   /* For tests and for printing by program: draw everything now. */
-  window.sailanalysisDrawAll = function () { return Promise.all(plots.map(drawNow)); };
+  window.sailanalysisDrawAll = function () {
+    plots.forEach(reveal);
+    return Promise.all(plots.map(drawNow));
+  };
   window.sailanalysisView = views[0] || null;
   root.setAttribute("data-ready", "1");
 })();
