@@ -128,23 +128,42 @@ def test_no_array_in_the_page_holds_positions_bearings_or_times(made):
         assert f'"{name}":' in own_text(folder / "open" / "report.html") or name == "depth_m"
 
 
-def test_the_track_does_not_come_back(made):
-    """Dead reckoning with all that is shared: the best guess of any heading misses the place by miles."""
-    folder, _ = made
-    shared = pd.read_parquet(folder / "shared" / "samples.parquet")
-    truth = pd.read_parquet(folder / "open" / "samples.parquet")
-    n = min(len(shared), len(truth))
-    # What an attacker has: speed and the wind angle. Without a wind direction only the shape is left.
-    assert shared[["lat", "lon", "hdg_deg", "cog_deg", "twd_deg"]].isna().all(axis=None)
-    twa = np.radians(np.nan_to_num(shared["twa_deg"].to_numpy()[:n]))
-    steps = np.nan_to_num(shared["stw_kn"].to_numpy()[:n])
-    x, y = np.cumsum(steps * np.sin(-twa)), np.cumsum(steps * np.cos(-twa))
-    east = (truth["lon"] - truth["lon"].iloc[0]).to_numpy()[:n] * np.cos(np.radians(49.2))
-    north = (truth["lat"] - truth["lat"].iloc[0]).to_numpy()[:n]
-    good = np.isfinite(x) & np.isfinite(y) & np.isfinite(east) & np.isfinite(north)
-    reckoned, real = x[good] + 1j * y[good], east[good] + 1j * north[good]
-    turn = np.angle(np.vdot(reckoned, real))
-    assert abs(np.degrees(turn)) > 20  # the wind of that day is needed to lay it on a chart
+def test_the_same_sailing_elsewhere_and_another_way_round_is_shared_as_the_same(tmp_path):
+    """The day turned by half a circle about its start, on the other side of the earth, in another year.
+
+    Half a turn about an axis through the equator leaves every distance on the ellipsoid as it is, so whatever
+    of the place, the bearings or the date were shared would show as a difference.
+    """
+    day = sea.simulate(np.random.default_rng(71), hours=0.7, motor_s=60.0, dt=0.2)
+    c, step = day.cols, 5
+    here = pd.DataFrame({
+        "time": pd.to_datetime(day.t, unit="s", utc=True).strftime("%Y-%m-%dT%H:%M:%S.%fZ"), "lat": c["lat"], "lon": c["lon"],
+        "sog_kn": c["sog"], "cog_deg": c["cog"], "hdg_deg": c["hdg"], "stw_kn": c["stw"], "awa_deg": c["awa"],
+        "aws_kn": c["aws"], "rudder_deg": c["rudder"], "heel_deg": c["heel"]})[::step].round(8)
+    there = here.assign(
+        time=pd.to_datetime(day.t - 400 * 86400.0 - 7200.0, unit="s", utc=True).strftime("%Y-%m-%dT%H:%M:%S.%fZ")[::step],
+        lat=-here["lat"], lon=np.round(170.0 - here["lon"] - 90.0, 8), cog_deg=(here["cog_deg"] + 180.0) % 360,
+        hdg_deg=(here["hdg_deg"] + 180.0) % 360)
+    for name, log in (("here", here), ("there", there)):
+        (tmp_path / f"{name}-logs").mkdir()
+        log.to_csv(tmp_path / f"{name}-logs" / "log7.csv", index=False)
+        assert main(["day", str(tmp_path / f"{name}-logs"), "--private", "--quiet", "--out", str(tmp_path / name)]) == 0
+    for table in ("samples", "maneuvers", "legs", "polar", "targets", "helm"):
+        one, two = (pd.read_parquet(tmp_path / w / f"{table}.parquet").drop(columns=["lat", "lon"], errors="ignore")
+                    for w in ("here", "there"))
+        assert len(one) > 0, table
+        pd.testing.assert_frame_equal(one, two, rtol=1e-4, atol=1e-4)
+    one, two = (rounded(json.loads((tmp_path / w / "summary.json").read_text())) for w in ("here", "there"))
+    assert one == two
+
+
+def rounded(value):
+    """A JSON value with its numbers to three decimals."""
+    if isinstance(value, dict):
+        return {key: rounded(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [rounded(item) for item in value]
+    return round(value, 3) if isinstance(value, float) else value
 
 
 def test_two_runs_are_turned_differently(made, tmp_path):
