@@ -154,20 +154,6 @@ def mean_wind(samples: pd.DataFrame) -> tuple[float, float]:
     return float(wrap360(arctan2d(east, north))), _mean(tws)
 
 
-def mean_current(samples: pd.DataFrame) -> tuple[float, float]:
-    """Vector-mean set (towards) and drift over the day."""
-    if not {"set_deg", "drift_kn"} <= set(samples):
-        return float("nan"), float("nan")
-    towards = samples["set_deg"].to_numpy(dtype=float)
-    drift = samples["drift_kn"].to_numpy(dtype=float)
-    good = np.isfinite(towards) & np.isfinite(drift)
-    if not good.any():
-        return float("nan"), float("nan")
-    east = float(np.mean(drift[good] * sind(towards[good])))
-    north = float(np.mean(drift[good] * cosd(towards[good])))
-    return float(wrap360(arctan2d(east, north))), float(np.hypot(east, north))
-
-
 def _mean(value: Floats) -> float:
     value = value[np.isfinite(value)]
     return float(value.mean()) if value.size else float("nan")

@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sailanalysis.calibrate.current import mean_current
 from sailanalysis.core.angles import cosd, sind
 from sailanalysis.core.series import epoch_s, running_mean, runs
 from sailanalysis.figures.chart import (
     Chart,
     Floats,
-    mean_current,
     mean_wind,
     positions,
     round_length_m,
@@ -362,9 +362,9 @@ def _arrows(chart: Chart, samples: pd.DataFrame, x: Floats, y: Floats) -> list[S
         strength = f" {tws:.0f} kn" if np.isfinite(tws) else ""
         named = f"{round(twd) % 360:03d}°" if chart.places else ""
         arrow(twd + 180 + chart.turned_deg, f"wind {named}{strength}", "~accent")
-    set_deg, drift = mean_current(samples)
-    if np.isfinite(set_deg) and drift >= 0.05:
-        arrow(set_deg + chart.turned_deg, f"current {drift:.1f} kn", "~soft")
+    current = mean_current(samples)
+    if np.isfinite(current.set_deg) and current.drift_kn >= 0.05:
+        arrow(current.set_deg + chart.turned_deg, f"current {current.drift_kn:.1f} kn", "~soft")
     return notes
 
 

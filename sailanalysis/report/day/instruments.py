@@ -203,22 +203,27 @@ def _track_wind(facts: Facts, headlines: list[Headline]) -> list[Block]:
 
 
 def _current(facts: Facts) -> list[Block]:
-    from sailanalysis.figures.chart import mean_current
+    from sailanalysis.calibrate.current import mean_current
     from sailanalysis.figures.instruments import current_figure
 
     blocks: list[Block] = [Text(("Current",), "heading")]
     if not facts.has("set_deg", "drift_kn"):
         return [*blocks, Text(("The current is not known: that needs heading, boat speed and "
                                "position together.",), "unknown")]
-    towards, drift = mean_current(facts.day.samples)
+    used = facts.day.results.corrections
+    mean = mean_current(facts.day.samples, used.error if used is not None else None)
     values = facts.day.samples["drift_kn"].to_numpy(dtype=float)
     values = values[np.isfinite(values)]
     study = facts.day.results.calibration
     fit = study.current if study is not None and len(study.current) else None
-    text = (f"By the corrections used {amount(drift, 'kn')}"
-            + (f" towards {bearing(towards)}" if not facts.turned_deg else "") + " on average, "
-            f"between {np.percentile(values, 5):.1f} and {np.percentile(values, 95):.1f} kn "
-            "through the day. An error of the speed sensor or the compass shows there as current.")
+    where = f" towards {bearing(mean.set_deg)}" if not facts.turned_deg else ""
+    text = (f"By the corrections used {interval(mean.drift_kn, mean.low_kn, mean.high_kn, 'kn')}"
+            f"{where} on average, between {np.percentile(values, 5):.1f} and "
+            f"{np.percentile(values, 95):.1f} kn through the day. ")
+    text += ("The range is what errors of boat speed, compass and leeway leave open."
+             if mean.shown else "That is no more than errors of boat speed, compass and leeway "
+             "may make: no current is shown." if known(mean.low_kn) else
+             "An error of the speed sensor or the compass shows there as current.")
     if fit is not None:
         drifts, lows, highs = (fit[c].to_numpy(dtype=float) for c in
                                ("drift_kn", "drift_low_kn", "drift_high_kn"))
