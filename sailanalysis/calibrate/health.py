@@ -28,6 +28,11 @@ NOISY: Final = {
     "sog_kn": 0.3, "stw_kn": 0.4, "hdg_deg": 3.0, "hdg_mag_deg": 3.0, "awa_deg": 8.0,
     "aws_kn": 1.5, "rudder_deg": 2.0, "heel_deg": 3.0, "cog_deg": 10.0,
 }
+MASTHEAD_KN: Final = 2.0
+"""How fast a masthead swings in a seaway (15 m, 3 deg every 5 s: 1 m/s): in little wind the vane
+shows that, and no fault."""
+LEAST_RATE_HZ: Final = 0.5
+"""Readings further apart differ because the boat did: that is no noise."""
 CURE: Final = {
     "lat": "check the antenna's view of the sky and its plug",
     "sog_kn": "check the antenna's view of the sky and its plug",
@@ -45,8 +50,8 @@ CURE: Final = {
 }
 MIN_TURNS: Final = 4
 TURN_RATE_DEG_S: Final = 3.0
-LAG_NOTED_S: Final = 2.0
-"""A lag beyond this smears a tack's slowest moment; below, nobody notices."""
+LAG_NOTED_S: Final = {"apparent wind angle": 2.0, "boat speed": 2.0, "course over ground": 5.0}
+"""A later vane or log smears a tack's slowest moment; a later course only sways set and drift."""
 
 
 @dataclass(frozen=True)
@@ -84,13 +89,13 @@ def sensor_health(cond: Conditioned, samples: pd.DataFrame) -> HealthResult:
         Corrected, on the same clock.
     """
     time = epoch_s(samples.index)
-    sensors = _sensors(cond, time)
+    sensors = _sensors(cond, samples, time)
     lags = _lags(cond, samples, time)
     asymmetry = _asymmetry(samples, time)
     order = {"poor": 0, "fair": 1, "good": 2}
     ranked = sensors.assign(rank=sensors["verdict"].map(order)).sort_values("rank", kind="stable")
     sentences = [
-        f"{row['label'].capitalize()}: {row['advice']}"
+        f"{row['label'].capitalize()} {row['advice']}"
         for row in ranked[ranked["rank"] < 2].to_dict("records")
     ]
     sentences += [a for a in lags.get("advice", []) if a]
@@ -100,10 +105,14 @@ def sensor_health(cond: Conditioned, samples: pd.DataFrame) -> HealthResult:
     return HealthResult(sensors, lags, asymmetry, tuple(sentences))
 
 
-def _sensors(cond: Conditioned, time: Floats) -> pd.DataFrame:
+def _sensors(cond: Conditioned, samples: pd.DataFrame, time: Floats) -> pd.DataFrame:
     """One row for every checked channel that any source gave."""
     rows = []
     duration = max(time.size, 1)
+    at_rest = (samples["state"].to_numpy(dtype=object) == "stopped" if "state" in samples
+               else np.zeros(time.size, dtype=bool))
+    aws = float(cond.samples["aws_kn"].median()) if "aws_kn" in cond.samples else float("nan")
+    swing_deg = float(np.degrees(MASTHEAD_KN / max(aws, MASTHEAD_KN))) if aws > 0 else 0.0
     gone = cond.left_out
     given = set(cond.samples.columns) | set(gone["channel"])
     for name in (c for c in CHECKED if c in given):
@@ -114,8 +123,15 @@ def _sensors(cond: Conditioned, time: Floats) -> pd.DataFrame:
         mine = mine[mine["source"] == source]
         value = (cond.samples[name].to_numpy(dtype=float) if name in cond.samples
                  else np.full(time.shape, np.nan))
-        # Rows where the logger itself ran; a hole in all channels is not this sensor's.
-        missing = true_stretches(~np.isfinite(value))
+        # Rows where the logger itself ran; a hole in all channels is not this sensor's. Before its
+        # first word a sensor was not switched on; at rest the course over ground says nothing.
+        silent = ~np.isfinite(value)
+        expected = np.ones(time.size, dtype=bool)
+        if not silent.all():
+            expected[: int(np.argmin(silent))] = False
+        if name in ("sog_kn", "cog_deg"):
+            expected &= ~at_rest
+        missing = true_stretches(silent & expected)
         step = step_s(time) if time.size > 1 else 1.0
         holes = [(s.stop - s.start) * step for s in missing]
         spikes = int(mine.loc[mine["reason"].isin(["spike", "position jump"]), "count"].sum())
@@ -131,7 +147,11 @@ def _sensors(cond: Conditioned, time: Floats) -> pd.DataFrame:
             "noise": float(chosen["noise"].iloc[0]) if len(chosen) else float("nan"),
             "repeats_share": _repeats(value, cond.native_rate_hz.get(name, 0.0), cond.rate_hz),
         }
-        row["verdict"], row["advice"] = _verdict(name, row)
+        lacking = float((silent & expected).sum() / max(expected.sum(), 1))
+        limit = NOISY.get(name, np.inf) if row["rate_hz"] >= LEAST_RATE_HZ else np.inf
+        if name == "awa_deg":
+            limit = float(np.hypot(limit, swing_deg))
+        row["verdict"], row["advice"] = _verdict(CURE[name], row, lacking, limit)
         rows.append(row)
     columns = ["channel", "label", "unit", "source", "rate_hz", "present_share", "dropouts",
                "longest_gap_s", "spikes", "stuck_share", "left_out_share", "noise",
@@ -149,26 +169,25 @@ def _repeats(value: Floats, native_hz: float, rate_hz: float) -> float:
     return float(np.mean(np.diff(x) == 0.0)) if x.size > 1 else float("nan")
 
 
-def _verdict(name: str, row: dict[str, Any]) -> tuple[str, str]:
+def _verdict(cure: str, row: dict[str, Any], lacking: float, noisy: float) -> tuple[str, str]:
     """Verdict and one sentence, the gravest reason first."""
-    cure = CURE[name]
     if row["stuck_share"] > 0.5:
         return "poor", f"gave the very same reading nearly all day and was left out; {cure}."
     if row["stuck_share"] > 0.01:
         return "poor", (f"stood still for {100 * row['stuck_share']:.0f} % of the time while the "
                         f"boat sailed; {cure}.")
-    if row["present_share"] < 0.8:
-        return "poor", (f"is missing {100 * (1 - row['present_share']):.0f} % of the time (longest "
+    if lacking > 0.2:
+        return "poor", (f"is missing {100 * lacking:.0f} % of the time (longest "
                         f"gap {row['longest_gap_s'] / 60:.0f} min); {cure}.")
     if row["left_out_share"] > 0.01:
         return "poor", (f"{100 * row['left_out_share']:.1f} % of its readings were impossible and "
                         f"left out; {cure}.")
-    if np.isfinite(row["noise"]) and row["noise"] > NOISY.get(name, np.inf):
+    if row["noise"] > noisy:
         return "fair", (f"is noisy ({row['noise']:.1f} {row['unit']} from reading to reading); "
                         f"{cure}.")
-    if row["present_share"] < 0.98 or row["longest_gap_s"] > 60.0:
-        return "fair", (f"drops out ({row['dropouts']} times, longest "
-                        f"{row['longest_gap_s']:.0f} s); {cure}.")
+    if lacking > 0.02 or row["longest_gap_s"] > 60.0:
+        gaps = ("once, for" if row["dropouts"] == 1 else f"{row['dropouts']} times, at most for")
+        return "fair", f"drops out ({gaps} {row['longest_gap_s']:.0f} s); {cure}."
     if row["spikes"] > 0:
         return "good", f"{row['spikes']} stray readings left out; nothing to do."
     return "good", "no fault found; nothing to do."
@@ -275,10 +294,10 @@ def _lag_row(sensor: str, against: str, lags: list[float]) -> list[dict[str, Any
     half = max(Z95 * MEDIAN_SE * MAD_TO_SD * float(np.median(np.abs(x - middle)))
                / np.sqrt(x.size), 0.1)
     advice = ""
-    if middle - half > 0 and middle > LAG_NOTED_S:
+    if middle - half > 0 and middle > LAG_NOTED_S[sensor]:
         advice = (f"{sensor.capitalize()} comes {middle:.1f} s ({middle - half:.1f} to "
                   f"{middle + half:.1f}) after {against}: set its damping lower.")
-    elif middle + half < 0 and middle < -LAG_NOTED_S:
+    elif middle + half < 0 and middle < -LAG_NOTED_S[sensor]:
         advice = (f"{against.capitalize()} comes {-middle:.1f} s ({-middle - half:.1f} to "
                   f"{-middle + half:.1f}) after {sensor}: set its damping lower.")
     return [{"sensor": sensor, "against": against, "lag_s": middle, "low_s": middle - half,
@@ -286,6 +305,11 @@ def _lag_row(sensor: str, against: str, lags: list[float]) -> list[dict[str, Any
 
 
 # -------------------------------------------------------------------------------- asymmetry
+LIKE_WIND_KN: Final = 2.0
+LIKE_ANGLE_DEG: Final = 5.0
+LIKE_TIME_S: Final = 3600.0
+"""Legs are compared in like wind and at a like angle within the hour: sea and tide change."""
+LEAST_PAIRS: Final = 3
 _SIDES: Final = (
     ("awa_deg", "apparent wind angle", "deg", True,
      "the vane points off, or the sails are set differently"),
@@ -296,45 +320,87 @@ _SIDES: Final = (
 )
 
 
+@dataclass(frozen=True)
+class _Leg:
+    """A stretch close-hauled: its side (1 starboard), middle, wind, angle, and who and what."""
+
+    side: int
+    time_s: float
+    tws_kn: float
+    angle_deg: float
+    crew: tuple[str, str]
+    span: slice
+
+
 def _asymmetry(samples: pd.DataFrame, time: Floats) -> pd.DataFrame:
-    """Means of legs close-hauled on each tack, compared (Welch, legs as the pieces)."""
+    """Legs close-hauled on either tack, compared in pairs of like wind, angle, sails and helm."""
     columns = ["quantity", "unit", "starboard", "port", "difference", "low", "high",
                "legs_starboard", "legs_port", "advice"]
-    awa = samples["awa_deg"].to_numpy(dtype=float)
-    if not np.isfinite(awa).any() or time.size < 120:
-        return pd.DataFrame(columns=columns)
-    slow = running_mean(time, awa, 60.0)
-    state = samples["state"].to_numpy() if "state" in samples else np.full(time.size, "")
-    upwind = (np.abs(slow) > 15.0) & (np.abs(slow) < 50.0) & (state != "motoring") & (
-        state != "stopped")
+    legs = _close_hauled(samples, time)
     rows = []
     for channel, quantity, unit, mirrored, blame in _SIDES:
         value = samples[channel].to_numpy(dtype=float)
-        if not np.isfinite(value).any():
+        pairs = [(a, b) for a, b in _pairs(legs, like_angle=channel != "awa_deg")
+                 if np.isfinite(value[a.span]).any() and np.isfinite(value[b.span]).any()]
+        if len(pairs) < LEAST_PAIRS:
             continue
-        legs: dict[int, list[float]] = {1: [], -1: []}
-        for side in (1, -1):
-            for s in true_stretches(upwind & (np.sign(slow) == side)):
-                if time[s.stop - 1] - time[s.start] >= 90.0 and np.isfinite(value[s]).any():
-                    mean = float(np.nanmean(value[s]))
-                    # Heel and rudder change sign with the tack: heeled away from the wind.
-                    legs[side].append(mean * (side if mirrored else 1))
-        if min(len(legs[1]), len(legs[-1])) < 3:
-            continue
-        starboard, port = np.array(legs[1]), np.array(legs[-1])
+        # Heel and rudder change sign with the tack: heeled away from the wind.
+        starboard, port = (np.array([np.nanmean(value[pair[k].span]) * (
+            pair[k].side if mirrored else 1) for pair in pairs]) for k in (0, 1))
         rows.append(_compare(quantity, unit, starboard, port, blame))
     return pd.DataFrame(rows, columns=columns)
 
 
+def _close_hauled(samples: pd.DataFrame, time: Floats) -> list[_Leg]:
+    """Stretches of a minute and a half and more, close-hauled under sail."""
+    awa = samples["awa_deg"].to_numpy(dtype=float)
+    if not np.isfinite(awa).any() or time.size < 120:
+        return []
+    slow = running_mean(time, awa, 60.0)
+    state = samples["state"].to_numpy() if "state" in samples else np.full(time.size, "")
+    upwind = (np.abs(slow) > 15.0) & (np.abs(slow) < 50.0) & (state != "motoring") & (
+        state != "stopped")
+    tws = samples["tws_kn"].to_numpy(dtype=float) if "tws_kn" in samples else np.full(
+        time.size, np.nan)
+    legs = []
+    for side in (1, -1):
+        for s in true_stretches(upwind & (np.sign(slow) == side)):
+            if time[s.stop - 1] - time[s.start] < 90.0:
+                continue
+            middle = (s.start + s.stop) // 2
+            crew = tuple(str(samples[name].iloc[middle]) if name in samples else ""
+                         for name in ("sails", "helm"))
+            wind = float(np.nanmean(tws[s])) if np.isfinite(tws[s]).any() else float("nan")
+            legs.append(_Leg(side, float(time[middle]), wind, float(np.mean(np.abs(slow[s]))),
+                             (crew[0], crew[1]), s))
+    return legs
+
+
+def _pairs(legs: list[_Leg], *, like_angle: bool) -> list[tuple[_Leg, _Leg]]:
+    """Each leg on starboard tack with its nearest like leg on port; none is used twice."""
+    def like(a: _Leg, b: _Leg) -> bool:
+        return (a.crew == b.crew and not abs(a.tws_kn - b.tws_kn) > LIKE_WIND_KN
+                and (not like_angle or abs(a.angle_deg - b.angle_deg) <= LIKE_ANGLE_DEG))
+
+    near = sorted(((abs(a.time_s - b.time_s), k, m) for k, a in enumerate(legs) if a.side > 0
+                   for m, b in enumerate(legs) if b.side < 0 and like(a, b)))
+    taken: set[int] = set()
+    out = []
+    for apart_s, k, m in near:
+        if apart_s <= LIKE_TIME_S and not taken & {k, m}:
+            taken |= {k, m}
+            out.append((legs[k], legs[m]))
+    return out
+
+
 def _compare(quantity: str, unit: str, starboard: Floats, port: Floats,
              blame: str) -> dict[str, Any]:
-    """One row: difference of leg means with Welch's interval."""
+    """One row: mean difference of the pairs with its interval (Student's t)."""
     from scipy.special import stdtrit
 
-    a, b = starboard.var(ddof=1) / starboard.size, port.var(ddof=1) / port.size
-    freedom = (a + b) ** 2 / max(a**2 / (starboard.size - 1) + b**2 / (port.size - 1), 1e-12)
-    difference = float(starboard.mean() - port.mean())
-    half = float(stdtrit(max(freedom, 1.0), 0.975) * np.sqrt(a + b))
+    gap = starboard - port
+    difference = float(gap.mean())
+    half = float(stdtrit(gap.size - 1, 0.975) * gap.std(ddof=1) / np.sqrt(gap.size))
     advice = ""
     if abs(difference) > half:
         advice = (f"Close-hauled, {quantity} was {abs(difference):.1f} {unit} "

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from pytest import approx
 from seas.calibration import sail
@@ -10,6 +11,7 @@ from seas.calibration import sail
 from sailanalysis.calibrate.health import sensor_health
 from sailanalysis.condition import condition
 from sailanalysis.core.model import Boat
+from sailanalysis.core.series import epoch_s
 from sailanalysis.wind import wind_and_water
 
 
@@ -82,3 +84,51 @@ def test_a_crooked_vane_shows_as_asymmetry():
         assert rows.loc["apparent wind angle", "low"] < shows[-1]
     # Six degrees to add: the starboard reading is six short, the port one six long.
     assert np.median(shows) == approx(-12.0, abs=3.0)
+
+
+def test_legs_are_compared_in_like_wind_only():
+    """Starboard tack in 12 kn, port tack in 18: nothing is alike, nothing is said."""
+    from sailanalysis.calibrate.health import _asymmetry
+
+    def day(port_tws):
+        side = np.repeat([1, -1] * 6, 150)
+        t = np.arange(side.size, dtype=float)
+        noise = np.random.default_rng(2).normal(0, 0.02, side.size)
+        return pd.DataFrame({
+            "awa_deg": 30.0 * side, "tws_kn": np.where(side > 0, 12.0, port_tws), "stw_kn": 6.0 + (side < 0) + noise,
+            "heel_deg": 15.0, "rudder_deg": np.nan, "sails": "main+jib", "helm": "Ada"}), t
+
+    assert _asymmetry(*day(18.0)).empty
+    row = _asymmetry(*day(12.5)).set_index("quantity").loc["boat speed"]
+    assert row["difference"] == approx(-1.0, abs=0.01) and row["legs_starboard"] == 6 and row["advice"]
+
+
+def test_what_does_not_matter_is_not_told(day):
+    def late(t, x):
+        x[:600] = np.nan
+        return x
+
+    health = judged(spoiled(day.raw, "stw_kn", late))
+    assert health.sensors.set_index("channel").loc["stw_kn", "verdict"] == "good"
+    assert not any(s.startswith("Boat speed") for s in health.sentences)
+
+
+def test_a_gap_in_the_course_over_ground_counts_under_way_alone(day):
+    cond = condition(spoiled(day.raw, "cog_deg", lambda t, x: np.where((t > t[3000]) & (t < t[4000]), np.nan, x)))
+    samples, _, _ = wind_and_water(cond, Boat())
+    time = epoch_s(samples.index)
+    rest = (time > time[0] + 2900) & (time < time[0] + 4100)
+    told = [sensor_health(cond, samples.assign(state=np.where(rest & moored, "stopped", "sailing"))).sentences[0]
+            for moored in (True, False)]
+    assert not told[0].startswith("Course over ground drops out")
+    assert told[1].startswith("Course over ground drops out")
+
+
+@pytest.mark.parametrize(("aws", "verdict"), [(6.0, "good"), (25.0, "fair")])
+def test_a_vane_that_swings_with_the_masthead_is_no_fault_in_little_wind(day, aws, verdict):
+    """11 deg from reading to reading: at 6 kn a masthead that swings at 2 kn turns it by 18, at 25 kn by 5."""
+    rng = np.random.default_rng(4)
+    shaken = spoiled(spoiled(day.raw, "awa_deg", lambda t, x: x + rng.normal(0, 11.0, x.size)), "aws_kn",
+                     lambda t, x: aws + rng.normal(0, 0.3, x.size))
+    row = judged(shaken).sensors.set_index("channel").loc["awa_deg"]
+    assert row["noise"] == approx(11.0, rel=0.1) and row["verdict"] == verdict
