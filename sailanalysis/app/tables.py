@@ -15,7 +15,7 @@ import pandas as pd
 
 from sailanalysis.app.track import write_track
 from sailanalysis.core.channels import SAMPLE_COLUMNS
-from sailanalysis.core.columns import ColumnKind, column_info, unit_of
+from sailanalysis.core.columns import ColumnInfo, ColumnKind, column_info, unit_of
 from sailanalysis.day import Day
 from sailanalysis.report.page.safe import safe_cell
 
@@ -50,6 +50,9 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "helm_trend": ("helm", "days", "trend", "trend_low", "trend_high", "verdict"),
     "maneuver_progress": ("helm", "kind", "day", "count", "loss_m_median"),
     "calibration": ("date", "day", "sensor", "value", "low", "high"),
+    "maneuver_costs": (
+        "kind", "helm", "sails", "count", "rated", "loss_m", "loss_m_low", "loss_m_high",
+        "loss_s"),
     "days": (),
 }
 """Columns of each table, in order; more may follow, none is missing."""
@@ -87,13 +90,18 @@ def with_columns(name: str, table: pd.DataFrame, label: TableLabel | None = None
     for column in ("boat", "day"):
         if column not in table:
             out[column] = getattr(label or TableLabel(), column)
-    return pd.DataFrame({column: typed(column, out[column]) for column in out.columns},
+    return pd.DataFrame({column: typed(column, out[column], name) for column in out.columns},
                         index=out.index)
 
 
-def typed(name: str, column: pd.Series) -> pd.Series:
+def _info(table: str, column: str) -> ColumnInfo | None:
+    """What a column of a table is: of pooled costs, ``rated`` counts."""
+    return column_info("rated_count" if (table, column) == ("maneuver_costs", "rated") else column)
+
+
+def typed(name: str, column: pd.Series, table: str = "") -> pd.Series:
     """A column in the type that its name has everywhere, empty or not."""
-    info = column_info(name)
+    info = _info(table, name)
     if info is None:
         return column
     if info.kind == "text":
@@ -115,7 +123,7 @@ def empty_table(name: str) -> pd.DataFrame:
     """A published table without rows, its columns of their types."""
     made = {}
     for column in COLUMNS[name]:
-        info = column_info(column)
+        info = _info(name, column)
         made[column] = pd.Series(dtype=_TYPES[info.kind] if info is not None else "float64")
     return pd.DataFrame(made)
 
@@ -157,7 +165,7 @@ def write_table(name: str, table: pd.DataFrame, folder: Path, label: TableLabel)
              "time": pa.timestamp("us", tz="UTC"), "flag": pa.bool_()}
     fields = {}
     for column in shown.columns:
-        info = column_info(str(column))
+        info = _info(name, str(column))
         fields[str(column)] = pa.array(shown[column], type=kinds[info.kind] if info else None,
                                        from_pandas=True)
     pq.write_table(pa.table(fields), folder / f"{name}.parquet", compression="zstd")
@@ -170,7 +178,7 @@ def describe_columns(tables: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, 
         shown = with_columns(name, table).columns if name in COLUMNS else table.columns
         out[name] = {}
         for column in map(str, shown):
-            info = column_info(column)
+            info = _info(name, column)
             out[name][column] = {
                 "type": info.kind if info else "", "unit": info.unit if info else unit_of(column),
                 "meaning": info.meaning if info else ""}
@@ -248,6 +256,8 @@ def write_day_tables(day: Day, folder: Path, private: bool = False) -> None:
     """Write all tables of a day into a (staged) folder."""
     label = TableLabel(day.boat.name, day.summary["day"])
     tables = {name: getattr(day, name) for name in DAY_TABLES}
+    study = day.results.maneuvers
+    tables["maneuver_costs"] = empty_table("maneuver_costs") if study is None else study.pooled
     for name, table in tables.items():
         write_table(name, table, folder, label)
     write_json(day.calibration, folder / "calibration.json")

@@ -82,6 +82,8 @@ _NUMBERS: Final = {
     "loss_m": "distance made good that it cost, positive is lost",
     "loss_s": "the same as time at the speed made good before",
     "loss_boat_lengths": "the same in lengths over all",
+    "loss_shared_sd_m": "part of the loss's standard error that all turns of the day share",
+    "at_least_m": "what it cost at least (95 %, one-sided), where it is not rated",
     "duration_s": "how long", "stw_sd_kn": "standard deviation of boat speed",
     "rudder_mean_deg": "mean rudder, positive turns the bow to starboard",
     "polar_ratio": "boat speed over that of the polar in the same wind",

@@ -18,9 +18,10 @@ from sailanalysis.core.stats import finite_mean
 from sailanalysis.core.units import MS_TO_KN
 from sailanalysis.maneuvers.build import Bounded
 from sailanalysis.maneuvers.case import TWO_SIDED, Place, Sides
-from sailanalysis.maneuvers.compare import Pattern, by_group, patterns
+from sailanalysis.maneuvers.compare import Pattern, patterns
 from sailanalysis.maneuvers.cost import Costed, Reckoning
 from sailanalysis.maneuvers.noise import Responses
+from sailanalysis.maneuvers.pooled import pooled_costs
 from sailanalysis.maneuvers.reasons import Reason
 from sailanalysis.segment.grid import box_mean
 
@@ -40,7 +41,7 @@ class ManeuverStudy:
     Attributes
     ----------
     table : DataFrame
-        One row a costed tack, gybe, luff or circle. ``number`` is the row of the maneuvers' table;
+        One row a rated tack, gybe, luff or circle. ``number`` is the row of the maneuvers' table;
         then ``kind, helm, sails, side, loss_m, loss_s``, the five parts of :data:`PARTS`, and the
         anatomy: ``entry_kn`` and ``entry_share`` (of the steady speed), ``entry_settled``,
         ``turn_deg, turn_s, rate_deg_s`` (mean), ``unevenness`` (spread of the rate over its mean),
@@ -52,10 +53,9 @@ class ManeuverStudy:
         By ``number``: ``t_s`` from the crossing, ``stw_kn, twa_deg`` (old side positive),
         ``rate_of_turn_deg_s, vmg_kn, reference_kn``, and ``x_m, y_m``: the track through the water
         from the crossing, the wind blowing down the page.
-    by_helm, by_sails : DataFrame
-        ``kind, helm`` or ``sails``, ``count``, ``loss_m, loss_m_low, loss_m_high, loss_s``
-        (medians with 95 % intervals) and ``overlaps``: the interval meets
-        another's, so that no ranking is meant.
+    pooled : DataFrame
+        Mean costs of rated tacks and gybes by helm and sails
+        (:func:`sailanalysis.maneuvers.pooled.pooled_costs`).
     what_matters : tuple of Pattern
         Rank correlations that stand after correction for their number.
     looked_at : dict of str to int
@@ -69,8 +69,7 @@ class ManeuverStudy:
 
     table: pd.DataFrame
     traces: dict[int, pd.DataFrame]
-    by_helm: pd.DataFrame
-    by_sails: pd.DataFrame
+    pooled: pd.DataFrame
     what_matters: tuple[Pattern, ...]
     looked_at: dict[str, int]
     luffs: pd.DataFrame
@@ -89,15 +88,16 @@ def study_maneuvers(table: pd.DataFrame, reckoning: Reckoning) -> ManeuverStudy:
     published = table[["helm", "sails", "to_side", "tws_kn", "loss_s", "turn_deg"]] \
         .to_dict("records")
     costed = {one.place.row: one for one in reckoning.costed}
-    rows = [_anatomy(one, published[row]) for row, one in costed.items()]
+    rated = table["rated"].to_numpy(dtype=bool)
+    rows = [_anatomy(one, published[row]) for row, one in costed.items() if rated[row]]
     anatomy = pd.DataFrame(rows, columns=None if rows else
                            ["number", "kind", "helm", "sails", "side", "loss_m", "loss_s", *PARTS])
     traces = {place.row: _trace(place, reckoning.bounded.get(place.row), costed.get(place.row))
               for place in reckoning.places if place.kind in TRACED}
     turns = anatomy[anatomy["kind"].isin(TWO_SIDED)]
     return ManeuverStudy(
-        anatomy, traces, by_group(turns, "helm"), by_group(turns, "sails"),
-        tuple(patterns(turns)), {str(k): int(n) for k, n in turns["kind"].value_counts().items()},
+        anatomy, traces, pooled_costs(table), tuple(patterns(turns)),
+        {str(k): int(n) for k, n in turns["kind"].value_counts().items()},
         _luffs(table), reckoning.responses)
 
 

@@ -1,4 +1,4 @@
-"""What the dear maneuvers had in common, and helms and sails side by side, without overclaiming.
+"""What the dear maneuvers had in common, without overclaiming.
 
 References
 ----------
@@ -130,36 +130,3 @@ def median_interval(value: Floats) -> tuple[float, float, float]:
         tail += comb(n, k) * 0.5**n
         k += 1
     return middle, float(x[k - 1]), float(x[n - k])
-
-
-def by_group(table: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Median loss by helm or by sail set, kind by kind.
-
-    Returns
-    -------
-    DataFrame
-        ``kind, NAME, count, loss_m, loss_m_low, loss_m_high, loss_s, overlaps``. ``overlaps`` is
-        True where the interval meets that of another group of the kind, or either is unknown: then
-        the order says nothing.
-    """
-    rows = []
-    known = table[table[name].astype(str) != ""] if len(table) else table
-    for (kind, value), mine in known.groupby(["kind", name], sort=True):
-        middle, low, high = median_interval(mine["loss_m"].to_numpy(dtype=float))
-        rows.append({"kind": kind, name: value, "count": len(mine), "loss_m": middle,
-                     "loss_m_low": low, "loss_m_high": high,
-                     "loss_s": float(np.nanmedian(mine["loss_s"].to_numpy(dtype=float)))})
-    out = pd.DataFrame(rows, columns=["kind", name, "count", "loss_m", "loss_m_low",
-                                      "loss_m_high", "loss_s"])
-    out["overlaps"] = [_overlaps(out, k) for k in range(len(out))]
-    return out
-
-
-def _overlaps(table: pd.DataFrame, k: int) -> bool:
-    me = table.iloc[k]
-    others = table[(table["kind"] == me["kind"]) & (np.arange(len(table)) != k)]
-    for _, other in others.iterrows():
-        apart = me["loss_m_low"] > other["loss_m_high"] or other["loss_m_low"] > me["loss_m_high"]
-        if not apart:
-            return True
-    return False

@@ -49,6 +49,8 @@ class Costed:
     reference : Reference
     loss_m, sd_m : float
         Metres lost and their standard error.
+    shared_m : float
+        The part of it that all turns of the day share: calibration's, and the build's.
     reason : Reason
         Why the loss is not trustworthy.
     """
@@ -57,6 +59,7 @@ class Costed:
     reference: Reference
     loss_m: float
     sd_m: float
+    shared_m: float
     reason: Reason = Reason.NONE
 
     @property
@@ -83,12 +86,15 @@ class Reckoning:
     costed : tuple of Costed
     responses : dict of float to Response
         What the day taught of the boat upwind (1) and downwind (-1).
+    at_least_m : dict of int to float
+        By row of the table: what the maneuver cost at least.
     """
 
     places: tuple[Place, ...] = ()
     bounded: dict[int, Bounded | Reason] = field(default_factory=dict)
     costed: tuple[Costed, ...] = ()
     responses: Responses = field(default_factory=dict)
+    at_least_m: dict[int, float] = field(default_factory=dict)
 
 
 def cost(case: Bounded, response: Response, model: SpeedModel | None) -> Costed:
@@ -99,9 +105,10 @@ def cost(case: Bounded, response: Response, model: SpeedModel | None) -> Costed:
     loss, reference = _loss(case, shape, response, case.time.middle_s)
     ends = [_loss(case, shape, response, t)[0] for t in (case.time.low_s, case.time.high_s)]
     level = float(np.mean(reference.speed_ms))
-    parts = (reference.sd_m, noise_m(case, level, response), wind_m(case),
-             0.5 * abs(ends[1] - ends[0]), hidden_wind_m(case, level), interpolation_m(case))
-    return Costed(case, reference, loss, float(np.linalg.norm(parts)))
+    build_m = 0.5 * abs(ends[1] - ends[0])
+    parts = (reference.sd_m, noise_m(case, level, response), wind_m(case), build_m,
+             hidden_wind_m(case, level), interpolation_m(case))
+    return Costed(case, reference, loss, float(np.linalg.norm(parts)), build_m)
 
 
 def _loss(case: Bounded, shape: Floats, response: Response,
@@ -164,7 +171,9 @@ def settle_intervals(cases: list[Costed], near: Near,
     for case in cases:
         response = checked[case.bounded.sides.sign]
         own = float(np.hypot(response.widening * case.sd_m, luck_m(case, response)))
-        wide = replace(case, sd_m=float(np.hypot(own, calibration_m(case, angle_sd))))
+        scale_m = calibration_m(case, angle_sd)
+        wide = replace(case, sd_m=float(np.hypot(own, scale_m)),
+                       shared_m=float(np.hypot(case.shared_m, scale_m)))
         out.append(replace(wide, reason=verdict(wide, own)))
     return out, checked
 

@@ -18,6 +18,7 @@ from sailanalysis.core.model import Boat
 from sailanalysis.core.series import epoch_s, step_s
 from sailanalysis.core.stats import mad_sd
 from sailanalysis.maneuvers.anatomy import ManeuverStudy, study_maneuvers
+from sailanalysis.maneuvers.bound import at_least
 from sailanalysis.maneuvers.build import Bounded, bound_all, build_times
 from sailanalysis.maneuvers.case import SLOW_S, Sides, place_maneuvers, sides_of
 from sailanalysis.maneuvers.cost import Reckoning, cost, settle_intervals
@@ -91,7 +92,8 @@ def cost_all(samples: pd.DataFrame, maneuvers: pd.DataFrame,
         known = dict.fromkeys(range(len(maneuvers)), Reason.SLOW_LOG)
     known |= {row: one for row, one in laid.items() if isinstance(one, Reason)}
     known |= {case.place.row: case for case in bounded}
-    return Reckoning(tuple(places), known, tuple(costed), responses)
+    return Reckoning(tuple(places), known, tuple(costed), responses,
+                     at_least(places, laid, costed, responses))
 
 
 def _side_sd(cases: list[Bounded], response: Response) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -20,7 +20,8 @@ COLUMNS: Final = (
     "kind", "start", "end", "crossing", "from_side", "to_side", "twa_before_deg", "twa_after_deg",
     "tws_kn", "turn_deg", "max_rate_of_turn_deg_s", "stw_before_kn", "stw_min_kn", "stw_after_kn",
     "recovery_s", "loss_m", "loss_m_low", "loss_m_high", "loss_s", "rated", "why_not", "helm",
-    "sails", "what", "twd_deg", "loss_along", "loss_boat_lengths", "sailing_probability",
+    "sails", "what", "twd_deg", "loss_along", "loss_boat_lengths", "loss_shared_sd_m", "at_least_m",
+    "sailing_probability",
 )
 _TIMES: Final = ("start", "end", "crossing")
 _TEXTS: Final = ("kind", "from_side", "to_side", "helm", "sails", "what", "why_not", "loss_along")
@@ -81,6 +82,8 @@ class _Cost:
     why_not: str = Reason.NO_SERIES
     loss_along: str = ""
     loss_boat_lengths: float = float("nan")
+    loss_shared_sd_m: float = float("nan")
+    at_least_m: float = float("nan")
 
 
 def found_table(found: list[Found]) -> pd.DataFrame:
@@ -99,6 +102,8 @@ def costed_table(found: pd.DataFrame, reckoning: Reckoning, length_m: float | No
         costs[row] = _bounded_cost(case)
     for one in reckoning.costed:
         costs[one.place.row] = _costed_cost(one, length_m)
+    costs = [replace(one, at_least_m=reckoning.at_least_m.get(row, float("nan")))
+             if not one.rated else one for row, one in enumerate(costs)]
     if "sailing_probability" in found:
         for k, probability in enumerate(found["sailing_probability"]):
             if probability < SURE:
@@ -126,7 +131,7 @@ def _costed_cost(one: Costed, length_m: float | None) -> _Cost:
     return _Cost(
         plain.recovery_s, one.loss_m, one.loss_m - half, one.loss_m + half,
         one.loss_m / pace if pace > 0.1 else float("nan"), not one.reason, one.reason.value,
-        plain.loss_along, one.loss_m / length_m if length_m else float("nan"))
+        plain.loss_along, one.loss_m / length_m if length_m else float("nan"), one.shared_m)
 
 
 def _typed(table: pd.DataFrame) -> pd.DataFrame:

@@ -13,7 +13,6 @@ from sailanalysis.core.model import Boat
 from sailanalysis.maneuvers import find_legs, find_maneuvers
 from sailanalysis.maneuvers.anatomy import PARTS
 from sailanalysis.maneuvers.compare import (
-    by_group,
     holm,
     median_interval,
     patterns,
@@ -91,19 +90,6 @@ def test_few_turns_show_no_pattern():
     assert patterns(turns(7, 0).assign(entry_share=np.arange(7.0), loss_s=np.arange(7.0))) == []
 
 
-def test_overlapping_helms_are_marked():
-    rng = np.random.default_rng(0)
-    frame = pd.DataFrame({
-        "kind": "tack", "helm": ["A"] * 12 + ["B"] * 12 + ["C"] * 3,
-        "loss_m": np.concatenate([rng.normal(10, 1, 12), rng.normal(30, 1, 12), [20.0, 21.0, 22.0]]),
-        "loss_s": 5.0})
-    table = by_group(frame, "helm").set_index("helm")
-    assert table["count"].to_dict() == {"A": 12, "B": 12, "C": 3}
-    assert table["overlaps"].all()  # three turns have no interval, so nothing can be ranked
-    two = by_group(frame[frame["helm"] != "C"], "helm")
-    assert not two["overlaps"].any()
-
-
 def studied(day, change=None):
     samples = day.samples.copy()
     if change is not None:
@@ -154,9 +140,10 @@ def test_anatomy_tells_what_happened(study):
     assert tacks["rudder_rms_deg"].to_numpy() == pytest.approx(3.0)
     known = tacks["build_90_s"].notna() & tacks["build_full_s"].notna()
     assert (tacks["build_full_s"] >= tacks["build_90_s"])[known].all()
-    assert (found.by_helm["helm"] == "Wren").all()
-    assert found.by_helm["count"].sum() == table["rated"].sum() - (
-        table["rated"] & ~table["kind"].isin(("tack", "gybe"))).sum()
+    assert table.loc[found.table["number"], "rated"].all()
+    mean = found.pooled.set_index(["kind", "helm"])
+    assert set(mean.index) == {(kind, helm) for kind in ("tack", "gybe") for helm in ("all", "Wren")}
+    assert mean.loc[("tack", "Wren"), "rated"] == (table["rated"] & (table["kind"] == "tack")).sum()
 
 
 def test_traces_are_aligned_at_the_crossing(study):

@@ -76,3 +76,18 @@ def test_thinning_changes_a_loss_only_within_its_interval():
     assert len(rated) >= 20 and inside.mean() >= 0.95
     assert not rows[rows["every_s"] == 60]["rated"].eq(True).any()
     assert pd.Series(rows[rows["every_s"] == 60]["why_not"].dropna()).str.len().gt(0).all()
+
+
+def test_what_cannot_be_costed_is_bounded_from_below():
+    # Turns back after 25 s and lies at one knot in between: no second side to compare with.
+    heading = ramp(T, 200, 208, 318, 402) - ramp(T, 232, 240, 0, 84)
+    speed = np.where((T > 204) & (T < 230), 1.0, 6.0)
+    table = costed(toy_log(heading, speed))
+    assert not table["rated"].any()
+    # 26 s at 1 of 6 kn, at 42 deg, are 50 m; the bound leaves the day's unsteadiness out.
+    assert 30.0 < table["at_least_m"].max() <= 50.0
+    assert np.isnan(costed(tack())["at_least_m"].iloc[0])  # a rated turn has a number
+
+
+def test_a_slow_log_bounds_nothing():
+    assert np.isnan(costed(thinned(tack(), 20))["at_least_m"].iloc[0])

@@ -132,7 +132,7 @@ def test_a_luff_is_costed_and_listed_apart():
     assert table["rated"].iloc[0]
     assert 5.0 < table["loss_m"].iloc[0] < 40.0
     assert len(study.luffs) == 1 and study.luffs["duration_s"].iloc[0] > 15.0
-    assert len(study.by_helm) == 0
+    assert len(study.pooled) == 0
 
 
 def test_reach_to_reach_is_costed_along_the_course_and_says_so():

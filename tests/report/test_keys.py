@@ -14,7 +14,7 @@ PINNED = {
     "day": (("track", "strips"), ("states",)),
     "maneuvers": (
         ("loss-tack", "overlay-tack", "windup-tack", "loss-gybe", "overlay-gybe", "windup-gybe", "parts-tack", "parts-gybe"),
-        ("maneuvers", "by-helm", "by-sails", "anatomy", "work")),
+        ("maneuvers", "mean-costs", "anatomy", "work")),
     "legs": ((), ("legs",)),
     "polar": (("polar", "curves", "coverage"), ("targets", "sets", "polar-cells")),
     "helm": (("helm-scores", "minutes-jonas", "minutes-marit", "minutes-autopilot"),

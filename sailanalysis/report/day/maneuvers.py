@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -71,7 +73,7 @@ def maneuvers_section(facts: Facts) -> Section:
         if not mine.size:
             continue
         text, headline = _kind_words(facts, table.iloc[mine], kind)
-        verdicts.append(text)
+        verdicts.append(text + _dearest(facts, table.iloc[mine]))
         headlines += headline
         blocks += _kind_blocks(facts, mine, kind)
     blocks += _study_blocks(facts)
@@ -117,7 +119,7 @@ def _kind_words(facts: Facts, mine: pd.DataFrame, kind: str) -> tuple[str, list[
         if np.isfinite(numbers(mine, "loss_s")[flags(mine, "rated")]).any() else float("nan")
     lengths = facts.day.boat.loa_m
     size = f", {middle / lengths:.1f} boat lengths" if lengths else ""
-    best = float(good.min())
+    best = max(0.0, float(good.min()))  # a gain is luck, no aim
     if good.size == 1:
         one = mine[flags(mine, "rated")].iloc[0]
         text = (f"The {kind if len(mine) == 1 else 'one rated ' + kind} cost "
@@ -149,6 +151,8 @@ def _table(facts: Facts, which: np.ndarray) -> Table:
         row["side"] = row.get("to_side", "")
         remark = [str(row.get("what") or "").strip()]
         if not rated[i]:
+            if known(row.get("at_least_m")):
+                remark.append(least_words(row))
             remark.append("not rated: " + (str(row.get("why_not") or "") or "reason not given"))
             for name in ("loss_m", "loss_s"):
                 row[name] = float("nan")
@@ -163,6 +167,31 @@ def _table(facts: Facts, which: np.ndarray) -> Table:
         r.get(c.name) not in (None, "") and (isinstance(r.get(c.name), str)
                                              or known(r.get(c.name))) for r in picked)))
     return Table("maneuvers", "Every tack and gybe", columns, picked)
+
+
+STOPPED_SHARE = 0.2
+"""Of the speed before: below it she hardly answers her rudder (common practice)."""
+
+
+def least_words(row: Mapping[str, object]) -> str:
+    """A one-sided statement of what a maneuver cost that could not be costed to use."""
+    slowest, before = (float(str(row.get(name, "nan"))) for name in
+                       ("stw_min_kn", "stw_before_kn"))
+    stopped = ": she stopped" if slowest < STOPPED_SHARE * before else ""
+    return f"at least {amount(float(str(row['at_least_m'])), 'm', 0)}{stopped}"
+
+
+def _dearest(facts: Facts, mine: pd.DataFrame) -> str:
+    """The dearest of a kind, where it could only be bounded and beats all that were rated."""
+    rated = flags(mine, "rated")
+    least = np.where(rated, np.nan, numbers(mine, "at_least_m"))
+    if not np.isfinite(least).any():
+        return ""
+    k = int(np.nanargmax(least))
+    if (least[k] <= numbers(mine, "loss_m")[rated]).any():
+        return ""
+    row = mine.iloc[k]
+    return f" The dearest was {facts.names[int(mine.index[k])]}: {least_words(row.to_dict())}."
 
 
 def _kind_blocks(facts: Facts, mine: np.ndarray, kind: str) -> list[Block]:
@@ -240,17 +269,7 @@ def _study_blocks(facts: Facts) -> list[Block]:
                 "A bar to the left of zero was gained.", f"Parts of the loss of each {kind}",
                 parts_figure([facts.names[i] for i in numbers_of],
                              {words: numbers(mine, part) for part, words in PARTS.items()})))
-    for groups, label in ((study.by_helm, "helm"), (study.by_sails, "sails")):
-        if len(groups) and groups.groupby("kind").size().max() > 1:
-            rows = [{k: facts.scrub(v) if isinstance(v, str) else v for k, v in r.items()}
-                    for r in groups.to_dict("records")]
-            for row in rows:
-                row["said"] = "overlaps another: no ranking" if row.get("overlaps") else ""
-            blocks.append(Table(f"by-{label}", f"Side by side by {label}: medians", (
-                Column("kind", "kind"), Column(label, label), Column("count", "count", 0),
-                Column("loss_m", "median loss, 95 % interval", 0, "m", "loss_m_low", "loss_m_high"),
-                Column("loss_s", "loss", 1, "s"), Column("said", "in words")), rows,
-                filterable=False))
+    blocks += _pooled(facts, study.pooled)
     if len(table):
         rows = facts.rows(table)
         starts, ends = (seconds(facts.day.maneuvers[c]) for c in ("start", "end"))
@@ -265,6 +284,28 @@ def _study_blocks(facts: Facts) -> list[Block]:
             known(r.get(c.name)) or isinstance(r.get(c.name), str) for r in rows)), rows,
             folded=True))
     return blocks
+
+
+def _pooled(facts: Facts, pooled: pd.DataFrame) -> list[Block]:
+    """Mean costs by helm and sails, side by side."""
+    rows = [{k: facts.scrub(v) if isinstance(v, str) else v for k, v in row.items()}
+            for row in pooled[numbers(pooled, "rated") > 0].to_dict("records")]
+    if not rows:
+        return []
+    for row in rows:
+        row["of"] = f"{row['rated']} of {row['count']}"
+    return [
+        Text(("What they cost on average",), "heading"),
+        Text(("One turn's cost is uncertain by several metres; the mean of some is known better. "
+              "Each group's mean is drawn to that of all, the more so the fewer its turns, and "
+              "the wind's speed is allowed for. Where two ranges overlap, neither is the "
+              "better.",)),
+        Table("mean-costs", "Mean cost by helm and sails", (
+            Column("kind", "kind"), Column("helm", "helm"), Column("sails", "sails"),
+            Column("of", "rated"),
+            Column("loss_m", "mean loss, 95 % interval", 0, "m", "loss_m_low", "loss_m_high"),
+            Column("loss_s", "mean loss, 95 % interval", 1, "s", "loss_s_low", "loss_s_high")),
+            rows, filterable=False)]
 
 
 ANATOMY = (
