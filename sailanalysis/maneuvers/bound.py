@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from sailanalysis.core.angles import Floats, cosd
+from sailanalysis.core.stats import Z90
 from sailanalysis.maneuvers.case import AROUND_S, LEAD_S, LEAST_S, NEW_COURSE, Place, Sides
 from sailanalysis.maneuvers.cost import Costed
 from sailanalysis.maneuvers.noise import Responses
@@ -19,8 +20,6 @@ from sailanalysis.maneuvers.reasons import Reason
 from sailanalysis.maneuvers.reference import Response
 from sailanalysis.segment.grid import box_mean
 
-ONE_SIDED: Final = 1.644854
-"""Normal quantile of 95 %."""
 LONGEST_S: Final = 180.0
 """Beyond three minutes something else goes on."""
 
@@ -39,7 +38,7 @@ def at_least(places: list[Place], laid: dict[int, Sides | Reason], costed: list[
     responses : dict of float to Response
         How much the day's steady sailing varies.
     """
-    out = {one.place.row: one.loss_m - ONE_SIDED * one.sd_m for one in costed
+    out = {one.place.row: one.loss_m - Z90 * one.sd_m for one in costed
            if one.reason is not Reason.GAIN}
     for place in places:
         sides = laid[place.row]
@@ -81,5 +80,5 @@ def _least_level(place: Place, measure: Floats, response: Response) -> float:
     levels = [float(np.mean(side)) for side in known if side.size * place.step_s >= LEAST_S]
     if not levels:
         return float("nan")
-    doubt = ONE_SIDED * float(np.hypot(np.sqrt(response.sill), response.side_sd))
+    doubt = Z90 * float(np.hypot(np.sqrt(response.sill), response.side_sd))
     return min(levels) * max(0.0, 1.0 - doubt)
