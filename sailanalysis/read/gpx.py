@@ -318,29 +318,34 @@ def _feed(gatherer: _Gatherer, handle: BinaryIO, context: ReadContext) -> None:
 
 
 # ------------------------------------------------------------------------------- tracks
-def _sources(segments: list[_Segment], times: Floats, reading: Reading,
-             context: ReadContext) -> list[_Track]:
-    """Points by source: tracks that run at the same time come from different receivers."""
+def _by_receiver(segments: list[_Segment], times: Floats) -> list[_Group]:
+    """Tracks of the same number go together, and those that never run at the same time."""
     tracks: dict[int, list[tuple[_Segment, Floats]]] = {}
-    at = 0
+    start = 0
     for segment in segments:
         count = len(segment.lat)
         if count:
-            tracks.setdefault(segment.track, []).append((segment, times[at:at + count]))
-        at += count
+            tracks.setdefault(segment.track, []).append((segment, times[start:start + count]))
+        start += count
     groups: list[_Group] = []
     for pieces in tracks.values():
-        own = [(float(np.nanmin(t)), float(np.nanmax(t))) for _, t in pieces
-               if np.isfinite(t).any()]
-        if not own:
+        spans = [(float(np.nanmin(t)), float(np.nanmax(t))) for _, t in pieces
+                 if np.isfinite(t).any()]
+        if not spans:
             continue
-        group = next((group for group in groups if not group.meets(own)), None)
+        group = next((group for group in groups if not group.meets(spans)), None)
         if group is None:
             if len(groups) < MAX_SOURCES:
                 groups.append(_Group())
             group = groups[-1]
-        group.add(pieces, own)
-    joined = [_join(group.pieces) for group in groups]
+        group.add(pieces, spans)
+    return groups
+
+
+def _sources(segments: list[_Segment], times: Floats, reading: Reading,
+             context: ReadContext) -> list[_Track]:
+    """Points by source: tracks that run at the same time come from different receivers."""
+    joined = [_join(group.pieces) for group in _by_receiver(segments, times)]
     unlike: list[_Track] = []
     for track in joined:
         if not any(_same(track, other) for other in unlike):

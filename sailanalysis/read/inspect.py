@@ -10,7 +10,7 @@ import numpy as np
 
 from sailanalysis.core.channels import CHANNELS
 from sailanalysis.core.errors import LogError
-from sailanalysis.core.model import Boat, Stream
+from sailanalysis.core.model import Boat, InputReport, Stream
 from sailanalysis.read.logs import (
     DayOfLogs,
     Progress,
@@ -18,6 +18,7 @@ from sailanalysis.read.logs import (
     nothing_readable,
     read_each,
 )
+from sailanalysis.read.reading import Reading
 from sailanalysis.read.wording import count_words, span_words, time_words
 
 GAP_STEPS: Final = 5.0
@@ -71,28 +72,30 @@ def inspect_logs(
     raw = merge_day(day)
     if not any(reading.lines for reading in kinds.values()):
         raise LogError(nothing_readable(day) + ".")
-    files = []
-    for report in raw.inputs:
-        reading = kinds.get(numbers[report.file, report.bytes, report.lines])
-        files.append({
-            "file": report.file, "format": report.format,
-            "clock": reading.clock if reading is not None else "none",
-            "lines": report.lines, "used": report.used, "ignored": report.ignored,
-            "rejected": dict(sorted(report.rejected.items())),
-            "ignored_kinds": dict(reading.ignored_kinds.most_common()) if reading else {},
-            "bytes": report.bytes,
-            "start": _iso(report.start_s), "end": _iso(report.end_s),
-        })
     ends = [(float(s.time_s[0]), float(s.time_s[-1])) for s in raw.streams]
     return {
         "start": _iso(min((a for a, _ in ends), default=float("nan"))),
         "end": _iso(max((b for _, b in ends), default=float("nan"))),
-        "files": files,
+        "files": [_file(report, kinds.get(numbers[report.file, report.bytes, report.lines]))
+                  for report in raw.inputs],
         "channels": [_channel(stream) for stream in raw.streams],
         "gaps": [{"start": _iso(a), "end": _iso(b), "seconds": round(b - a, 1)}
                  for a, b in _silences(list(raw.streams))],
         "findings": [{"code": f.code, "level": f.level, "message": f.message}
                      for f in raw.findings],
+    }
+
+
+def _file(report: InputReport, reading: Reading | None) -> dict[str, Any]:
+    """What became of one file; ``reading`` is None where it was no log."""
+    return {
+        "file": report.file, "format": report.format,
+        "clock": reading.clock if reading is not None else "none",
+        "lines": report.lines, "used": report.used, "ignored": report.ignored,
+        "rejected": dict(sorted(report.rejected.items())),
+        "ignored_kinds": dict(reading.ignored_kinds.most_common()) if reading else {},
+        "bytes": report.bytes,
+        "start": _iso(report.start_s), "end": _iso(report.end_s),
     }
 
 

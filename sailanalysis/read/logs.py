@@ -8,6 +8,7 @@ import math
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from pathlib import Path
 from typing import BinaryIO, Final, Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -104,6 +105,14 @@ def read_logs(
     return read_one_day(paths, date=date, timezone=timezone, boat=boat, progress=progress).raw
 
 
+def _in_order_of_time(day: DayOfLogs) -> tuple[tuple[InputReport, ...], dict[int, int]]:
+    """Reports with their spans, and each file's new place: how files were given must not show."""
+    inputs = [_with_span(number, day) for number in range(len(day.inputs))]
+    order = sorted(range(len(inputs)), key=lambda i: (
+        math.isnan(inputs[i].start_s), inputs[i].start_s, inputs[i].file, inputs[i].bytes))
+    return tuple(inputs[i] for i in order), {old: new for new, old in enumerate(order)}
+
+
 def merge_day(day: DayOfLogs) -> RawLog:
     """Merge the readings of a day; without any stream where nothing could be read."""
     from sailanalysis.read.merge.align import align_clocks
@@ -111,23 +120,18 @@ def merge_day(day: DayOfLogs) -> RawLog:
     put_on_one_day(day.sources)
     offsets, findings = align_clocks([source.reading for source in day.sources])
     for source, offset in zip(day.sources, offsets, strict=True):
-        if offset:
-            source.shift(offset)
+        source.shift(offset)
     streams, more = join(day.sources)
     more += _far_apart(day.sources)
-    inputs = [_with_span(number, day) for number in range(len(day.inputs))]
-    # The order in which files were given must not show.
-    order = sorted(range(len(inputs)), key=lambda i: (
-        math.isnan(inputs[i].start_s), inputs[i].start_s, inputs[i].file, inputs[i].bytes))
-    place = {old: new for new, old in enumerate(order)}
-    streams = [replace(s, file=place[s.file]) for s in streams]
-    by_file = sorted(day.sources, key=lambda s: place[s.file])
-    found = [f for s in by_file for f in s.reading.findings]
-    breaks = sorted({t for s in day.sources for t in s.reading.breaks_s})
-    written = sorted({mode for s in day.sources for mode in s.reading.modes})
-    return RawLog(tuple(streams), tuple(inputs[i] for i in order),
-                  (*sorted(day.findings, key=lambda f: f.message), *found, *findings, *more),
-                  tuple(breaks), tuple(CrewEntry(*mode) for mode in written))
+    inputs, place = _in_order_of_time(day)
+    readings = [s.reading for s in sorted(day.sources, key=lambda s: place[s.file])]
+    breaks = {t for reading in readings for t in reading.breaks_s}
+    written = {mode for reading in readings for mode in reading.modes}
+    return RawLog(tuple(replace(s, file=place[s.file]) for s in streams), inputs,
+                  (*sorted(day.findings, key=lambda f: f.message),
+                   *chain.from_iterable(reading.findings for reading in readings),
+                   *findings, *more),
+                  tuple(sorted(breaks)), tuple(CrewEntry(*mode) for mode in sorted(written)))
 
 
 def read_each(
@@ -151,27 +155,31 @@ def read_each(
     for number, file in enumerate(files):
         if progress is not None:
             progress("reading the logs", number / len(files))
-        hers = boat(file.path) if callable(boat) else boat or Boat()
-        local = zone_named(own_zone(timezone, hers)) if hers.zone else zone
-        context = ReadContext(file.path.name, file.modified_s, given, local, hers, number)
         if file.path in repeats:
             out.note(file.path, InputReport(file.path.name, "copy", 0, 0, {}, bytes=file.size))
             out.findings.append(Finding(
                 "same-content", f"{file.path.name} has the same content as "
                 f"{repeats[file.path].name}; it was read once.", "note"))
             continue
-        try:
-            _read_one(out, file, context)
-        except OSError as fault:
-            _left_out(out, file, "unreadable", f"cannot be read: {fault.strerror or fault}")
-        except MemoryError:
-            raise
-        except Exception as fault:
-            # Whatever is in one file, the other files make the evening's report.
-            log.debug("%s: the reader broke", file.path, exc_info=True)
-            _left_out(out, file, "unreadable", "could not be read ("
-                      f"{type(fault).__name__}: {fault}; --debug shows where)")
+        hers = boat(file.path) if callable(boat) else boat or Boat()
+        local = zone_named(own_zone(timezone, hers)) if hers.zone else zone
+        _read_safely(out, file, ReadContext(file.path.name, file.modified_s, given, local, hers,
+                                            number))
     return out
+
+
+def _read_safely(out: DayOfLogs, file: Found, context: ReadContext) -> None:
+    """Read one file: whatever is in it, the other files make the evening's report."""
+    try:
+        _read_one(out, file, context)
+    except OSError as fault:
+        _left_out(out, file, "unreadable", f"cannot be read: {fault.strerror or fault}")
+    except MemoryError:
+        raise
+    except Exception as fault:
+        log.debug("%s: the reader broke", file.path, exc_info=True)
+        _left_out(out, file, "unreadable", "could not be read ("
+                  f"{type(fault).__name__}: {fault}; --debug shows where)")
 
 
 def _read_one(out: DayOfLogs, file: Found, context: ReadContext) -> None:

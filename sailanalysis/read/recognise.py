@@ -38,6 +38,24 @@ _MAGIC: Final = (
     (b"7z\xbc\xaf", "a 7z archive; unpack it first"), (b"SQLite format 3", "an SQLite database"),
     (b"PAR1", "a Parquet table"), (b"\x1f\x8b", "gzip data inside gzip"),
 )
+_OPENS: Final = {b"<": "XML or HTML without a GPX track", b"{": "JSON without Signal K updates",
+                 b"[": "JSON without Signal K updates"}
+_IS_ODD: Final = bytes(byte for byte in range(256)
+                       if (byte < 32 and byte not in b"\t\r\n") or byte > 126)
+
+
+def _written_by_hand(head: Head, is_claimed: bool) -> str:
+    """Boat file, crew log or own table, told from the first lines; else empty."""
+    if _TABLES.search(head.start) and b"=" in head.start:
+        return "boat file"
+    first = next(iter(head.lines), b"").strip().lower().replace(b'"', b"").replace(b" ", b"")
+    if _CREW_HEAD.match(first):
+        return "crew log"
+    columns = frozenset(first.decode("latin-1").split(","))
+    if any(names <= columns for names in _OWN_TABLES):
+        return "own table"
+    plain = not is_claimed and is_plain([line.decode("utf-8", "replace") for line in head.lines])
+    return "crew log" if plain else ""
 
 
 def recognise(data: bytes) -> str:
@@ -61,18 +79,8 @@ def recognise(data: bytes) -> str:
     best = max(claims, key=lambda name: claims[name])
     if head.is_enough(claims[best]):
         return best
-    if not head.is_markup:
-        if _TABLES.search(head.start) and b"=" in head.start:
-            return "boat file"
-        first = next(iter(head.lines), b"").strip().lower().replace(b'"', b"").replace(b" ", b"")
-        if _CREW_HEAD.match(first):
-            return "crew log"
-        columns = frozenset(first.decode("latin-1").split(","))
-        if any(names <= columns for names in _OWN_TABLES):
-            return "own table"
-        if claims[best] < 1 and is_plain([line.decode("utf-8", "replace") for line in head.lines]):
-            return "crew log"
-    return best if claims[best] else "unknown"
+    written = "" if head.is_markup else _written_by_hand(head, claims[best] >= 1)
+    return written or (best if claims[best] else "unknown")
 
 
 def describe(head: bytes) -> str:
@@ -88,16 +96,13 @@ def describe(head: bytes) -> str:
     str
         A clause that follows the file's name.
     """
-    for magic, words in _MAGIC:
-        if head.startswith(magic):
-            return f"it looks like {words}"
+    words = next((words for magic, words in _MAGIC if head.startswith(magic)), "")
     sample = head[:4096].lstrip()
-    if sample[:1] == b"<":
-        return "it looks like XML or HTML without a GPX track"
-    if sample[:1] in (b"{", b"["):
-        return "it looks like JSON without Signal K updates"
-    odd = sum(1 for byte in sample if (byte < 32 and byte not in b"\t\r\n") or byte > 126)
-    if odd > 0.1 * max(len(sample), 1):
-        return "it looks like binary data"
+    words = words or _OPENS.get(sample[:1], "")
+    odd = len(sample) - len(sample.translate(None, _IS_ODD))
+    if not words and odd > 0.1 * max(len(sample), 1):
+        words = "binary data"
+    if words:
+        return f"it looks like {words}"
     first = sample.splitlines()[0][:40].decode("latin-1") if sample else ""
     return f"its text begins {first!r}"

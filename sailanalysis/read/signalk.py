@@ -180,8 +180,8 @@ def _lines(handle: BinaryIO, reading: Reading) -> Iterator[bytes]:
 
 
 # ------------------------------------------------------------------------------- one line
-def _take_line(line: bytes, log: _Log) -> str | None:
-    """Keep a delta's values; None when used, "" when of no concern, else why it is rejected."""
+def _delta_of(line: bytes, log: _Log) -> tuple[dict[str, Any], bytes] | str:
+    """A line's delta and what stands before it; else why not, "" where it is of no concern."""
     if not line.strip(b" \t\r\n\0"):
         return ""
     start = line.find(b"{")
@@ -197,38 +197,52 @@ def _take_line(line: bytes, log: _Log) -> str | None:
         return "not JSON"
     if not isinstance(delta, dict):
         return "not a delta"
-    updates = delta.get("updates")
-    if not isinstance(updates, list):
-        if isinstance(delta.get("self"), str):
-            log.own = delta["self"]
-            return ""
-        return "" if "version" in delta or "roles" in delta else "not a delta"
+    return (delta, line[:start]) if isinstance(delta.get("updates"), list) else (
+        _take_greeting(delta, log))
+
+
+def _take_greeting(delta: dict[str, Any], log: _Log) -> str:
+    """The name of the vessel from a server's first message; "" where it is one."""
+    if isinstance(delta.get("self"), str):
+        log.own = delta["self"]
+        return ""
+    return "" if "version" in delta or "roles" in delta else "not a delta"
+
+
+def _take_line(line: bytes, log: _Log) -> str | None:
+    """Keep a delta's values; None when used, "" when of no concern, else why it is rejected."""
+    taken = _delta_of(line, log)
+    if isinstance(taken, str):
+        return taken
+    delta, before = taken
     name = delta.get("context")
     name = name if isinstance(name, str) and name else "vessels.self"
     vessel = log.vessels.setdefault(name, _Vessel())
     vessel.deltas += 1
-    received = stamp_in(line[:start]) if start else None
-    for update in updates:
-        if isinstance(update, dict):
-            _take_update(update, received.seconds if received and received.kind == "utc" else None,
-                         vessel, log)
+    received = stamp_in(before) if before else None
+    received_s = received.seconds if received and received.kind == "utc" else None
+    for update in delta["updates"]:
+        if isinstance(update, dict) and isinstance(update.get("values"), list):
+            _take_update(update, received_s, vessel, log)
     return None
+
+
+def _time_of(update: dict[str, Any], received_s: float | None, log: _Log) -> float:
+    """An update's time: its own, else when it was received, else that of the one before."""
+    time_s = _stamp(update.get("timestamp"), log)
+    if time_s is None:
+        log.without_stamp += 1
+        return received_s if received_s is not None else log.last_s
+    log.stamped += 1
+    log.last_s = time_s
+    return time_s
 
 
 def _take_update(update: dict[str, Any], received_s: float | None, vessel: _Vessel,
                  log: _Log) -> None:
-    values = update.get("values")
-    if not isinstance(values, list):
-        return
-    time_s = _stamp(update.get("timestamp"), log)
-    if time_s is None:
-        time_s = received_s if received_s is not None else log.last_s
-        log.without_stamp += 1
-    else:
-        log.stamped += 1
-        log.last_s = time_s
+    time_s = _time_of(update, received_s, log)
     source = _source(update)
-    for entry in values:
+    for entry in update["values"]:
         if not isinstance(entry, dict):
             continue
         path = entry.get("path")
@@ -292,15 +306,20 @@ def _steering(value: Any) -> float | None:
     return 1.0 if word in _STEERS else 0.0 if word in _STANDS_BY else None
 
 
+def _first_text(source: dict[str, Any], *names: str) -> str:
+    """The first of some entries that says something, as text."""
+    value = next((source[name] for name in names if source.get(name)), "")
+    return str(value) if isinstance(value, str | int) else ""
+
+
 def _source(update: dict[str, Any]) -> str:
     """A short name of who said it: the reference, or device and message of the source object."""
     name = update.get("$source")
     if not isinstance(name, str):
         source = update.get("source")
         source = source if isinstance(source, dict) else {}
-        parts = [source.get("src") or source.get("label") or source.get("talker") or "",
-                 source.get("pgn") or source.get("sentence") or ""]
-        name = " ".join(str(part) for part in parts if isinstance(part, str | int) and part != "")
+        name = (f"{_first_text(source, 'src', 'label', 'talker')} "
+                f"{_first_text(source, 'pgn', 'sentence')}")
     return " ".join(name.split())[:60]
 
 
@@ -352,24 +371,31 @@ def _say(log: _Log, others: int, reading: Reading, context: ReadContext) -> None
             "and count as missing."))
 
 
+def _in_order(time: Floats, value: Floats, reading: Reading, name: str
+              ) -> tuple[Floats, Floats, int]:
+    """Timed values in order, and how many stepped back."""
+    fine = np.isfinite(time) & np.isfinite(value)
+    time, value = time[fine], value[fine]
+    time = near_the_rest(time, reading.findings, name)
+    fine = np.isfinite(time)
+    time, value = time[fine], value[fine]
+    back = int((np.diff(time) < 0).sum())
+    if back:
+        order = np.argsort(time, kind="stable")
+        time, value = time[order], value[order]
+    return time, value, back
+
+
 def _streams(vessel: _Vessel, reading: Reading, context: ReadContext) -> None:
     doubled = Counter((channel, source) for channel, _, source in vessel.values)
     engines: list[tuple[Floats, Floats]] = []
     out_of_order = 0
     for (channel, path, source), (times, values) in vessel.values.items():
-        time, value = np.array(times), _house(channel, np.array(values))
-        fine = np.isfinite(time) & np.isfinite(value)
-        time, value = time[fine], value[fine]
-        time = near_the_rest(time, reading.findings, context.name)
-        fine = np.isfinite(time)
-        time, value = time[fine], value[fine]
+        time, value, back = _in_order(np.array(times), _house(channel, np.array(values)), reading,
+                                      context.name)
         if not time.size:
             continue
-        back = int((np.diff(time) < 0).sum())
-        if back:
-            out_of_order += back
-            order = np.argsort(time, kind="stable")
-            time, value = time[order], value[order]
+        out_of_order += back
         # Whole-second stamps of a faster sensor: its values follow one another within the second.
         time = spread_repeats(time)
         if channel == "engine_rpm":

@@ -99,6 +99,14 @@ def build_clock(
     return fine_time(own, gps.position, gps.time_s, gps.findings, BELIEVED_S), True
 
 
+def _is_steady(position: Floats, edges: Floats) -> bool:
+    """Whether nine of ten stretches hold the same number of sentences, give or take a tenth."""
+    count = np.diff(np.searchsorted(position, edges))
+    middle = float(np.median(count))
+    return middle > 0 and bool(
+        np.mean(np.abs(count - middle) <= max(1.0, 0.1 * middle)) > 0.9)
+
+
 def steady_arrival(others: dict[Key, Floats], gps: GpsTimes) -> Arrival:
     """The sentences by whose count time is told between two satellite times.
 
@@ -120,21 +128,61 @@ def steady_arrival(others: dict[Key, Floats], gps: GpsTimes) -> Arrival:
     if marks < 20 or not np.isfinite(gps.step_s) or gps.step_s < 0.2:
         return Arrival()
     edges = gps.position[:: max(1, round(5.0 / gps.step_s))]
-    steady: list[Floats] = []
-    for (_, kind, _), position in sorted(others.items()):
-        # VTG comes in the receiver's own burst.
-        if kind == "VTG" or position.size < 0.5 * marks:
-            continue
-        count = np.diff(np.searchsorted(position, edges))
-        middle = float(np.median(count))
-        if middle > 0 and np.mean(np.abs(count - middle) <= max(1.0, 0.1 * middle)) > 0.9:
-            steady.append(position)
+    # VTG comes in the receiver's own burst.
+    steady = [position for (_, kind, _), position in sorted(others.items())
+              if kind != "VTG" and position.size >= 0.5 * marks and _is_steady(position, edges)]
     if not steady:
         return Arrival()
     fastest = max(steady, key=lambda position: position.size)
     if fastest.size >= 4 * marks:
         return Arrival(fastest)
     return Arrival(np.sort(np.concatenate(steady)))
+
+
+def _usual_step_s(time_s: Floats) -> float:
+    """Median of the steps forward; NaN where there is none."""
+    steps = np.diff(time_s)
+    return float(np.median(steps[steps > 0])) if (steps > 0).any() else float("nan")
+
+
+def _without_glitches(position: Floats, time_s: Floats, context: ReadContext,
+                      findings: list[Finding]) -> tuple[Floats, Floats]:
+    """Satellite times that fit one another."""
+    step = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
+    keep, _ = trusted(time_s, max(step, 0.0))
+    if keep.all() or not keep.any():
+        return position, time_s
+    findings.append(Finding(
+        "time-glitches", f"{context.name}: {int((~keep).sum())} of {keep.size} satellite times "
+        "do not fit the others and were not used for the clock.", "note",
+        share=float((~keep).mean())))
+    return position[keep], time_s[keep]
+
+
+def _put_in_its_week(time_s: Floats, moved: int, stamped: Stamped | None, context: ReadContext,
+                     findings: list[Finding]) -> Floats:
+    """Satellite times of a receiver whose week counter may have overflowed."""
+    modified = context.modified_s if not stamped else None
+    turns = weeks_behind(float(np.median(time_s)), _references(stamped, context), modified)
+    if not (turns or moved):
+        return time_s
+    time_s = time_s + turns * WEEKS_1024_S
+    findings.append(Finding(
+        "gps-week-rollover", f"{context.name}: the receiver's date is "
+        f"{1024 * max(turns, 1)} weeks behind, an overflow of its week counter; "
+        f"the log was put on {day_words(float(time_s[0]))}."))
+    return time_s
+
+
+def _with_dates(marks: Marks, dated: Marks, stamped: Stamped | None, context: ReadContext,
+                findings: list[Finding]) -> Floats:
+    """Times of day with the dates that some sentences carry, else with a day guessed."""
+    if dated.position.size:
+        return with_days(marks, dated, None)
+    relative = with_days(marks, dated, 0.0)
+    day, finding = first_day(relative, marks.position, stamped, context)
+    findings += [finding] if finding is not None else []
+    return relative + day * DAY_S
 
 
 def gps_times(
@@ -163,46 +211,23 @@ def gps_times(
     marks = _with_fillers(parts, leader)
     dated = _dated(parts, leader)
     findings: list[Finding] = []
-    references = _references(stamped, context)
-    if dated.position.size:
-        time_s = with_days(marks, dated, None)
-    else:
-        relative = with_days(marks, dated, 0.0)
-        day, finding = first_day(relative, marks.position, stamped, context)
-        time_s = relative + day * DAY_S
-        findings += [finding] if finding is not None else []
-    time_s, moved = one_week_count(time_s)
+    time_s, moved = one_week_count(_with_dates(marks, dated, stamped, context, findings))
     use = _usable(marks, time_s)
     position, time_s = marks.position[use], time_s[use]
     if time_s.size == 0:
         return None
-    step = float(np.median(np.diff(time_s))) if time_s.size > 1 else float("nan")
-    keep, _ = trusted(time_s, 0.0 if np.isnan(step) else max(step, 0.0))
-    if keep.any() and not keep.all():
-        findings.append(Finding(
-            "time-glitches", f"{context.name}: {int((~keep).sum())} of {keep.size} satellite times "
-            "do not fit the others and were not used for the clock.", "note",
-            share=float((~keep).mean())))
-        position, time_s = position[keep], time_s[keep]
+    position, time_s = _without_glitches(position, time_s, context, findings)
     if dated.position.size:
-        modified = context.modified_s if not stamped else None
-        turns = weeks_behind(float(np.median(time_s)), references, modified)
-        if turns or moved:
-            time_s = time_s + turns * WEEKS_1024_S
-            findings.append(Finding(
-                "gps-week-rollover", f"{context.name}: the receiver's date is "
-                f"{1024 * max(turns, 1)} weeks behind, an overflow of its week counter; "
-                f"the log was put on {day_words(float(time_s[0]))}."))
+        time_s = _put_in_its_week(time_s, moved, stamped, context, findings)
     new = np.concatenate([[True], np.diff(time_s) != 0])
     position, time_s = position[new], time_s[new]
-    steps = np.diff(time_s)
-    step = float(np.median(steps[steps > 0])) if (steps > 0).any() else float("nan")
     coarse = _coarseness(parts[leader])
     if coarse > 1.5:
         findings.append(Finding(
             "coarse-time", f"{context.name}: the receiver repeats each time for about "
             f"{coarse:.0f} s; the samples were spread evenly between the changes.", "note"))
-    return GpsTimes(position, time_s, step, bool(dated.position.size), tuple(findings))
+    return GpsTimes(position, time_s, _usual_step_s(time_s), bool(dated.position.size),
+                    tuple(findings))
 
 
 def _with_fillers(parts: dict[Key, Marks], leader: Key) -> Marks:

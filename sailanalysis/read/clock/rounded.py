@@ -111,6 +111,30 @@ def _glitches(time_s: Floats) -> NDArray[np.bool_]:
     return out
 
 
+def _set_anew(delta: Floats, position: Floats) -> list[tuple[Floats, Floats]]:
+    """Places and smooth offsets of every stretch between two settings of the logger's clock."""
+    import pandas as pd
+
+    steps = np.flatnonzero(np.abs(np.diff(delta)) > 5.0)
+    edges = np.concatenate([[0], steps + 1, [delta.size]])
+    blocks = []
+    for a, b in pairwise(edges):
+        smooth = pd.Series(delta[a:b]).rolling(61, center=True, min_periods=1).median().to_numpy()
+        blocks.append((position[a:b], smooth))
+    # A block of one or two marks between two steps is a fix gone wrong, not a clock set anew.
+    median = float(np.median(delta))
+    return [block for block in blocks if block[0].size > 2] or [
+        (position, np.full(position.shape, median))]
+
+
+def _where_set(knot_p: Floats, knot_t: Floats, before: Floats, after: Floats) -> float:
+    """Where the clock was set, between two stretches: at the widest step of its own time."""
+    a, b = np.searchsorted(knot_p, [before[-1], after[0]])
+    inside = np.diff(knot_t[max(a - 1, 0) : b + 1])
+    place = max(a - 1, 0) + int(np.argmax(np.abs(inside))) + 1 if inside.size else b
+    return float(knot_p[min(place, knot_p.size - 1)])
+
+
 def fine_time(own: Clock, position: Floats, time_s: Floats, findings: tuple[Finding, ...],
               believed_s: tuple[float, float]) -> Clock:
     """Move the logger's clock onto satellite time, keeping its fine spacing.
@@ -128,8 +152,6 @@ def fine_time(own: Clock, position: Floats, time_s: Floats, findings: tuple[Find
     believed_s : (float, float)
         Offsets (satellite minus stamp) within which the logger's clock is right.
     """
-    import pandas as pd
-
     delta = time_s - own.at(position)
     median = float(np.median(delta))
     low, high = np.percentile(delta, [5, 95])
@@ -138,31 +160,20 @@ def fine_time(own: Clock, position: Floats, time_s: Floats, findings: tuple[Find
     if believed_s[0] <= low and high <= believed_s[1]:
         return Clock(own.arrived, own.time_s, "gps", own.unknown, own.mark_step_s,
                      (*kept, *findings))
-    steps = np.flatnonzero(np.abs(np.diff(delta)) > 5.0)
-    edges = np.concatenate([[0], steps + 1, [delta.size]])
     knot_p, knot_t = own.arrived, own.time_s.copy()
-    boundaries = [-np.inf]
-    blocks = []
-    for a, b in pairwise(edges):
-        smooth = pd.Series(delta[a:b]).rolling(61, center=True, min_periods=1).median().to_numpy()
-        blocks.append((position[a:b], smooth))
-    # A block of one or two marks between two steps is a fix gone wrong, not a clock set anew.
-    blocks = [block for block in blocks if block[0].size > 2] or [(position, np.full(
-        position.shape, median))]
-    for (p0, _), (p1, _) in pairwise(blocks):
-        a, b = np.searchsorted(knot_p, [p0[-1], p1[0]])
-        inside = np.diff(knot_t[max(a - 1, 0) : b + 1])
-        at = max(a - 1, 0) + int(np.argmax(np.abs(inside))) + 1 if inside.size else b
-        boundaries.append(float(knot_p[min(at, knot_p.size - 1)]))
-    boundaries.append(np.inf)
-    for (p, smooth), lo, hi in zip(
-            blocks, boundaries[:-1], boundaries[1:], strict=True):
+    blocks = _set_anew(delta, position)
+    boundaries = [-np.inf, *(_where_set(knot_p, knot_t, before, after)
+                             for (before, _), (after, _) in pairwise(blocks)), np.inf]
+    for (p, smooth), (lo, hi) in zip(blocks, pairwise(boundaries), strict=True):
         mine = (knot_p >= lo) & (knot_p < hi)
         knot_t[mine] += np.interp(knot_p[mine], p, smooth)
-    said = list(findings)
-    if abs(median) > SAID_FROM_S:
-        way = "ahead of" if median < 0 else "behind"
-        said.append(Finding(
-            "logger-clock-offset", f"The logger's own clock was {span_words(abs(median))} {way} "
-            "satellite time; satellite time was used.", "note"))
-    return Clock(knot_p, knot_t, "gps", own.unknown, own.mark_step_s, (*kept, *said))
+    offset = _clock_was_off(median) if abs(median) > SAID_FROM_S else ()
+    return Clock(knot_p, knot_t, "gps", own.unknown, own.mark_step_s,
+                 (*kept, *findings, *offset))
+
+
+def _clock_was_off(median_s: float) -> tuple[Finding]:
+    way = "ahead of" if median_s < 0 else "behind"
+    return (Finding(
+        "logger-clock-offset", f"The logger's own clock was {span_words(abs(median_s))} {way} "
+        "satellite time; satellite time was used.", "note"),)

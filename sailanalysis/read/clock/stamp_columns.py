@@ -50,6 +50,53 @@ def _integer(matrix: NDArray[np.uint8], span: tuple[int, int]) -> Floats:
     return digits @ 10.0 ** np.arange(digits.shape[1] - 1, -1, -1)
 
 
+def _alike(matrix: NDArray[np.uint8], match: re.Match[bytes] | None) -> NDArray[np.bool_]:
+    """Rows with digits where the first has digits, and otherwise (its zone too) the same."""
+    first = matrix[0]
+    fixed = ~np.isin(first, list(_DIGITS))
+    if match is not None and match.groupdict().get("z") is not None:
+        fixed[match.start("z"):match.end("z")] = True
+    rest = matrix[:, ~fixed]
+    alike: NDArray[np.bool_] = np.all(matrix[:, fixed] == first[fixed], axis=1)
+    alike &= np.all((rest >= 48) & (rest <= 57), axis=1)
+    return alike
+
+
+def _epoch_columns(matrix: NDArray[np.uint8], part: dict[str, tuple[int, int]]) -> Floats:
+    """Seconds since 1970 of a count of seconds or of its parts."""
+    whole = _integer(matrix, part["i"])
+    if "f" in part:
+        start, end = part["f"]
+        whole = whole + _integer(matrix, (start + 1, end)) / 10.0 ** (end - start - 1)
+    return whole / (1.0 / epoch_seconds(part["i"][1] - part["i"][0], 1.0))
+
+
+def _behind_s(zone: bytes) -> float:
+    """Seconds to add for UTC to a time in a zone."""
+    if zone in (b"Z", b"UTC"):
+        return 0.0
+    sign = -1.0 if zone[:1] == b"+" else 1.0
+    return sign * (3600.0 * int(zone[1:3]) + 60.0 * int(zone[-2:]))
+
+
+def _clock_columns(matrix: NDArray[np.uint8], part: dict[str, tuple[int, int]],
+                   zone: bytes | None) -> tuple[StampKind, Floats]:
+    """What times of day with or without date say."""
+    hour, minute, second = (_integer(matrix, part[name]) for name in "HMS")
+    wrong = (hour > 23) | (minute > 59) | (second > 60)
+    seconds = 3600.0 * hour + 60.0 * minute + second
+    kind: StampKind = "time-of-day"
+    if "y" in part:
+        day = day_number(*(_integer(matrix, part[name]) for name in "ymd"))
+        seconds = day * 86400.0 + seconds
+        kind = "zoneless"
+    if "f" in part:
+        seconds = seconds + _integer(matrix, part["f"]) / 10.0 ** (part["f"][1] - part["f"][0])
+    if zone is not None:
+        seconds, kind = seconds + _behind_s(zone), "utc"
+    return kind, np.where(wrong, np.nan, seconds)
+
+
 def stamps_alike(
     matrix: NDArray[np.uint8],
 ) -> tuple[NDArray[np.bool_], StampKind | None, Floats]:
@@ -69,45 +116,16 @@ def stamps_alike(
     seconds : ndarray, shape (n,)
         As in :class:`stamps.Stamp`; NaN where the row is no time. Only valid where ``alike``.
     """
-    first = matrix[0]
-    is_digit = np.isin(first, list(_DIGITS))
-    match = stamp_match(first.tobytes())
-    fixed = ~is_digit
-    if match is not None and "z" in match.groupdict() and match["z"] is not None:
-        fixed[match.start("z"):match.end("z")] = True
-    alike = np.all(matrix[:, fixed] == first[fixed], axis=1)
-    rest = matrix[:, ~fixed]
-    alike &= np.all((rest >= 48) & (rest <= 57), axis=1)
+    match = stamp_match(matrix[0].tobytes())
+    alike = _alike(matrix, match)
     if match is None:
         return alike, None, np.full(alike.shape, np.nan)
-    part = {name: match.span(name) for name, text in match.groupdict().items() if text is not None}
+    texts = {name: text for name, text in match.groupdict().items() if text is not None}
+    part = {name: match.span(name) for name in texts}
     with np.errstate(invalid="ignore"):
         if "i" in part:
-            whole = _integer(matrix, part["i"])
-            if "f" in part:
-                at, end = part["f"]
-                whole = whole + _integer(matrix, (at + 1, end)) / 10.0 ** (end - at - 1)
-            digits = part["i"][1] - part["i"][0]
-            return alike, "utc", whole / (1.0 / epoch_seconds(digits, 1.0))
-        hour, minute, second = (_integer(matrix, part[name]) for name in "HMS")
-        wrong = (hour > 23) | (minute > 59) | (second > 60)
-        seconds = 3600.0 * hour + 60.0 * minute + second
-        fraction = np.zeros(1)
-        if "f" in part:
-            fraction = _integer(matrix, part["f"]) / 10.0 ** (part["f"][1] - part["f"][0])
-        kind: StampKind = "time-of-day"
-        if "y" in part:
-            day = day_number(*(_integer(matrix, part[name]) for name in "ymd"))
-            seconds = day * 86400.0 + seconds
-            kind = "zoneless"
-        seconds = seconds + fraction
-        if "z" in part:
-            kind = "utc"
-            zone = match["z"]
-            if zone not in (b"Z", b"UTC"):
-                sign = -1.0 if zone[:1] == b"+" else 1.0
-                seconds = seconds + sign * (3600.0 * int(zone[1:3]) + 60.0 * int(zone[-2:]))
-    return alike, kind, np.where(wrong, np.nan, seconds)
+            return alike, "utc", _epoch_columns(matrix, part)
+        return alike, *_clock_columns(matrix, part, texts.get("z"))
 
 
 _TAG: Final = re.compile(rb"\\([^\\*$!]{0,200})\*([0-9A-Fa-f]{2})\\")

@@ -31,21 +31,23 @@ def recognise(head: Head) -> float:
     return 0.5 if names_a_log(head.start) or _is_like_a_table(head.lines[:50]) else 0.0
 
 
+def _are_rows(lines: tuple[bytes, ...], mark: bytes) -> bool:
+    """Two lines or more with the same number of a separator, and digits below the head."""
+    counts = [line.count(mark) for line in lines]
+    wide = [count for count in counts if count > 0]
+    if len(wide) < 2 or len(wide) * 10 < len(counts) * 7:
+        return False
+    usual = max(sorted(set(wide)), key=wide.count)
+    if wide.count(usual) * 10 < len(wide) * 7:
+        return False
+    rows = [line for line, count in zip(lines, counts, strict=True) if count == usual]
+    numeric = sum(1 for row in rows if re.search(rb"(?:^|[^A-Za-z])\d", row))
+    return numeric * 2 >= len(rows) - 1
+
+
 def _is_like_a_table(lines: tuple[bytes, ...]) -> bool:
-    """Two lines or more with the same number of the same separator, and digits below the head."""
-    for mark in (b",", b";", b"\t"):
-        counts = [line.count(mark) for line in lines]
-        wide = [count for count in counts if count > 0]
-        if len(wide) < 2 or len(wide) * 10 < len(counts) * 7:
-            continue
-        usual = max(sorted(set(wide)), key=wide.count)
-        if wide.count(usual) * 10 < len(wide) * 7:
-            continue
-        rows = [line for line, count in zip(lines, counts, strict=True) if count == usual]
-        numeric = sum(1 for row in rows if re.search(rb"(?:^|[^A-Za-z])\d", row))
-        if numeric * 2 >= len(rows) - 1:
-            return True
-    return False
+    """Whether some separator makes rows of the lines."""
+    return any(_are_rows(lines, mark) for mark in (b",", b";", b"\t"))
 
 
 def read(handle: BinaryIO, context: ReadContext) -> Reading:

@@ -62,25 +62,20 @@ class BlockReader:
 
         self.layout = layout
         self.names = [str(at) for at in range(layout.width)]
-        self.channels: list[tuple[int, str]] = []
-        self.words: list[int] = []
-        for at in layout.wanted():
-            column = layout.columns[at]
-            assert column is not None
-            if column.role == "text":
-                self.words.append(at)
-            else:
-                self.channels.append((at, column.name))
-        text = {name: pa.string() for name in self.names}
+        wanted = layout.wanted()
+        self.channels = [(at, column.name) for at, column in wanted if column.role != "text"]
+        self.words = [at for at, column in wanted if column.role == "text"]
+        text = dict.fromkeys(self.names, pa.string())
         kinds = {"utc": pa.timestamp("ns", "UTC"), "plain": pa.timestamp("ns"),
                  "number": pa.float64(), "text": pa.string()}
         typed = {**text, **{self.names[at]: pa.float64() for at, _ in self.channels},
                  self.names[layout.time_at]: kinds[layout.time_kind]}
         used = [*(at for at, _ in self.channels), *self.words, layout.time_at, layout.date_at]
         missing = [*MISSING, *(f" {word}" for word in MISSING if word)]
+        columns = [self.names[at] for at in used if at >= 0]
         self.text, self.typed = (pacsv.ConvertOptions(
-            column_types=types, include_columns=[self.names[at] for at in used if at >= 0],
-            null_values=missing, strings_can_be_null=True, decimal_point=mark)
+            column_types=types, include_columns=columns, null_values=missing,
+            strings_can_be_null=True, decimal_point=mark)
             for types, mark in ((text, "."), (typed, layout.decimal)))
 
     def __call__(self, block: bytes) -> Block:

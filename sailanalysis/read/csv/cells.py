@@ -73,6 +73,20 @@ def mended(cells: Any, at: int, channel: str, decimal: str, unreadable: Unreadab
     return values
 
 
+def _sided(cell: str) -> float | None:
+    """An angle with its side before or after: port is negative."""
+    match = _SIDED.fullmatch(cell)
+    if match is None or not (match[1] or match[3]):
+        return None
+    return float(match[2]) * (-1.0 if (match[1] or match[3]).upper() in "PL" else 1.0)
+
+
+def _with_its_unit(cell: str) -> float | None:
+    """A number with its unit repeated in every cell, as in '6.2 kn'."""
+    match = re.fullmatch(r"([+-]?\d+(?:\.\d+)?)\s*(°|deg|kn|kts|m|rpm|°C|C|hPa|%)", cell)
+    return float(match[1]) if match else None
+
+
 def _other_spelling(cell: str, channel: str) -> float | None:
     if len(cell) > 40:
         return None
@@ -80,17 +94,10 @@ def _other_spelling(cell: str, channel: str) -> float | None:
         return _position(cell)
     if channel == "autopilot":
         return _SWITCH.get(cell.lower())
-    if channel in CHANNELS and CHANNELS[channel].kind == "angle":
-        found = _SIDED.fullmatch(cell)
-        if found and (found[1] or found[3]):
-            side = (found[1] or found[3]).upper()
-            return float(found[2]) * (-1.0 if side in "PL" else 1.0)
-    if channel in CHANNELS:
-        # A unit repeated in every cell, as in '6.2 kn'.
-        unit = re.fullmatch(r"([+-]?\d+(?:\.\d+)?)\s*(°|deg|kn|kts|m|rpm|°C|C|hPa|%)", cell)
-        if unit:
-            return float(unit[1])
-    return None
+    if channel not in CHANNELS:
+        return None
+    sided = _sided(cell) if CHANNELS[channel].kind == "angle" else None
+    return sided if sided is not None else _with_its_unit(cell)
 
 
 def _position(cell: str) -> float | None:

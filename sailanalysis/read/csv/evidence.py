@@ -67,34 +67,34 @@ def read_by_evidence(reading: Reading, unnamed: set[str], name: str) -> None:
     _angles(reading, streams, track, name)
 
 
+def _unit_of(ratio: float | None, off: float) -> tuple[str, float] | None:
+    """The unit whose factor makes a ratio one, within ``off``."""
+    fits = [(unit, to_kn) for unit, to_kn in _SPEED_UNITS
+            if ratio is not None and abs(ratio * to_kn - 1.0) <= off]
+    return fits[-1] if fits else None
+
+
 def _speeds(reading: Reading, streams: list[Stream], track: _Track | None, name: str) -> None:
     speeds = [s for s in streams if s.channel in _SPEEDS]
     if track is None or not speeds:
         return
-    sure: tuple[str, float, float] | None = None
-    doubted: list[tuple[Stream, str]] = []
-    for stream in (s for s in speeds if s.channel in ("sog_kn", "stw_kn")):
-        ratio = _ratio(stream, track)
-        over_ground = stream.channel == "sog_kn"
-        for unit, to_kn in _SPEED_UNITS:
-            if ratio is None or abs(ratio * to_kn - 1.0) > (OFF if over_ground else OFF_WATER):
-                continue
-            if over_ground:
-                sure = unit, to_kn, ratio
-            else:
-                doubted.append((stream, unit))
-    if sure is not None:
-        unit, to_kn, ratio = sure
+    ratios = [(s, _ratio(s, track)) for s in speeds if s.channel in ("sog_kn", "stw_kn")]
+    sure = [(_unit_of(ratio, OFF), ratio) for s, ratio in ratios if s.channel == "sog_kn"]
+    told = [(*unit, ratio or 0.0) for unit, ratio in sure if unit is not None]
+    if told:
+        unit, to_kn, times = told[-1]
         wrong = [s for s in speeds if s.channel == "sog_kn" or _fits(s, track, to_kn)]
         _convert(reading, wrong, to_kn)
         reading.findings.append(Finding(
-            "csv-unit-by-evidence", f"{name}: speed over ground is {ratio:.2f} times what the "
+            "csv-unit-by-evidence", f"{name}: speed over ground is {times:.2f} times what the "
             f"positions give in knots, so {_cells(wrong)} {_are(wrong)} in {unit}, and "
             f"{_are(wrong, 'were', 'was')} read so.", channel="sog_kn"))
         return
-    for stream, unit in doubted:
-        _doubt(reading, stream, name, f"is {_ratio(stream, track) or 0.0:.2f} times what the "
-               f"positions give in knots: {unit}?", "knots", unit)
+    for stream, ratio in ratios:
+        doubted = _unit_of(ratio, OFF_WATER) if stream.channel == "stw_kn" else None
+        if doubted is not None:
+            _doubt(reading, stream, name, f"is {ratio or 0.0:.2f} times what the positions give "
+                   f"in knots: {doubted[0]}?", "knots", doubted[0])
 
 
 def _fits(stream: Stream, track: _Track, to_kn: float) -> bool:
@@ -105,24 +105,28 @@ def _fits(stream: Stream, track: _Track, to_kn: float) -> bool:
     return ratio is None or abs(ratio * to_kn - 1.0) < abs(ratio - 1.0)
 
 
+def _may_be_radians(stream: Stream) -> bool:
+    """Whether an angle stays within a turn (half a turn to either side) in radians."""
+    if not _is_angle(stream):
+        return False
+    most = TURN if CHANNELS[stream.channel].kind == "bearing" else np.pi
+    return float(np.max(np.abs(stream.value))) <= most + 1e-3
+
+
 def _angles(reading: Reading, streams: list[Stream], track: _Track | None, name: str) -> None:
-    angles = [s for s in streams if _is_angle(s) and float(np.max(np.abs(s.value))) <= (
-        TURN + 1e-3 if CHANNELS[s.channel].kind == "bearing" else np.pi + 1e-3)]
-    bearings = [s for s in angles if CHANNELS[s.channel].kind == "bearing"
+    compass = [s for s in streams if _is_angle(s) and CHANNELS[s.channel].kind == "bearing"]
+    bearings = [s for s in compass if _may_be_radians(s)
                 and s.value.size >= 100 and float(np.ptp(s.value)) > 0.2]
-    if any(_surely_radians(s, track) for s in bearings):
-        others = [s for s in streams if _is_angle(s) and s not in angles
-                  and CHANNELS[s.channel].kind == "bearing"]
-        if not others:
-            turning = [s for s in streams if s.channel == "rate_of_turn_deg_s"]
-            _convert(reading, [*angles, *turning], float(np.degrees(1.0)))
-            wrong = [*angles, *turning]
-            reading.findings.append(Finding(
-                "csv-unit-by-evidence", f"{name}: {_cells(bearings)} never "
-                f"{_are(bearings, 'exceed', 'exceeds')} 6.283, so {_cells(wrong)} {_are(wrong)} "
-                f"in radians, and {_are(wrong, 'were', 'was')} read so.",
-                channel=bearings[0].channel))
-            return
+    if any(_surely_radians(s, track) for s in bearings) and all(map(_may_be_radians, compass)):
+        wrong = [*filter(_may_be_radians, streams),
+                 *(s for s in streams if s.channel == "rate_of_turn_deg_s")]
+        _convert(reading, wrong, float(np.degrees(1.0)))
+        reading.findings.append(Finding(
+            "csv-unit-by-evidence", f"{name}: {_cells(bearings)} never "
+            f"{_are(bearings, 'exceed', 'exceeds')} 6.283, so {_cells(wrong)} {_are(wrong)} "
+            f"in radians, and {_are(wrong, 'were', 'was')} read so.",
+            channel=bearings[0].channel))
+        return
     for stream in bearings:
         _doubt(reading, stream, name, "never exceeds 6.283: radians?", "degrees", "rad")
 

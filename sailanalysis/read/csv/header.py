@@ -270,37 +270,51 @@ def _words(cell: str) -> tuple[list[str], list[str]]:
     return [word.replace("\\", "/") for word in words if word], inside
 
 
+def _time(base: str, extras: list[str]) -> Column | None:
+    """A column of times; None where a word beside it says something else."""
+    unit, utc = "", "utc" in base or "gmt" in base
+    elapsed = base in _ELAPSED
+    if base in ("millis", "milliseconds"):
+        unit = "ms"
+    for word in extras:
+        if word in ("utc", "gmt", "z"):
+            utc = True
+        elif word in _TIME_UNITS:
+            unit = _TIME_UNITS[word]
+        elif word in ("elapsed", "rel", "relative"):
+            elapsed = True
+        elif not _TIME_WORD.fullmatch(word):
+            return None
+    return Column("time", unit, utc=utc, elapsed=elapsed)
+
+
+def _date(base: str, extras: list[str]) -> Column | None:
+    """A column of dates."""
+    ok = all(re.fullmatch(r"utc|gmt|local|gps|[ymd./-]+", word) for word in extras)
+    return Column("date", "", utc="utc" in base or "utc" in extras) if ok else None
+
+
+def _channel_of(base: str) -> str | None:
+    """The channel a name means; a leading ``?`` where the columns beside it decide."""
+    if base in _LOOSE:
+        return "?" + _LOOSE[base]
+    if base.startswith("tank") and len(base) > 4 and base not in SYNONYMS:
+        return "tank:" + base[4:].removesuffix("level")
+    return SYNONYMS.get(base)
+
+
 def _resolve(base: str, extras: list[str]) -> Column | None:
     """The column called ``base``, if every extra word is a unit or a qualifier of it."""
     if base in _TIME or base in _ELAPSED:
-        unit, utc = "", "utc" in base or "gmt" in base
-        elapsed = base in _ELAPSED
-        if base in ("millis", "milliseconds"):
-            unit = "ms"
-        for word in extras:
-            if word in ("utc", "gmt", "z"):
-                utc = True
-            elif word in _TIME_UNITS:
-                unit = _TIME_UNITS[word]
-            elif word in ("elapsed", "rel", "relative"):
-                elapsed = True
-            elif not _TIME_WORD.fullmatch(word):
-                return None
-        return Column("time", unit, utc=utc, elapsed=elapsed)
+        return _time(base, extras)
     if base in _DATE:
-        ok = all(re.fullmatch(r"utc|gmt|local|gps|[ymd./-]+", word) for word in extras)
-        return Column("date", "", utc="utc" in base or "utc" in extras) if ok else None
+        return _date(base, extras)
     if base in _TEXT and not extras:
         return Column("text", _TEXT[base])
-    if base in _LOOSE:
-        return _with_units("?" + _LOOSE[base], extras)
-    if base in SYNONYMS:
-        return _with_units(SYNONYMS[base], extras)
-    if base.startswith("tank") and len(base) > 4:
-        return _with_units("tank:" + base[4:].removesuffix("level"), extras)
-    if base in _KNOWN:
-        return Column("known", "")
-    return None
+    channel = _channel_of(base)
+    if channel is not None:
+        return _with_units(channel, extras)
+    return Column("known", "") if base in _KNOWN else None
 
 
 def _with_units(channel: str, extras: list[str]) -> Column | None:
@@ -338,23 +352,27 @@ def _unit(channel: str, form: str) -> tuple[float, float] | None:
     return _UNITS.get(measured, {}).get(form)
 
 
+def _heading(cell: str, column: Column, names: set[str]) -> Column:
+    """A heading that does not say true or magnetic."""
+    if "variation_deg" in names and "hdg_mag_deg" not in names:
+        return replace(column, name="hdg_mag_deg", assumed=
+                       f"{cell.strip()!r} is taken as magnetic, as the log also has a variation")
+    return replace(column, assumed=
+                   f"{cell.strip()!r} does not say true or magnetic and is taken as true; write "
+                   f"'{cell.strip()} (M)' if it is magnetic")
+
+
 def _settle(cells: list[str], columns: list[Column | None]) -> list[Column | None]:
     """Give loose names a meaning from the columns beside them, and say so."""
     names = {column.name for column in columns if column is not None}
     settled: list[Column | None] = []
     for cell, column in zip(cells, columns, strict=True):
         if column is not None and column.name.startswith("?"):
-            column = _loose(cell, column, names)
-        elif (column is not None and column.name == "hdg_deg" and not _says_true(cell)):
-            if "variation_deg" in names and not names & {"hdg_mag_deg"}:
-                column = replace(column, name="hdg_mag_deg", assumed=
-                                f"{cell.strip()!r} is taken as magnetic, as the log also has a "
-                                "variation")
-            else:
-                column = replace(column, assumed=
-                                f"{cell.strip()!r} does not say true or magnetic and is taken as "
-                                f"true; write '{cell.strip()} (M)' if it is magnetic")
-        settled.append(column)
+            settled.append(_loose(cell, column, names))
+        elif column is not None and column.name == "hdg_deg" and not _says_true(cell):
+            settled.append(_heading(cell, column, names))
+        else:
+            settled.append(column)
     return settled
 
 
@@ -364,24 +382,30 @@ def _says_true(cell: str) -> bool:
         word in _TRUE or word in ("hdt", "hdgt", "thdg", "headingt") for word in words + inside)
 
 
+def _loose_speed(names: set[str]) -> tuple[str, str]:
+    if "lat" in names and "sog_kn" not in names:
+        return "sog_kn", "speed over ground, as the log has positions"
+    return "stw_kn", "speed through the water"
+
+
+def _loose_angle(names: set[str]) -> tuple[str, str]:
+    if "awa_deg" in names:
+        return "twa_logged_deg", "the true wind's, as the apparent one is there too"
+    return "awa_deg", "the apparent wind's"
+
+
+def _loose_wind(names: set[str]) -> tuple[str, str]:
+    by_direction = names & {"twd_logged_deg", "twd_mag_logged_deg"} and not (
+        names & {"?wind angle", "awa_deg"})
+    if "aws_kn" in names or by_direction:
+        return "tws_logged_kn", "the true wind's, from the columns beside it"
+    return "aws_kn", "the apparent wind's"
+
+
 def _loose(cell: str, column: Column, names: set[str]) -> Column | None:
     kind = column.name[1:]
-    if kind == "speed":
-        if "lat" in names and "sog_kn" not in names:
-            name, why = "sog_kn", "speed over ground, as the log has positions"
-        elif "stw_kn" not in names:
-            name, why = "stw_kn", "speed through the water"
-        else:
-            return None
-    elif kind == "wind angle":
-        name, why = "awa_deg", "the apparent wind's"
-        if "awa_deg" in names:
-            name, why = "twa_logged_deg", "the true wind's, as the apparent one is there too"
-    elif "aws_kn" in names or (names & {"twd_logged_deg", "twd_mag_logged_deg"}
-                               and not names & {"?wind angle", "awa_deg"}):
-        name, why = "tws_logged_kn", "the true wind's, from the columns beside it"
-    else:
-        name, why = "aws_kn", "the apparent wind's"
+    meaning = {"speed": _loose_speed, "wind angle": _loose_angle}.get(kind, _loose_wind)
+    name, why = meaning(names)
     if name in names:
         return None
     return replace(column, name=name, assumed=f"{cell.strip()!r} is taken as {why}")

@@ -52,10 +52,56 @@ class Layout:
     header_shows: bool
     """Whether the header, met again, cannot be taken for a row: a number or time of it is none."""
 
-    def wanted(self) -> list[int]:
-        """Columns that are channels or texts."""
-        return [at for at, column in enumerate(self.columns)
+    def wanted(self) -> list[tuple[int, Column]]:
+        """Places of the columns that are channels or texts, and what they are."""
+        return [(at, column) for at, column in enumerate(self.columns)
                 if column is not None and column.role in ("channel", "text")]
+
+
+@dataclass
+class _Head:
+    """The header as far as it is known: its line, separator, cells and what they mean."""
+
+    line: int
+    delimiter: str
+    cells: list[str]
+    columns: list[Column | None]
+
+    def score(self) -> int:
+        """How many columns are read; 0 where no time is among them."""
+        roles = [column.role for column in self.columns if column is not None]
+        timed = "time" in roles or "date" in roles
+        return timed * (roles.count("channel") + roles.count("text"))
+
+
+def _width(head: _Head, below: list[list[str]]) -> int:
+    """Cells of a row: the usual count, where that holds what the header names."""
+    if not below:
+        return len(head.cells)
+    usual = Counter(len(row) for row in below).most_common(1)[0][0]
+    needed = [k for k, column in enumerate(head.columns) if column is not None]
+    # Rows too short to hold anything do not change the header's word.
+    return max(usual, len(head.cells)) if usual <= max(needed[:2], default=0) else usual
+
+
+def _header_shows(head: _Head, time_at: int, kind: str) -> bool:
+    """Whether no row can be written as the header is: a number or time of it is none."""
+    channels = [cell for cell, column in zip(head.cells, head.columns, strict=True)
+                if column is not None and column.role == "channel"]
+    return any(map(_no_number, channels)) or (kind != "text" and _no_number(head.cells[time_at]))
+
+
+def _below(head: _Head, texts: list[str], mapping: Mapping[str, str]
+           ) -> tuple[int, list[list[str]]]:
+    """Lines to skip and the rows below; a line of units is taken into the header."""
+    skip = head.line + 1
+    filled = [(k, _cells(text, head.delimiter)) for k, text in enumerate(texts[skip:])
+              if text.strip()]
+    if filled and _is_units(filled[0][1], head.columns):
+        (place, units), *filled = filled
+        head.columns = read_header(head.cells, mapping, units)
+        skip += 1 + place
+    return skip, [cells for _, cells in filled]
 
 
 def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout | None:
@@ -76,43 +122,28 @@ def find_layout(block: bytes, context: ReadContext, reading: Reading) -> Layout 
     """
     lines = first_lines(block, _LOOKED_AT - 1, 1 << 20) or [block[: 1 << 20]]
     texts = [_decode(line) if len(line) <= MAX_LINE_BYTES else "" for line in lines]
-    best = _find_header(texts, context.boat.columns)
-    if best is None:
+    head = _find_header(texts, context.boat.columns)
+    if head is None:
         reading.findings.append(Finding(
             "csv-no-header", f"{context.name}: no line names a time column and a channel; the "
             "first line should read like 'time,boat speed (kn),heading (T)', or the boat file's "
             "[columns] should map the names."))
         return None
-    at, delimiter, columns = best
-    cells = _cells(texts[at], delimiter)
-    skip = at + 1
-    below = [_cells(text, delimiter) for text in texts[skip:] if text.strip()]
-    if below and _is_units(below[0], columns):
-        columns = read_header(cells, context.boat.columns, below[0])
-        skip = skip + 1 + next(k for k, text in enumerate(texts[skip:]) if text.strip())
-        below = below[1:]
-    named = len(cells)
-    width = Counter(len(row) for row in below).most_common(1)[0][0] if below else len(cells)
-    needed = [k for k, column in enumerate(columns) if column is not None]
-    if width < len(cells) and width <= max(needed[:2], default=0):
-        width = len(cells)  # rows too short to hold anything do not change the header's word
-    cells = [*cells, *[""] * (width - len(cells))][:width]
-    columns = [*columns, *[None] * (width - len(columns))][:width]
+    skip, below = _below(head, texts, context.boat.columns)
+    named, width = len(head.cells), _width(head, below)
+    head.cells = [*head.cells, *[""] * (width - named)][:width]
+    head.columns = [*head.columns, *[None] * (width - len(head.columns))][:width]
     rows = [row for row in below if len(row) == width]
-    decimal = _decimal(rows, columns)
-    found = _time_column(columns, rows)
-    if found is None:
+    times = _time_column(head.columns, rows)
+    if times is None:
         reading.findings.append(Finding(
             "csv-no-time", f"{context.name}: no column holds readable times."))
         return None
-    _say_columns(cells, columns, context, reading, rows)
-    time_at, date_at, kind = found
-    shows = named == width and (
-        any(_no_number(cell) for cell, column in zip(cells, columns, strict=True)
-            if column is not None and column.role == "channel")
-        or (kind != "text" and _no_number(cells[time_at])))
-    return Layout(skip, delimiter, decimal, lines[at].strip(), cells, columns, width, time_at,
-                  date_at, kind, shows)
+    _say_columns(head.cells, head.columns, context, reading, rows)
+    time_at, date_at, kind = times
+    return Layout(skip, head.delimiter, _decimal(rows, head.columns), lines[head.line].strip(),
+                  head.cells, head.columns, width, time_at, date_at, kind,
+                  named == width and _header_shows(head, time_at, kind))
 
 
 def names_a_log(head: bytes) -> bool:
@@ -128,25 +159,20 @@ def names_a_log(head: bytes) -> bool:
     return _find_header(texts, {}) is not None
 
 
-def _find_header(texts: list[str], mapping: Mapping[str, str]
-                 ) -> tuple[int, str, list[Column | None]] | None:
+def _find_header(texts: list[str], mapping: Mapping[str, str]) -> _Head | None:
     """The line that names a time and most channels, its separator and columns."""
-    best: tuple[int, int, str, list[Column | None]] | None = None
-    for at, text in enumerate(texts[:_HEAD_LINES]):
-        for delimiter in ",;\t|":
-            if delimiter not in text:
-                continue
+    best: _Head | None = None
+    for number, text in enumerate(texts[:_HEAD_LINES]):
+        for delimiter in filter(text.count, ",;\t|"):
             cells = _cells(text, delimiter)
             if len(cells) > MAX_COLUMNS:
                 continue
-            columns = read_header(cells, mapping)
-            roles = [column.role for column in columns if column is not None]
-            score = roles.count("channel") + roles.count("text")
-            if score and ("time" in roles or "date" in roles) and (best is None or score > best[0]):
-                best = (score, at, delimiter, columns)
-        if best is not None and best[1] < at:
+            head = _Head(number, delimiter, cells, read_header(cells, mapping))
+            if head.score() > (best.score() if best is not None else 0):
+                best = head
+        if best is not None and best.line < number:
             break
-    return None if best is None else best[1:]
+    return best
 
 
 def _decode(line: bytes) -> str:
@@ -172,11 +198,10 @@ def _cells(text: str, delimiter: str) -> list[str]:
 
 def _is_units(row: list[str], columns: list[Column | None]) -> bool:
     """Whether the line below the header holds units, not data."""
-    filled = [cell for cell in row if cell]
-    if not filled or len(row) < len(columns) or any(re.search(r"\d{2}", cell) for cell in filled):
+    if len(row) < len(columns) or any(re.search(r"\d{2}", cell) for cell in row):
         return False
-    channels = [row[at] for at, column in enumerate(columns)
-                if column is not None and column.role == "channel" and row[at]]
+    channels = [cell for cell, column in zip(row, columns, strict=False)
+                if cell and column is not None and column.role == "channel"]
     return bool(channels) and not any(_looks_number(cell) or cell in MISSING for cell in channels)
 
 
@@ -201,40 +226,52 @@ def _decimal(rows: list[list[str]], columns: list[Column | None]) -> str:
     return "," if comma > point else "."
 
 
+@dataclass(frozen=True, order=True)
+class _TimeGuess:
+    """How good a time column is: the best is the greatest, of equals the first."""
+
+    rank: int
+    negative_place: int
+    kind: str
+    dated: bool
+    """Whether its cells hold the day as well."""
+
+
+def _guess(place: int, column: Column, seen: list[str], dates: list[int], times: list[int]
+           ) -> _TimeGuess | None:
+    """What a column's cells make of it; None where they are no times."""
+    kind = _time_kind(seen)
+    is_date = place in dates
+    clock = kind == "number" or not times or any(":" in cell for cell in seen)
+    if kind == "" or (is_date and not clock):
+        return None
+    dated = kind in ("utc", "plain") or 2 * sum(
+        _DATED.search(cell) is not None for cell in seen) > len(seen)
+    epoch = kind == "number" and _median(seen) > 1e8
+    rank = 8 * (kind == "utc" or epoch) + 2 * column.utc + (not column.elapsed)
+    if dated:
+        rank += 6
+    elif is_date:
+        rank -= 4 * bool(times)
+    else:
+        rank += 3 * bool(dates)
+    return _TimeGuess(rank * bool(seen), -place, kind, dated or epoch)
+
+
 def _time_column(columns: list[Column | None], rows: list[list[str]],
                  ) -> tuple[int, int, str] | None:
     """The best time column, the date column that belongs to it (or -1), and its kind."""
-    dates = [at for at, column in enumerate(columns) if column is not None
-             and column.role == "date"]
-    times = [at for at, column in enumerate(columns) if column is not None
-             and column.role == "time"]
-    ranked = []
-    for at in [*times, *dates]:
-        seen = [row[at][:64] for row in rows if row[at] not in _ABSENT][:200]
-        kind = _time_kind(seen)
-        if kind == "" or (at in dates and not any(":" in cell for cell in seen)
-                          and kind != "number" and times):
-            continue
-        column = columns[at]
-        utc = bool(column and column.utc)
-        dated = kind in ("utc", "plain") or 2 * sum(
-            _DATED.search(cell) is not None for cell in seen) > len(seen)
-        epoch = kind == "number" and _median(seen) > 1e8
-        rank = (len(seen) > 0) * (8 * (kind == "utc" or epoch) + 6 * dated
-                                  + 3 * (bool(dates) and not dated and at not in dates)
-                                  + 2 * utc + 1 * (column is not None and not column.elapsed)
-                                  - 4 * (at in dates and bool(times) and not dated))
-        ranked.append((rank, -at, kind, dated or epoch))
-    if not ranked:
+    known = {place: column for place, column in enumerate(columns) if column is not None}
+    times, dates = ([place for place, column in known.items() if column.role == role]
+                    for role in ("time", "date"))
+    guesses = [guess for place in [*times, *dates] if (guess := _guess(
+        place, known[place], _filled(rows, place), dates, times)) is not None]
+    if not guesses:
         return None
-    _, negative, kind, dated = max(ranked)
-    at = -negative
-    date_at = -1
-    if not dated and at not in dates and dates:
-        column = columns[at]
-        if not (column is not None and column.elapsed):
-            date_at = dates[0]
-    return at, date_at, kind
+    best = max(guesses)
+    place = -best.negative_place
+    alone = best.dated or place in dates or known[place].elapsed
+    return place, -1 if alone or not dates else dates[0], best.kind
 
 
 def _median(seen: list[str]) -> float:
@@ -242,22 +279,28 @@ def _median(seen: list[str]) -> float:
     return values[len(values) // 2] if values else 0.0
 
 
+def _filled(rows: list[list[str]], place: int) -> list[str]:
+    """The first cells of a column that are not empty."""
+    return [row[place][:64] for row in rows if row[place] not in _ABSENT][:200]
+
+
 def _time_kind(seen: list[str]) -> str:
     if not seen:
         return "text"
     for kind, pattern in (("utc", _ZONED), ("plain", _PLAIN)):
-        if all(pattern.fullmatch(cell) for cell in seen):
+        if all(map(pattern.fullmatch, seen)):
             return kind
-    numbers = sum(_looks_number(cell) for cell in seen)
+    numbers = sum(map(_looks_number, seen))
     if numbers * 2 > len(seen):
         # Eight bare digits and more in one cell are a date or a compact moment, not a count.
-        compact = sum(_IS_COMPACT.fullmatch(cell) is not None for cell in seen)
+        compact = len(list(filter(_IS_COMPACT.fullmatch, seen)))
         return "text" if compact * 2 > len(seen) else "number"
     return "text" if any(re.search(r"\d", cell) for cell in seen) else ""
 
 
 def _say_columns(cells: list[str], columns: list[Column | None], context: ReadContext,
                  reading: Reading, rows: list[list[str]]) -> None:
+    """Say which columns are not read, which are by an assumption, and which are missing."""
     unknown = [cell for at, (cell, column) in enumerate(zip(cells, columns, strict=True))
                if column is None and (cell or any(row[at] for row in rows))]
     if unknown:
@@ -267,11 +310,15 @@ def _say_columns(cells: list[str], columns: list[Column | None], context: ReadCo
             "csv-unknown-column",
             f"{context.name}: column{'s' if len(unknown) > 1 else ''} not understood and not used: "
             f"{shown}{more}. Map what you need in the boat file's [columns]."))
-    for column in columns:
-        if column is not None and column.assumed:
-            reading.findings.append(Finding(
-                "csv-assumed-column", f"{context.name}: {column.assumed}.", "note",
-                channel=column.name))
+    reading.findings += [
+        Finding("csv-assumed-column", f"{context.name}: {column.assumed}.", "note",
+                channel=column.name)
+        for column in filter(None, columns) if column.assumed]
+    _say_absent(cells, context, reading)
+
+
+def _say_absent(cells: list[str], context: ReadContext, reading: Reading) -> None:
+    """Say which columns the boat file maps and the log has not."""
     present = {" ".join(cell.split()).casefold() for cell in cells}
     absent = [name for name in context.boat.columns
               if " ".join(name.split()).casefold() not in present]

@@ -15,6 +15,62 @@ _FIRST_PIECE_BYTES: Final = 1 << 17
 """Pieces grow from here to ``PIECE_BYTES``, so that a short log is in several of them too."""
 
 
+class _Cutter:
+    """Cuts a stream into whole lines; lines without end are dropped and counted."""
+
+    def __init__(self, reading: Reading) -> None:
+        self.reading = reading
+        self.rest = b""
+        self.cutting = False
+
+    def _after_the_cut(self, raw: bytes, is_last: bool) -> bytes:
+        """What follows the end of a dropped line; empty while there is none yet."""
+        rest = self.rest + raw
+        end = _LINE_END.search(rest)
+        if end is not None and (is_last or end.group() != b"\r" or end.end() < len(rest)):
+            self.rest, self.cutting = b"", False
+            return rest[end.end():]
+        self.rest = b"\r" if end else b""
+        return b""
+
+    def take(self, raw: bytes) -> Iterator[bytes]:
+        """Whole lines of another piece."""
+        if self.cutting:
+            raw = self._after_the_cut(raw, False)
+        elif self.rest.endswith(b"\r") and raw and not raw.startswith(b"\n"):
+            yield self.rest
+            self.rest = b""
+        cut = raw.rfind(b"\n") + 1
+        cut = max(cut, raw.rfind(b"\r", cut, len(raw) - 1) + 1)
+        if cut:
+            yield b"".join((self.rest, memoryview(raw)[:cut]))
+            self.rest = raw[cut:]
+        else:
+            self.rest += raw
+        if len(self.rest) - self.rest.endswith(b"\r") > MAX_LINE_BYTES:
+            self.reading.lines += 1
+            self.reading.rejected["line too long"] += 1
+            self.rest, self.cutting = b"\r" if self.rest.endswith(b"\r") else b"", True
+
+    def end(self, raw: bytes) -> Iterator[bytes]:
+        """The last line, its end made good."""
+        if self.cutting:
+            raw = self._after_the_cut(raw, True)
+        elif self.rest.endswith(b"\r") and raw and not raw.startswith(b"\n"):
+            yield self.rest
+            self.rest = b""
+        rest = self.rest + raw
+        if rest and not self.cutting:
+            yield rest if rest.endswith((b"\n", b"\r")) else rest + b"\n"
+
+
+def _decoder_of(head: bytes) -> codecs.IncrementalDecoder | None:
+    """A decoder where the first two bytes say that the text is UTF-16."""
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return codecs.getincrementaldecoder("utf-16")(errors="replace")
+    return None
+
+
 def whole_blocks(handle: BinaryIO, reading: Reading) -> Iterator[bytes]:
     """Whole lines, about a megabyte at a time, as UTF-8; lines without end are cut out.
 
@@ -30,44 +86,17 @@ def whole_blocks(handle: BinaryIO, reading: Reading) -> Iterator[bytes]:
     """
     size = _FIRST_PIECE_BYTES
     raw = handle.read(size)
-    decoder: codecs.IncrementalDecoder | None = None
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        decoder = codecs.getincrementaldecoder("utf-16")(errors="replace")
+    decoder = _decoder_of(raw)
     raw = raw.removeprefix(b"\xef\xbb\xbf")
-    rest = b""
-    cutting = False
-    while True:
-        last = not raw
+    cutter = _Cutter(reading)
+    while raw:
         if decoder is not None:
-            raw = decoder.decode(raw, final=last).encode("utf-8", "replace")
-        if cutting:
-            rest += raw
-            found = _LINE_END.search(rest)
-            if found is not None and (last or found.group() != b"\r" or found.end() < len(rest)):
-                raw, rest, cutting = rest[found.end():], b"", False
-            else:
-                raw, rest = b"", b"\r" if found else b""
-        elif rest.endswith(b"\r") and raw and not raw.startswith(b"\n"):
-            yield rest
-            rest = b""
-        if last:
-            rest += raw
-            if rest and not cutting:
-                yield rest if rest.endswith((b"\n", b"\r")) else rest + b"\n"
-            break
-        cut = raw.rfind(b"\n") + 1
-        cut = max(cut, raw.rfind(b"\r", cut, len(raw) - 1) + 1)
-        if cut:
-            yield b"".join((rest, memoryview(raw)[:cut]))
-            rest = raw[cut:]
-        else:
-            rest += raw
-        if len(rest) - rest.endswith(b"\r") > MAX_LINE_BYTES:
-            reading.lines += 1
-            reading.rejected["line too long"] += 1
-            rest, cutting = b"\r" if rest.endswith(b"\r") else b"", True
+            raw = decoder.decode(raw).encode("utf-8", "replace")
+        yield from cutter.take(raw)
         size = min(2 * size, PIECE_BYTES)
         raw = handle.read(size)
+    yield from cutter.end(decoder.decode(b"", final=True).encode("utf-8", "replace")
+                          if decoder else b"")
 
 
 def plain_ends(block: bytes) -> bytes:

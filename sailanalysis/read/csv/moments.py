@@ -183,61 +183,72 @@ def _by_columns(cells: pa.Array, out: _Cells) -> NDArray[np.int64]:
     return np.sort(np.concatenate(left))
 
 
+def _rows_alike(matrix: NDArray[np.uint8], zone: tuple[int, int]) -> Bools:
+    """Rows with digits where the first has them (but in its zone) and otherwise equal to it."""
+    first = matrix[0]
+    same = matrix == first
+    alike = np.ones(matrix.shape[0], dtype=bool)
+    for column in np.flatnonzero(~same.all(axis=0)):
+        digit = 0x30 <= first[column] <= 0x39 and not zone[0] <= column < zone[1]
+        alike &= matrix[:, column] - 0x30 < 10 if digit else same[:, column]
+    return alike
+
+
 def _take_alike(matrix: NDArray[np.uint8], rows: NDArray[np.int64], out: _Cells) -> Bools:
     """Fill in the rows that have digits where the first has them and are otherwise equal to it."""
     first = matrix[0]
     if ((first < 0x20) | (first > 0x7E)).any():
         return np.zeros(rows.size, dtype=bool)
     cell = first.tobytes()
-    found = next(filter(None, (pattern.match(cell) for pattern in _PATTERNS)), None)
-    zone = found.span("z") if found is not None else (-1, -1)
-    same = matrix == first
-    alike = np.ones(rows.size, dtype=bool)
-    for column in range(first.size):
-        if not same[:, column].all():
-            digit = 0x30 <= first[column] <= 0x39 and not zone[0] <= column < zone[1]
-            alike &= matrix[:, column] - 0x30 < 10 if digit else same[:, column]
-    if found is not None:
+    match = next(filter(None, (pattern.match(cell) for pattern in _PATTERNS)), None)
+    alike = _rows_alike(matrix, match.span("z") if match is not None else (-1, -1))
+    if match is not None:
         all_alike = bool(alike.all())
-        _read(matrix if all_alike else matrix[alike], found, out,
+        _read(matrix if all_alike else matrix[alike], match, out,
               slice(None) if all_alike and rows.size == out.size else rows[alike])
     return alike
 
 
-def _read(matrix: NDArray[np.uint8], found: re.Match[bytes], out: _Cells, rows: Any) -> None:
+def _digits(matrix: NDArray[np.uint8], span: tuple[int, int]) -> Any:
+    """The number that digits between two columns make; NaN where there are none."""
+    value: Any = np.nan
+    for column in range(*span):
+        digit = matrix[:, column] - 48.0
+        value = digit if column == span[0] else value * 10.0 + digit
+    return value
+
+
+def _clock_of(matrix: NDArray[np.uint8], match: re.Match[bytes]) -> Floats:
+    """Seconds since midnight; NaN where no clock shows that."""
+    hour, minute, second, fraction = (_digits(matrix, match.span(name)) for name in "HMSf")
+    if match["p"]:
+        hour = np.where((hour >= 1) & (hour <= 12), hour % 12, np.nan)
+        hour = hour + 12 * (match["p"][:1] in b"Pp")
+    second = second if match["S"] else 0.0
+    fraction = fraction * 10.0 ** (9 - len(match["f"])) / 1e9 if match["f"] else 0.0
+    clock_s: Floats = hour * 3600.0 + minute * 60.0 + second + fraction
+    clock_s[~((hour <= 23) & (minute <= 59) & (second <= 60))] = np.nan
+    return clock_s
+
+
+def _read(matrix: NDArray[np.uint8], match: re.Match[bytes], out: _Cells, rows: Any) -> None:
     """The parts of rows that are all written like the one that was matched."""
-
-    def number(name: str) -> Any:
-        start, end = found.span(name)
-        value: Any = np.nan
-        for column in range(start, end):
-            digit = matrix[:, column] - 48.0
-            value = digit if column == start else value * 10.0 + digit
-        return value
-
-    hour, minute, second, fraction = (number(name) for name in "HMSf")
-    clock_s: Any = np.nan
-    if found["H"]:
-        if found["p"]:
-            hour = np.where((hour >= 1) & (hour <= 12), hour % 12, np.nan)
-            hour = hour + 12 * (found["p"][:1] in b"Pp")
-        second = second if found["S"] else 0.0
-        fraction = fraction * 10.0 ** (9 - len(found["f"])) / 1e9 if found["f"] else 0.0
-        clock_s = hour * 3600.0 + minute * 60.0 + second + fraction
-        clock_s[~((hour <= 23) & (minute <= 59) & (second <= 60))] = np.nan
-        out.clock_s[rows] = clock_s
-    if found["z"]:
-        out.date("zone_s")[rows] = zone_offset_s(found["z"].decode())
-    if found["d1"]:
-        named = found["d2"][:1].isalpha()
+    possible: Any = True
+    if match["H"]:
+        clock_s = _clock_of(matrix, match)
         # A clock that cannot be (25:61) makes the whole cell unreadable, not a midnight.
-        impossible = bool(found["H"]) & ~np.isfinite(clock_s)
-        out.date("d1")[rows] = np.where(impossible, np.nan, number("d1"))
-        out.date("d2")[rows] = (_MONTHS.get(found["d2"][:3].decode().lower(), np.nan) if named
-                                else number("d2"))
-        out.date("d3")[rows] = number("d3")
-        for name, value in (("year_first", len(found["d1"]) == 4), ("named_month", named),
-                            ("dotted", found["q"] == b".")):
+        possible = np.isfinite(clock_s)
+        out.clock_s[rows] = clock_s
+    if match["z"]:
+        out.date("zone_s")[rows] = zone_offset_s(match["z"].decode())
+    if match["d1"]:
+        named = match["d2"][:1].isalpha()
+        out.date("d1")[rows] = np.where(possible, _digits(matrix, match.span("d1")), np.nan)
+        out.date("d2")[rows] = (_MONTHS.get(match["d2"][:3].decode().lower(), np.nan) if named
+                                else _digits(matrix, match.span("d2")))
+        out.date("d3")[rows] = _digits(matrix, match.span("d3"))
+        for name, value in (("year_first", len(match["d1"]) == 4), ("named_month", named),
+                            ("dotted", match["q"] == b".")):
             if value:
                 out.date(name)[rows] = True
 

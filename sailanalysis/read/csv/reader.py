@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import chain
 from typing import Any, BinaryIO
 
@@ -54,12 +55,10 @@ class Gathered:
     """What the blocks gave so far, by column; a text column as numbers of its words."""
 
     def __init__(self, layout: Layout, parts: TimeParts) -> None:
-        self.values: dict[int, list[Floats]] = {}
-        self.words: dict[int, dict[str, int]] = {}
-        for at in layout.wanted():
-            self.values[at] = []
-            if layout.columns[at].role == "text":  # type: ignore[union-attr]
-                self.words[at] = {}
+        wanted = layout.wanted()
+        self.values: dict[int, list[Floats]] = {at: [] for at, _ in wanted}
+        self.words: dict[int, dict[str, int]] = {
+            at: {} for at, column in wanted if column.role == "text"}
         self.parts = parts
         self.unreadable = Unreadable()
         self.rows = 0
@@ -99,8 +98,22 @@ def _refuse(reading: Reading, first: bytes, blocks: Iterator[bytes]) -> None:
         reading.rejected["no usable header"] += count
 
 
-def _finish(layout: Layout, gathered: Gathered, context: ReadContext, reading: Reading) -> None:
-    times = _times(layout, gathered.parts, context)
+@dataclass
+class _Rows:
+    """Which rows are used, and their times; ``rows`` is a slice where it is all of them."""
+
+    time_s: Floats
+    rows: Any
+    count: int
+
+    def take(self, keep: Any) -> None:
+        """Keep some of the rows, or put them in another order."""
+        self.time_s, self.rows = self.time_s[keep], np.arange(self.count)[self.rows][keep]
+
+
+def _timed_rows(times: RowTimes, gathered: Gathered, context: ReadContext, reading: Reading
+                ) -> _Rows | None:
+    """The rows with a time, the others counted; None where no row has one."""
     reading.findings += times.findings
     reading.clock = times.clock
     if times.clock == "local":
@@ -115,32 +128,38 @@ def _finish(layout: Layout, gathered: Gathered, context: ReadContext, reading: R
         reading.rejected["no readable time"] += gathered.rows - used
     reading.rejected = Counter({key: n for key, n in reading.rejected.items() if n})
     if not used:
-        return
+        return None
     rows: Any = slice(None) if used == good.size else np.flatnonzero(good)
-    time_s = times.time_s[rows]
-    back = time_s[1:] < time_s[:-1]
+    return _Rows(times.time_s[rows], rows, good.size)
+
+
+def _put_in_order(rows: _Rows, layout: Layout, gathered: Gathered, context: ReadContext,
+                  reading: Reading) -> None:
+    """Rows in order of time, each once."""
+    back = rows.time_s[1:] < rows.time_s[:-1]
     if back.any():
-        order = np.argsort(time_s, kind="stable")
-        time_s, rows = time_s[order], np.arange(good.size)[rows][order]
+        rows.take(np.argsort(rows.time_s, kind="stable"))
         reading.findings.append(Finding(
             "time-out-of-order", f"{context.name}: the time steps back {int(back.sum())} times; "
             "the rows were put in order of time.", "note", share=float(back.mean())))
     del back
-    again = _written_twice(time_s, rows, layout, gathered)
+    again = _written_twice(rows.time_s, rows.rows, layout, gathered)
     if again is not None:
-        time_s, rows = time_s[~again], np.arange(good.size)[rows][~again]
+        rows.take(~again)
         reading.ignored += int(again.sum())
         reading.findings.append(Finding(
             "csv-repeated-rows", f"{context.name}: {int(again.sum())} rows stand in the file twice "
             "and count once.", "note", share=float(again.mean())))
-    time_s = spread_repeats(time_s)
-    engines: list[tuple[Floats, Floats]] = []
-    engine_names: list[str] = []
+
+
+def _streams(layout: Layout, gathered: Gathered, rows: _Rows, context: ReadContext,
+             reading: Reading) -> set[str]:
+    """Give every column as a stream; the names of those whose unit nobody states."""
+    time_s = spread_repeats(rows.time_s)
+    engines: list[tuple[str, tuple[Floats, Floats]]] = []
     unnamed: set[str] = set()
-    for at in layout.wanted():
-        column = layout.columns[at]
-        assert column is not None
-        value = np.concatenate(gathered.values.pop(at))[rows]
+    for at, column in layout.wanted():
+        value = np.concatenate(gathered.values.pop(at))[rows.rows]
         if column.role == "text":
             _texts(value, list(gathered.words[at]), column.name, time_s, reading)
             continue
@@ -148,21 +167,34 @@ def _finish(layout: Layout, gathered: Gathered, context: ReadContext, reading: R
         value, time = _finite(_house(value, column), time)
         if not time.size:
             continue
-        if column.name == "engine_rpm" and _switched(time, value, reading):
-            continue
         if column.name == "engine_rpm":
-            engines.append((time, value))
-            engine_names.append(layout.cells[at])
+            if not _switched(time, value, reading):
+                engines.append((layout.cells[at], (time, value)))
             continue
-        name = f"csv {layout.cells[at]}".strip()
-        if any(s.source == name and s.channel == column.name for s in reading.streams):
-            name += f" (column {at + 1})"
+        name = _name_of(layout, at, column, reading)
         if not column.unit_named:
             unnamed.add(name)
         reading.streams.append(Stream(column.name, name, time, value, context.file))
     if engines:
-        reading.streams.append(Stream("engine_rpm", f"csv {'+'.join(engine_names)}",
-                                      *busiest(engines), context.file))
+        names, several = zip(*engines, strict=True)
+        reading.streams.append(Stream("engine_rpm", f"csv {'+'.join(names)}", *busiest(several),
+                                      context.file))
+    return unnamed
+
+
+def _name_of(layout: Layout, at: int, column: Column, reading: Reading) -> str:
+    """What a column's stream is called; of two alike the second is numbered."""
+    name = f"csv {layout.cells[at]}".strip()
+    taken = any(s.source == name and s.channel == column.name for s in reading.streams)
+    return name + f" (column {at + 1})" * taken
+
+
+def _finish(layout: Layout, gathered: Gathered, context: ReadContext, reading: Reading) -> None:
+    rows = _timed_rows(_times(layout, gathered.parts, context), gathered, context, reading)
+    if rows is None:
+        return
+    _put_in_order(rows, layout, gathered, context, reading)
+    unnamed = _streams(layout, gathered, rows, context, reading)
     read_by_evidence(reading, unnamed, context.name)
     _say_unreadable(layout, gathered, context, reading)
 
@@ -181,24 +213,29 @@ def _finite(value: Floats, time_s: Floats) -> tuple[Floats, Floats]:
     return value[fine], time_s[fine]
 
 
+def _wrap_to_180(value: Floats, keep_west: bool) -> None:
+    """0..360 becomes -180..180 in place; a value no compass shows stays."""
+    if value.min() > -180.0 and value.max() <= 180.0:
+        return
+    value[(value > 180.0) & (value <= 360.0)] -= 360.0
+    if not keep_west:
+        value[(value <= -180.0) & (value >= -360.0)] += 360.0
+
+
 def _house(value: Floats, column: Column) -> Floats:
     """House unit, angles wrapped; ``value`` is finite and may be overwritten."""
     if column.shift or column.scale != 1.0:
         value += column.shift
         value *= column.scale
     channel = CHANNELS.get(column.name)
-    if channel is None or channel.kind not in ("angle", "bearing") or not value.size:
+    if channel is None or not value.size:
         return value
-    # 0..360 becomes -180..180; a value no compass shows is left for the plausibility check.
-    low, high = value.min(), value.max()
-    if channel.kind == "bearing":
-        if not (low >= 0.0 and high < 360.0):
-            value[value == 360.0] = 0.0
-            value[(value < 0.0) & (value >= -360.0)] += 360.0
-    elif not (low > -180.0 and high <= 180.0):
-        value[(value > 180.0) & (value <= 360.0)] -= 360.0
-        if column.name != "lon":
-            value[(value <= -180.0) & (value >= -360.0)] += 360.0
+    # A value no compass shows is left for the plausibility check.
+    if channel.kind == "angle":
+        _wrap_to_180(value, column.name == "lon")
+    elif channel.kind == "bearing" and not (value.min() >= 0.0 and value.max() < 360.0):
+        value[value == 360.0] = 0.0
+        value[(value < 0.0) & (value >= -360.0)] += 360.0
     return value
 
 

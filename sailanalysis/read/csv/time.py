@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime, time
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.model import Floats
@@ -61,6 +62,40 @@ class RowTimes:
     findings: list[Finding]
 
 
+def _naive_from_moments(dates: Days | None, parts: TimeParts, context: ReadContext,
+                        findings: list[Finding]) -> tuple[Floats, Floats | None]:
+    """Times as their texts show them, and the offset of the zone each names."""
+    moments = joined(parts.moments)
+    parts.moments.clear()
+    days = moments.days
+    if np.isfinite(days.d1).any():
+        naive = days.by_row(_day_s(days, parts, context, findings))
+        naive = naive + np.nan_to_num(moments.clock_s)
+    elif dates is not None:
+        naive = dates.by_row(_day_s(dates, parts, context, findings)) + moments.clock_s
+    else:
+        naive = _midnights(moments.clock_s)
+        last = float(np.nanmax(naive)) if np.isfinite(naive).any() else 0.0
+        naive = naive + _seconds(day_of(context, findings, last))
+    zoned = np.isfinite(days.zone_s).any()
+    return naive, days.by_row(days.zone_s) if zoned else None
+
+
+def _to_utc(naive: Floats, zones: Floats | None, is_utc: bool, context: ReadContext
+            ) -> tuple[Floats, ClockKind]:
+    """Seconds since 1970 of times in zones named by the row, by the header, or by nobody."""
+    time_s = naive if zones is None else naive - np.nan_to_num(zones)
+    if is_utc:
+        return time_s, "stamped"
+    open_ = np.isfinite(naive)
+    if zones is not None:
+        open_ &= ~np.isfinite(zones)
+    if not open_.any():
+        return time_s, "stamped"
+    time_s[open_] = local_to_utc(naive[open_], context.zone)
+    return time_s, "local"
+
+
 def row_times(parts: TimeParts, context: ReadContext) -> RowTimes:
     """Understand the time columns of a whole file.
 
@@ -86,56 +121,46 @@ def row_times(parts: TimeParts, context: ReadContext) -> RowTimes:
         naive = dates.by_row(_day_s(dates, parts, context, findings))
         naive = naive + _clock_of_numbers(number, parts.unit)
     else:
-        moments = joined(parts.moments)
-        parts.moments.clear()
-        days = moments.days
-        if np.isfinite(days.d1).any():
-            naive = days.by_row(_day_s(days, parts, context, findings))
-            naive = naive + np.nan_to_num(moments.clock_s)
-        elif dates is not None:
-            naive = dates.by_row(_day_s(dates, parts, context, findings)) + moments.clock_s
-        else:
-            naive = _midnights(moments.clock_s)
-            last = float(np.nanmax(naive)) if np.isfinite(naive).any() else 0.0
-            naive = naive + _seconds(day_of(context, findings, last))
-        if np.isfinite(days.zone_s).any():
-            zones = days.by_row(days.zone_s)
-    time_s = naive if zones is None else naive - np.nan_to_num(zones)
-    clock: ClockKind = "stamped"
-    if not (parts.utc or parts.date_utc):
-        open_ = np.isfinite(naive)
-        if zones is not None:
-            open_ &= ~np.isfinite(zones)
-        if open_.any():
-            clock = "local"
-            time_s[open_] = local_to_utc(naive[open_], context.zone)
+        naive, zones = _naive_from_moments(dates, parts, context, findings)
+    time_s, clock = _to_utc(naive, zones, parts.utc or parts.date_utc, context)
     if "gps" in parts.header.lower():
         clock = "gps"
     return RowTimes(near_the_rest(time_s, findings, context.name), clock, findings)
 
 
 # ------------------------------------------------------------------------------- numbers
+def _unit_of_epoch_s(finite: Floats) -> float | None:
+    """Seconds of one unit of a count since 1970; None where it is none."""
+    unit = _epoch_unit_s(float(finite.min()))
+    if unit == _epoch_unit_s(float(finite.max())):
+        return unit
+    return _epoch_unit_s(float(np.median(finite)))
+
+
+def _is_serial(finite: Floats, parts: TimeParts) -> bool:
+    """Whether numbers are the days of a spreadsheet."""
+    low, high = float(finite.min()), float(finite.max())
+    return (low > 20_000 and high - low < 400 and high < 80_000 and not parts.elapsed
+            and parts.unit in ("", "day"))
+
+
 def _from_numbers(number: Floats, parts: TimeParts, context: ReadContext,
                   findings: list[Finding]) -> RowTimes:
     finite = number[np.isfinite(number)]
     if not finite.size:
         return RowTimes(number, "none", findings)
-    low, high = float(finite.min()), float(finite.max())
-    unit = _epoch_unit_s(low)
-    if unit != _epoch_unit_s(high):
-        unit = _epoch_unit_s(float(np.median(finite)))
+    unit = _unit_of_epoch_s(finite)
     if unit is not None and parts.unit != "day":
         return RowTimes(near_the_rest(number * unit, findings, context.name), "stamped", findings)
-    serial = low > 20_000 and high - low < 400 and high < 80_000 and not parts.elapsed
-    if serial and parts.unit in ("", "day"):
+    if _is_serial(finite, parts):
         naive = np.round((number * 86400.0 + EXCEL_EPOCH_S) * 1e3) / 1e3
-        clock: ClockKind = "stamped" if parts.utc else "local"
         good = np.isfinite(naive)
         if not parts.utc:
             naive[good] = local_to_utc(naive[good], context.zone)
-        return RowTimes(near_the_rest(naive, findings, context.name), clock, findings)
+        return RowTimes(near_the_rest(naive, findings, context.name),
+                        "stamped" if parts.utc else "local", findings)
     scale = _TO_S.get(parts.unit or "s", 1.0)
-    start_s, named = _start_of(context, findings, high * scale)
+    start_s, named = _start_of(context, findings, float(finite.max()) * scale)
     findings.append(Finding(
         "elapsed-time",
         f"{context.name}: {parts.header!r} counts from a start that the file does not name; "
@@ -194,25 +219,38 @@ def _civil_s(year: Floats, month: Floats, day: Floats) -> Floats:
     return np.where(good, days.astype(np.int64) * 86400.0, np.nan)
 
 
+def _day_first_by_numbers(first: Floats, second: Floats, rows: NDArray[np.int64],
+                          dotted: Bools) -> bool | None:
+    """Whether the first number is the day, where the numbers alone settle it."""
+    if (first > 12).any() or (second > 12).any():
+        return bool(rows[first > 12].sum() >= rows[second > 12].sum())
+    if (first == second).all() or dotted.all():
+        return True  # dates with dots are written day first wherever they are written
+    return None
+
+
+def _wanted_day_s(context: ReadContext) -> float | None:
+    """The day that was given, or that the file's name shows."""
+    if context.date:
+        return _seconds(context.date)
+    named = _IN_NAME.search(context.name)
+    return _named_day_s(named) if named else None
+
+
 def _day_first(days: Days, open_: Bools, context: ReadContext, findings: list[Finding],
                header: str) -> bool:
     """Whether the first number of an all-number date is the day, from the whole column."""
     first, second, year = (part[open_] for part in (days.d1, days.d2, days.d3))
-    rows = days.rows[open_]
-    if (first > 12).any() or (second > 12).any():
-        return bool(rows[first > 12].sum() >= rows[second > 12].sum())
-    if (first == second).all() or days.dotted[open_].all():
-        return True  # dates with dots are written day first wherever they are written
+    settled = _day_first_by_numbers(first, second, days.rows[open_], days.dotted[open_])
+    if settled is not None:
+        return settled
     year = np.where(year < 100, year + 2000, year)
     as_dmy, as_mdy = _civil_s(year, second, first), _civil_s(year, first, second)
     span_dmy, span_mdy = np.ptp(as_dmy), np.ptp(as_mdy)
     if span_dmy != span_mdy:
         # A log that runs past midnight: days follow one another, months do not.
         return bool(span_dmy < span_mdy)
-    wanted = _seconds(context.date) if context.date else None
-    if wanted is None:
-        named = _IN_NAME.search(context.name)
-        wanted = _named_day_s(named) if named else None
+    wanted = _wanted_day_s(context)
     if wanted is not None and wanted in (as_dmy[0], as_mdy[0]):
         return bool(wanted == as_dmy[0])
     findings.append(Finding(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -74,22 +74,25 @@ def _blocks(time_s: Floats) -> Blocks:
     return np.floor(time_s / BLOCK_S).astype(np.int64)
 
 
-def _ways(reading: Reading) -> Iterable[tuple[Blocks, NDArray[np.bool_]]]:
-    """Blocks and whether she made way in each, by each source of position and speed."""
-    grounded = False
+def _ways(reading: Reading) -> Iterator[tuple[Blocks, NDArray[np.bool_]]]:
+    """Blocks and whether she made way in each, by each source of position and speed.
+
+    Speed through the water counts only where nothing tells the speed over ground.
+    """
     by_name = {(s.channel, s.source): s for s in reading.streams if s.time_s.size}
+    over_ground = list(_ways_over_ground(by_name))
+    yield from over_ground or (_by_speed(stream) for (channel, _), stream in by_name.items()
+                               if channel == "stw_kn")
+
+
+def _ways_over_ground(by_name: dict[tuple[str, str], Stream]
+                      ) -> Iterator[tuple[Blocks, NDArray[np.bool_]]]:
     for (channel, source), stream in by_name.items():
         lon = by_name.get(("lon", source))
         if channel == "lat" and lon is not None and lon.time_s.size == stream.time_s.size:
-            grounded = True
             yield _by_position(stream, lon)
         elif channel == "sog_kn":
-            grounded = True
             yield _by_speed(stream)
-    if not grounded:
-        for (channel, _), stream in by_name.items():
-            if channel == "stw_kn":
-                yield _by_speed(stream)
 
 
 def _by_speed(stream: Stream) -> tuple[Blocks, NDArray[np.bool_]]:

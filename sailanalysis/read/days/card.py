@@ -201,20 +201,24 @@ def _spans(logs: DayOfLogs, timezone: str) -> tuple[DayOfLogs, list[Span], list[
     return logs, spans, notes + left
 
 
+def _meets_any(source: Source, others: list[tuple[float, float]]) -> bool:
+    """Whether a source's hours meet some of the others'."""
+    start, end = _hours_of(source)
+    return any(a < end and start < b for a, b in others)
+
+
 def _on_one_clock(logs: DayOfLogs) -> None:
     """Dates and offsets put right between files that would otherwise seem of different days."""
     put_on_one_day(logs.sources)
-    sure = [_hours_of(s) for s in logs.sources if s.reading.clock == "gps" and s.reading.streams]
-    astray = [s for s in logs.sources if s.reading.clock != "gps" and s.reading.streams
-              and not any(a < _hours_of(s)[1] and _hours_of(s)[0] < b for a, b in sure)]
-    if not sure or not astray:
+    timed = [s for s in logs.sources if s.reading.streams]
+    sure = [_hours_of(s) for s in timed if s.reading.clock == "gps"]
+    if not sure or all(s.reading.clock == "gps" or _meets_any(s, sure) for s in timed):
         return
     offsets, findings = align_clocks([source.reading for source in logs.sources])
     if any(offsets):
         logs.findings += [f for f in findings if f.code == "clock-aligned"]
     for source, offset in zip(logs.sources, offsets, strict=True):
-        if offset:
-            source.shift(offset)
+        source.shift(offset)
 
 
 def _hours_of(source: Source) -> tuple[float, float]:
@@ -246,21 +250,24 @@ def _longitude(sources: Sequence[Source]) -> float:
     return float(np.degrees(np.angle(np.concatenate(lon).mean()))) if lon else float("nan")
 
 
+def _lay_still(span: Span, activity: Activity) -> bool:
+    """Whether every block recorded on a day is known, and in none of them she made way."""
+    start, end = span.start_s / BLOCK_S, span.end_s / BLOCK_S
+    return not _any_in(activity.under_way, start, end) and not np.setdiff1d(
+        _inside(activity.recorded, start, end), activity.known).size
+
+
 def _worth_a_report(spans: list[Span], activity: Activity) -> tuple[list[Span], list[Finding]]:
     """Days she lay still all along are named where there is sailing on others."""
     if not activity.under_way.size:
         return spans, []
-    edges = [(span.start_s / BLOCK_S, span.end_s / BLOCK_S) for span in spans]
-    still = [span for span, (a, b) in zip(spans, edges, strict=True)
-             if not _any_in(activity.under_way, a, b)
-             and not np.setdiff1d(_inside(activity.recorded, a, b), activity.known).size]
-    kept = [span for span in spans if span not in still]
+    still = [span for span in spans if _lay_still(span, activity)]
     notes = [_lying(span.date, span.start_s, span.end_s, activity) for span in still]
     edges_s = [float("-inf"), *(edge for span in spans for edge in (span.start_s, span.end_s)),
                float("inf")]
     notes += [_lying("", a, b, activity) for a, b in zip(edges_s[::2], edges_s[1::2], strict=True)
               if _any_in(activity.recorded, a / BLOCK_S, b / BLOCK_S)]
-    return kept, notes
+    return [span for span in spans if span not in still], notes
 
 
 def _lying(date: str, start_s: float, end_s: float, activity: Activity) -> Finding:

@@ -55,6 +55,13 @@ def local_zone(zone: tzinfo, longitude_deg: float) -> tzinfo:
     return timezone(timedelta(hours=round(longitude_deg / 15.0)))
 
 
+def _hours_by_day(active: Blocks, zone: tzinfo) -> list[tuple[float, float, str]]:
+    """First and last instant under way of every day, and its date."""
+    dated = sorted(_dated(_stretches(active, zone), zone).items())
+    return [(min(a for a, _ in parts), max(b for _, b in parts), day.isoformat())
+            for day, parts in dated]
+
+
 def sailing_days(activity: Activity, zone: tzinfo) -> list[Span]:
     """The sailing days of some logs.
 
@@ -72,8 +79,7 @@ def sailing_days(activity: Activity, zone: tzinfo) -> list[Span]:
     active = _active(activity)
     if not active.size:
         return []
-    hours = [(min(a for a, _ in parts), max(b for _, b in parts), day.isoformat())
-             for day, parts in sorted(_dated(_stretches(active, zone), zone).items())]
+    hours = _hours_by_day(active, zone)
     first, last = (float(activity.recorded[k]) * BLOCK_S for k in (0, -1))
     cuts = [_cut(a[1], b[0], zone) for a, b in pairwise(hours)]
     begin, end = min(first, hours[0][0]), max(last + BLOCK_S, hours[-1][1])

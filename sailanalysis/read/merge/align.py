@@ -68,6 +68,21 @@ class Match:
     by: str
 
 
+def _match(readings: Sequence[Reading], k: int, tries: list[int], signals: dict[int, _Signals],
+           offset_of: dict[int, float]) -> tuple[Match, int] | None:
+    """How far a log is off, by the first of some placed ones that places it."""
+    for j in tries:
+        for n in (j, k):
+            if n not in signals:
+                signals[n] = _signals(readings[n])
+        satellites = readings[j].clock == readings[k].clock == "gps"
+        match = find_offset(signals[j], signals[k],
+                            SATELLITE_SLACK_S if satellites else float("inf"))
+        if match is not None:
+            return replace(match, offset_s=match.offset_s + offset_of.get(j, 0.0)), j
+    return None
+
+
 def align_clocks(readings: Sequence[Reading]) -> tuple[list[float], list[Finding]]:
     """Offsets that put several logs on one clock.
 
@@ -87,10 +102,9 @@ def align_clocks(readings: Sequence[Reading]) -> tuple[list[float], list[Finding
     Files of one logger (a rotation) share one offset, the mean of those found, also where a file
     by itself (an hour moored) tells nothing.
     """
-    offsets = [0.0] * len(readings)
     usable = [k for k, reading in enumerate(readings) if reading.streams]
     if len(usable) < 2:
-        return offsets, []
+        return [0.0] * len(readings), []
     order = sorted(usable, key=lambda k: (_ORDER[readings[k].clock], -_seconds(readings[k]), k))
     matches: dict[int, tuple[Match, int]] = {}
     lost: list[int] = []
@@ -99,23 +113,34 @@ def align_clocks(readings: Sequence[Reading]) -> tuple[list[float], list[Finding
     for k in order[1:]:
         tries = [j for j in placed if _worth_trying(readings[j], readings[k])]
         tries.sort(key=lambda j: (_ORDER[readings[j].clock], -_overlap_s(readings[j], readings[k])))
-        for j in tries[:4]:
-            for n in (j, k):
-                if n not in signals:
-                    signals[n] = _signals(readings[n])
-            satellites = readings[j].clock == readings[k].clock == "gps"
-            match = find_offset(signals[j], signals[k],
-                                SATELLITE_SLACK_S if satellites else float("inf"))
-            if match is not None:
-                base = matches[j][0].offset_s if j in matches else 0.0
-                matches[k] = replace(match, offset_s=match.offset_s + base), j
-                break
-        else:
-            if tries and readings[k].clock != "gps" and not any(
-                    _overlap_s(readings[j], readings[k]) > 0 for j in placed):
-                lost.append(k)
+        match = _match(readings, k, tries[:4], signals,
+                       {j: placing.offset_s for j, (placing, _) in matches.items()})
+        if match is not None:
+            matches[k] = match
+        elif tries and readings[k].clock != "gps" and not any(
+                _overlap_s(readings[j], readings[k]) > 0 for j in placed):
+            lost.append(k)
         placed.append(k)
     return _applied(readings, matches, lost)
+
+
+def _mean_match(matches: list[Match]) -> Match:
+    """Weighted mean of the offsets of one logger's files; a tenth of a second at least."""
+    weight = np.array([1.0 / match.half_width_s**2 for match in matches])
+    mean = float(np.average([match.offset_s for match in matches], weights=weight))
+    half = float(max(1.0 / np.sqrt(weight.sum()), 0.1))
+    return Match(mean, half, sum(match.seconds for match in matches), matches[0].by)
+
+
+def _family(readings: Sequence[Reading], matches: dict[int, tuple[Match, int]], k: int,
+            done: set[int]) -> tuple[list[int], Match]:
+    """Files of one logger that share a clock with one of them, and their common offset."""
+    family = [n for n, reading in enumerate(readings)
+              if n == k or (n not in done and _one_logger(readings[k], reading))]
+    several = [matches[n][0] for n in family if n in matches]
+    if np.ptp([match.offset_s for match in several]) > SAME_CLOCK_S:
+        return [k], _mean_match([matches[k][0]])
+    return family, _mean_match(several)
 
 
 def _applied(readings: Sequence[Reading], matches: dict[int, tuple[Match, int]],
@@ -126,28 +151,17 @@ def _applied(readings: Sequence[Reading], matches: dict[int, tuple[Match, int]],
     for k, (_, base) in matches.items():
         if k in done:
             continue
-        family = [n for n, reading in enumerate(readings)
-                  if n == k or (n not in done and _one_logger(readings[k], reading))]
-        own = [matches[n][0] for n in family if n in matches]
-        if np.ptp([match.offset_s for match in own]) > SAME_CLOCK_S:
-            family, own = [k], [matches[k][0]]
+        family, match = _family(readings, matches, k, done)
         done.update(family)
-        weight = np.array([1.0 / match.half_width_s**2 for match in own])
-        mean = float(np.average([match.offset_s for match in own], weights=weight))
-        half = float(max(1.0 / np.sqrt(weight.sum()), 0.1))
         satellites = readings[k].clock == readings[base].clock == "gps"
-        if abs(mean) > max(LEAST_OFFSET_S[satellites], half):
+        if abs(match.offset_s) > max(LEAST_OFFSET_S[satellites], match.half_width_s):
             for n in family:
-                offsets[n] = mean
-            seconds = sum(match.seconds for match in own)
-            findings.append(_aligned(readings[k], readings[base], len(family),
-                                     Match(mean, half, seconds, own[0].by)))
-    for k in lost:
-        if k not in done:
-            findings.append(Finding(
-                "clock-not-aligned", f"The {readings[k].format} log shares no time with the others "
-                "and no common track or course places it; its clock was left as it is. Give --date "
-                "or --timezone if it is wrong."))
+                offsets[n] = match.offset_s
+            findings.append(_aligned(readings[k], readings[base], len(family), match))
+    findings += [Finding(
+        "clock-not-aligned", f"The {readings[k].format} log shares no time with the others "
+        "and no common track or course places it; its clock was left as it is. Give --date "
+        "or --timezone if it is wrong.") for k in lost if k not in done]
     return offsets, findings
 
 

@@ -7,6 +7,7 @@ name (two receivers that call themselves the same) is kept apart.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -51,6 +52,8 @@ class Source:
 
     def shift(self, seconds: float) -> None:
         """Move everything in time."""
+        if not seconds:
+            return
         shared: dict[int, Floats] = {}
         moved = []
         for s in self.reading.streams:
@@ -66,6 +69,20 @@ class Source:
             for f in self.reading.findings]
 
 
+def _out_of_overflow(sure: list[Source]) -> None:
+    """Put logs that lie 1024 (or 2048) weeks before the newest beside it."""
+    newest = max(s.middle_s() for s in sure)
+    for source in sure:
+        turns = round((newest - source.middle_s()) / WEEKS_1024_S)
+        away = abs(newest - source.middle_s() - turns * WEEKS_1024_S)
+        if turns >= 1 and away < 3 * DAY_S and source.reading.clock in ("gps", "stamped"):
+            source.shift(turns * WEEKS_1024_S)
+            source.reading.findings.append(Finding(
+                "gps-week-rollover", f"{source.name}: its date is {1024 * turns} weeks before the "
+                "other logs', an overflow of the receiver's week counter; it was put on "
+                f"{day_words(source.middle_s())}."))
+
+
 def put_on_one_day(sources: list[Source]) -> None:
     """Give logs whose day was guessed, or whose weeks overflowed, the day of the others.
 
@@ -78,16 +95,7 @@ def put_on_one_day(sources: list[Source]) -> None:
     sure = [s for s in placed if not _guessed(s)]
     if not sure:
         return
-    newest = max(s.middle_s() for s in sure)
-    for source in sure:
-        turns = round((newest - source.middle_s()) / WEEKS_1024_S)
-        away = abs(newest - source.middle_s() - turns * WEEKS_1024_S)
-        if turns >= 1 and away < 3 * DAY_S and source.reading.clock in ("gps", "stamped"):
-            source.shift(turns * WEEKS_1024_S)
-            source.reading.findings.append(Finding(
-                "gps-week-rollover", f"{source.name}: its date is {1024 * turns} weeks before the "
-                "other logs', an overflow of the receiver's week counter; it was put on "
-                f"{day_words(source.middle_s())}."))
+    _out_of_overflow(sure)
     middle = float(np.median([s.middle_s() for s in sure]))
     for source in guessed:
         days = round((middle - source.middle_s()) / DAY_S)
@@ -100,6 +108,17 @@ def put_on_one_day(sources: list[Source]) -> None:
 
 def _guessed(source: Source) -> bool:
     return any(f.code == "no-date" and WRITTEN in f.message for f in source.reading.findings)
+
+
+def _unions(name: str, channels: dict[str, list[Stream]], groups: list[set[tuple[int, float]]]
+            ) -> Iterator[tuple[Stream, float]]:
+    """A stream for every channel of every sensor of one name, and the seconds recorded twice."""
+    for number, members in enumerate(groups):
+        label = name if number == 0 else f"{name} #{number + 1}"
+        for _, parts in sorted(channels.items()):
+            mine = [part for part in parts if _origin(part) in members]
+            if mine:
+                yield _union(mine, label)
 
 
 def join(sources: list[Source]) -> tuple[list[Stream], list[Finding]]:
@@ -127,15 +146,9 @@ def join(sources: list[Source]) -> tuple[list[Stream], list[Finding]]:
     overlap_s = 0.0
     for name, channels in sorted(parts.items()):
         groups = _tell_apart(channels)
-        for number, members in enumerate(groups):
-            label = name if number == 0 else f"{name} #{number + 1}"
-            for _, all_parts in sorted(channels.items()):
-                mine = [p for p in all_parts if _origin(p) in members]
-                if not mine:
-                    continue
-                stream, shared_s = _union(mine, label)
-                overlap_s = max(overlap_s, shared_s)
-                streams.append(stream)
+        for stream, shared_s in _unions(name, channels, groups):
+            overlap_s = max(overlap_s, shared_s)
+            streams.append(stream)
         if len(groups) > 1:
             findings.append(Finding(
                 "two-sensors-one-name", f"{name}: {len(groups)} recordings overlap in time but "
@@ -153,9 +166,8 @@ def _origin(part: Stream) -> tuple[int, float]:
     return part.file, float(part.time_s[0])
 
 
-def _tell_apart(channels: dict[str, list[Stream]]) -> list[set[tuple[int, float]]]:
-    """Group recordings of one name: those that overlap and differ are different sensors."""
-    groups: list[list[dict[str, Stream]]] = []
+def _recordings(channels: dict[str, list[Stream]]) -> list[dict[str, Stream]]:
+    """Recordings across their channels, in order of time."""
     whole: dict[tuple[int, int], dict[str, Stream]] = {}
     for channel, parts in channels.items():
         counter: dict[int, int] = {}
@@ -163,8 +175,13 @@ def _tell_apart(channels: dict[str, list[Stream]]) -> list[set[tuple[int, float]
             # The n-th part of a file is one recording across its channels.
             n = counter[part.file] = counter.get(part.file, -1) + 1
             whole.setdefault((part.file, n), {})[channel] = part
-    recordings = sorted(whole.values(), key=lambda r: min(float(p.time_s[0]) for p in r.values()))
-    for recording in recordings:
+    return sorted(whole.values(), key=lambda r: min(float(p.time_s[0]) for p in r.values()))
+
+
+def _tell_apart(channels: dict[str, list[Stream]]) -> list[set[tuple[int, float]]]:
+    """Group recordings of one name: those that overlap and differ are different sensors."""
+    groups: list[list[dict[str, Stream]]] = []
+    for recording in _recordings(channels):
         for group in groups:
             if all(_agree(recording, other) for other in group):
                 group.append(recording)

@@ -379,9 +379,10 @@ def _read_prefixes(piece: Piece, sentences: Sentences, rows: Index, source: Inde
                 break
 
 
-def _read_groups(piece: Piece, sentences: Sentences, kinds: Sequence[tuple[str, str]], kind: Index,
-                 sources: Sequence[str], source: Index, out: Gathered) -> None:
-    """Sort the sentences by talker, type and source; then their fields into columns."""
+def _sorted_out(piece: Piece, sentences: Sentences, kinds: Sequence[tuple[str, str]], kind: Index,
+                sources: Sequence[str], source: Index, out: Gathered,
+                ) -> tuple[list[tuple[Key, Sentences]], list[tuple[Key, list[Place], Sentences]]]:
+    """Sentences to be read, by talker, type and source; what is none of them is counted."""
     columns: list[tuple[Key, Sentences]] = []
     transducers: list[tuple[Key, list[Place], Sentences]] = []
     for group, rows in _grouped((source * len(kinds) + kind) * 2 + sentences.checked):
@@ -397,6 +398,13 @@ def _read_groups(piece: Piece, sentences: Sentences, kinds: Sequence[tuple[str, 
             piece.take(part, out)
         else:
             piece.reject(part.take(part.last - part.first > 2), UNCHECKED, out)
+    return columns, transducers
+
+
+def _read_groups(piece: Piece, sentences: Sentences, kinds: Sequence[tuple[str, str]], kind: Index,
+                 sources: Sequence[str], source: Index, out: Gathered) -> None:
+    """Sort the sentences by talker, type and source; then their fields into columns."""
+    columns, transducers = _sorted_out(piece, sentences, kinds, kind, sources, source, out)
     for key, part in columns:
         for f in TYPES[key[1]].numbers:
             piece.want(part, f)

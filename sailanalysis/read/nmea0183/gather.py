@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -51,25 +52,19 @@ class Gathered:
 
     def add_records(self, records: Iterable[Record]) -> None:
         """Append sentences that the plain way has read."""
-        by_key: dict[Key, list[Record]] = {}
-        transducers: dict[tuple[Key, str], list[tuple[int, float]]] = {}
-        stamps: dict[StampKind, list[tuple[int, float]]] = {}
+        by_key: defaultdict[Key, list[Record]] = defaultdict(list)
+        transducers: defaultdict[tuple[Key, str], list[tuple[int, float]]] = defaultdict(list)
+        stamps: defaultdict[StampKind, list[tuple[int, float]]] = defaultdict(list)
         for record in records:
             key = (record.talker, record.kind, record.source)
             if record.stamp is not None:
-                stamps.setdefault(record.stamp.kind, []).append(
-                    (record.position, record.stamp.seconds))
+                stamps[record.stamp.kind].append((record.position, record.stamp.seconds))
             if record.kind in TYPES:
-                by_key.setdefault(key, []).append(record)
+                by_key[key].append(record)
             for channel, value in record.transducers:
-                transducers.setdefault((key, channel), []).append((record.position, value))
+                transducers[key, channel].append((record.position, value))
         for key, rows in by_key.items():
-            self.groups.setdefault(key, []).append((
-                np.array([r.position for r in rows], dtype=np.int64),
-                np.array([r.fields for r in rows], dtype=np.uint8),
-                np.array([r.numbers for r in rows], dtype=float).T,
-                np.array([r.letters for r in rows], dtype=np.uint8).T,
-            ))
+            self.groups.setdefault(key, []).append(_chunk(rows))
         for place, pairs in transducers.items():
             self.transducers.setdefault(place, []).append(_pair(pairs))
         for kind, pairs in stamps.items():
@@ -97,6 +92,14 @@ class Gathered:
             {f: joined([c[2][i] for c in chunks]) for i, f in enumerate(sentence.numbers)},
             {f: joined([c[3][i] for c in chunks]) for i, f in enumerate(sentence.letters)},
         )
+
+
+def _chunk(rows: list[Record]) -> Chunk:
+    """Sentences of one group as columns."""
+    return (np.array([r.position for r in rows], dtype=np.int64),
+            np.array([r.fields for r in rows], dtype=np.uint8),
+            np.array([r.numbers for r in rows], dtype=float).T,
+            np.array([r.letters for r in rows], dtype=np.uint8).T)
 
 
 def _extend(chunks: list[Any], more: list[Any]) -> None:

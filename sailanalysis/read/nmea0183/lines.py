@@ -10,11 +10,12 @@ import re
 from collections import Counter
 from dataclasses import dataclass, field
 from functools import reduce
+from itertools import pairwise
 from operator import xor
 from typing import Final
 
 from sailanalysis.read.clock.stamps import Stamp, stamp_in
-from sailanalysis.read.nmea0183.sentences import TYPES
+from sailanalysis.read.nmea0183.sentences import TYPES, Sentence
 from sailanalysis.read.nmea0183.xdr import layout
 
 CHECKSUM: Final = "checksum wrong"
@@ -155,17 +156,21 @@ def label_of(talker: str, kind: str) -> str:
     return f"!{talker}{kind[1:]}" if kind.startswith("!") else kind
 
 
+def _tag_is_sound(body: bytes, check: bytes) -> bool:
+    """Whether a TAG block's checksum fits."""
+    # Both readings of the rule are in use: without and with the opening backslash.
+    allowed = {checksum(body), checksum(body) ^ 0x5C}
+    return re.fullmatch(rb"[0-9A-Fa-f]{2}", check) is not None and int(check, 16) in allowed
+
+
 def _tag_block(prefix: bytes, tally: Tally) -> tuple[str, Stamp | None]:
     """Source and time in the TAG blocks before a sentence; a bad checksum costs only the block."""
     source, stamp = "", None
     for match in _TAG.finditer(prefix):
         body, star, check = match[1].partition(b"*")
-        if star:
-            # Both readings of the rule are in use: without and with the opening backslash.
-            allowed = {checksum(body), checksum(body) ^ 0x5C}
-            if not re.fullmatch(rb"[0-9A-Fa-f]{2}", check) or int(check, 16) not in allowed:
-                tally.bad_tags += 1
-                continue
+        if star and not _tag_is_sound(body, check):
+            tally.bad_tags += 1
+            continue
         for part in body.split(b","):
             key, _, value = part.partition(b":")
             if key == b"s":
@@ -175,57 +180,103 @@ def _tag_block(prefix: bytes, tally: Tally) -> tuple[str, Stamp | None]:
     return source, stamp
 
 
+def _has_units(sentence: Sentence, fields: list[bytes]) -> bool:
+    """Whether every unit's field holds one of its letters."""
+    texts = {i: fields[i - 1].decode("latin-1") or "_" for i in sentence.units}
+    return all(len(texts[i]) == 1 and texts[i] in allowed
+               for i, allowed in sentence.units.items())
+
+
 def _complete_without_checksum(kind: str, fields: list[bytes]) -> bool:
     if kind == "XDR":
         # A transducer's name follows its value: what is cut off is not found by name.
         return bool(layout([f.decode("latin-1") for f in fields]))
     sentence = TYPES.get(kind)
-    if sentence is None or len(fields) < sentence.complete:
+    if sentence is None or len(fields) < sentence.complete or not _has_units(sentence, fields):
         return False
-    for i, allowed in sentence.units.items():
-        text = fields[i - 1].decode("latin-1") or "_"
-        if len(text) > 1 or text not in allowed:
-            return False
-    numbers = [i for i in sentence.numbers if i <= len(fields)]
-    return not any(number(fields[i - 1])[1] for i in numbers)
+    return not any(number(fields[i - 1])[1] for i in sentence.numbers if i <= len(fields))
+
+
+def _transducers(fields: list[bytes], tally: Tally) -> tuple[tuple[str, float], ...]:
+    """Channels and values of an XDR sentence."""
+    values = []
+    for place in layout([f.decode("latin-1") for f in fields]):
+        value, bad = number(fields[place.index])
+        tally.malformed += bad
+        values.append((place.channel, place.factor * value + place.offset))
+    return tuple(values)
+
+
+def _columns(sentence: Sentence, fields: list[bytes], tally: Tally
+             ) -> tuple[tuple[float, ...], tuple[int, ...]]:
+    """Numbers and letters of a sentence; NaN and 0 where it is too short."""
+    numbers = []
+    for index in sentence.numbers:
+        value, bad = number(fields[index - 1] if index <= len(fields) else b"")
+        tally.malformed += bad
+        numbers.append(value)
+    cells = [fields[i - 1] if i <= len(fields) else b"" for i in sentence.letters]
+    return tuple(numbers), tuple(cell[0] if len(cell) == 1 else 0 for cell in cells)
 
 
 def _take(body: bytes, position: int, source: str, stamp: Stamp | None, checked: bool,
-          tally: Tally) -> Record | None:
-    """Make a record of ``$AACCC,...`` (no checksum); None and a count where it gives nothing."""
+          tally: Tally) -> list[Record]:
+    """A record of ``$AACCC,...`` (no checksum); none, and a count, where it gives nothing."""
     address, *fields = body.split(b",")
     if not ADDRESS.match(address):
         tally.reject(NO_SENTENCE)
-        return None
+        return []
     talker, kind = kind_of(address)
-    if not checked:
-        if not _complete_without_checksum(kind, fields):
-            tally.reject(UNCHECKED if len(fields) > 1 else CUT)
-            return None
-        tally.unchecked += 1
+    if not checked and not _complete_without_checksum(kind, fields):
+        tally.reject(UNCHECKED if len(fields) > 1 else CUT)
+        return []
+    tally.unchecked += not checked
     tally.lines += 1
     tally.used += 1
-    record = (position, talker, kind, source)
-    if kind == "XDR":
-        values = []
-        texts = [f.decode("latin-1") for f in fields]
-        for place in layout(texts):
-            value, bad = number(fields[place.index])
-            tally.malformed += bad
-            values.append((place.channel, place.factor * value + place.offset))
-        return Record(*record, len(fields), (), (), tuple(values), stamp)
+    count = len(fields)
+    numbers: tuple[float, ...] = ()
+    letters: tuple[int, ...] = ()
+    transducers: tuple[tuple[str, float], ...] = ()
     sentence = TYPES.get(kind)
-    if sentence is None:
+    if kind == "XDR":
+        transducers = _transducers(fields, tally)
+    elif sentence is None:
         tally.ignored[label_of(talker, kind)] += 1
-        return Record(*record, len(fields), (), (), (), stamp)
-    numbers = []
-    for index in sentence.numbers:
-        value, bad = number(fields[index - 1]) if index <= len(fields) else (float("nan"), False)
-        tally.malformed += bad
-        numbers.append(value)
-    letters = tuple(fields[i - 1][0] if i <= len(fields) and len(fields[i - 1]) == 1 else 0
-                    for i in sentence.letters)
-    return Record(*record, min(len(fields), 255), tuple(numbers), letters, (), stamp)
+    else:
+        count = min(count, 255)
+        numbers, letters = _columns(sentence, fields, tally)
+    return [Record(position, talker, kind, source, count, numbers, letters, transducers, stamp)]
+
+
+def _lines_within(line: bytes, position: int, tally: Tally) -> list[Record]:
+    """Sentences of a line that bare carriage returns divide."""
+    records = []
+    for piece in line.split(b"\r"):
+        records += read_line(piece, position, tally)
+        position += len(piece) + 1
+    return records
+
+
+def _reject_whole(line: bytes, tally: Tally) -> None:
+    """Count a line in which no sentence starts."""
+    text = line.strip(BLANK)
+    rubbish = len(line) - len(line.translate(None, RUBBISH))
+    if text and rubbish * 10 >= len(line):
+        tally.reject(BINARY)
+    elif text:
+        tally.reject(CUT if text[:1] in (b"$", b"!") else NO_SENTENCE)
+
+
+def _piece_at(clean: bytes, start: int, end: int
+              ) -> tuple[bytes, re.Match[bytes] | None, bool, int]:
+    """The sentence from ``start``: text, checksum's place, whether it fits, and the text's end."""
+    piece, match, good = _checked(clean[start:end])
+    if not good and len(clean) - start <= MAX_SENTENCE_BYTES:
+        # A garbled field may hold a '$': a checksum that fits the whole rest decides.
+        whole = _checked(clean[start:])
+        if whole[2]:
+            return *whole, len(clean)
+    return piece, match, good, end
 
 
 def read_line(line: bytes, position: int, tally: Tally) -> list[Record]:
@@ -246,48 +297,29 @@ def read_line(line: bytes, position: int, tally: Tally) -> list[Record]:
         In order; lines that give none are only counted.
     """
     if b"\r" in line:
-        out, at = [], position
-        for piece in line.split(b"\r"):
-            out += read_line(piece, at, tally)
-            at += len(piece) + 1
-        return out
+        return _lines_within(line, position, tally)
     clean = line.replace(b"\0", b"").strip()
     position += len(line) - len(line.lstrip(b"\0" + BLANK))
     starts = [match.start() for match in _START.finditer(clean)]
     if not starts:
-        text = line.strip(BLANK)
-        rubbish = len(line) - len(line.translate(None, RUBBISH))
-        if text and rubbish * 10 >= len(line):
-            tally.reject(BINARY)
-        elif text:
-            tally.reject(CUT if text[:1] in (b"$", b"!") else NO_SENTENCE)
+        _reject_whole(line, tally)
         return []
     prefix = clean[: starts[0]]
     source, stamp = _tag_block(prefix, tally)
     stamp = stamp or stamp_in(_TAG.sub(b"", prefix))
-    ends = [*starts[1:], len(clean)]
     records: list[Record] = []
     taken_to = 0
-    for at, end in zip(starts, ends, strict=True):
-        if at < taken_to:
+    for start, end in pairwise([*starts, len(clean)]):
+        if start < taken_to:
             continue
-        piece, match, good = _checked(clean[at:end])
-        if not good and len(clean) - at <= MAX_SENTENCE_BYTES:
-            # A garbled field may hold a '$': a checksum that fits the whole rest decides.
-            whole = _checked(clean[at:])
-            if whole[2]:
-                (piece, match, good), end = whole, len(clean)
-        if good and match is not None:
-            record = _take(piece[: match.start()], position + at, source, stamp, True, tally)
-            records += [record] if record is not None else []
-        elif match is not None:
+        piece, match, good, taken_to = _piece_at(clean, start, end)
+        if match is not None and not good:
             tally.reject(CHECKSUM)
-        elif b"*" in piece or end != len(clean):
+        elif match is None and (b"*" in piece or taken_to != len(clean)):
             tally.reject(CUT)
         else:
-            record = _take(piece, position + at, source, stamp, False, tally)
-            records += [record] if record is not None else []
-        taken_to = end
+            body = piece[: match.start()] if match is not None else piece
+            records += _take(body, position + start, source, stamp, good, tally)
         inner = _TAG.search(piece, match.end() if match else 0)
         if inner:
             source, tagged = _tag_block(inner[0], tally)

@@ -63,6 +63,35 @@ def read_nmea0183(handle: BinaryIO, context: ReadContext) -> Reading:
     return out
 
 
+def _give_engines(out: Reading, engines: dict[Key, list[tuple[Floats, Floats]]],
+                  shafts: set[Key], context: ReadContext) -> None:
+    """Turns of the engine, the busiest of several; a shaft's are none of the engine's."""
+    for _ in shafts - engines.keys():
+        out.findings.append(Finding(
+            "shaft-rpm", f"{context.name}: only the propeller shaft's turns are logged; a "
+            "shaft may turn under sail, so they were not taken for the engine.", "note"))
+    for key, several in engines.items():
+        time_s, rpm = several[0] if len(several) == 1 else busiest(several)
+        _add(out, key, time_s, {"engine_rpm": rpm}, context.file)
+
+
+def _give_transducers(out: Reading, gathered: Gathered, clock: Clock,
+                      context: ReadContext) -> None:
+    """Values of XDR sentences, by channel."""
+    for key, channel in sorted(gathered.transducers):
+        position, value = in_order(gathered.transducers.pop((key, channel)))
+        time_s = clock.at(position)
+        use = np.isfinite(value) & np.isfinite(time_s)
+        if use.any():
+            _add(out, key, even_out(time_s[use], clock), {channel: value[use]}, context.file)
+
+
+def _placed(columns: Columns, clock: Clock) -> Columns:
+    """The sentences that the clock gives a time."""
+    placed = np.isfinite(clock.at(columns.position))
+    return columns if placed.all() else columns.take(placed)
+
+
 def _give_streams(out: Reading, gathered: Gathered, timed: dict[Key, Columns], clock: Clock,
                   context: ReadContext) -> None:
     fixes = {key: (c.position, fix_is_valid("RMC", c)) for key, c in timed.items()
@@ -70,13 +99,12 @@ def _give_streams(out: Reading, gathered: Gathered, timed: dict[Key, Columns], c
     implausible = 0
     engines: dict[Key, list[tuple[Floats, Floats]]] = {}
     # One group after the other, so that the raw columns of one make room for the next.
-    for key in sorted([*timed, *gathered.groups]):
+    keys = sorted([*timed, *gathered.groups])
+    for key in keys:
         kind = key[1]
         whole = timed.pop(key) if key in timed else gathered.columns(key)
-        for columns in _sensors(kind, whole):
-            placed = np.isfinite(clock.at(columns.position))
-            if not placed.all():
-                columns = columns.take(placed)
+        for several in _sensors(kind, whole):
+            columns = _placed(several, clock)
             decoded = TYPES[kind].decode(columns)
             implausible += decoded.implausible
             if not decoded.channels:
@@ -84,31 +112,16 @@ def _give_streams(out: Reading, gathered: Gathered, timed: dict[Key, Columns], c
             time_s = _fix_time(kind, columns, clock)
             if time_s is None:
                 time_s = even_out(clock.at(columns.position), clock)
-            if kind == "VTG":
-                _drop_without_fix(decoded.channels, columns, fixes.get((key[0], "RMC", key[2])))
             if kind == "RPM":
                 rpm = decoded.channels["engine_rpm"]
                 known = np.isfinite(rpm)
                 engines.setdefault(key, []).append((time_s[known], rpm[known]))
                 continue
+            if kind == "VTG":
+                _drop_without_fix(decoded.channels, columns, fixes.get((key[0], "RMC", key[2])))
             _add(out, key, time_s, decoded.channels, context.file)
-        if kind == "RPM" and key not in engines:
-            out.findings.append(Finding(
-                "shaft-rpm", f"{context.name}: only the propeller shaft's turns are logged; a "
-                "shaft may turn under sail, so they were not taken for the engine.", "note"))
-    for key, several in engines.items():
-        time_s, rpm = several[0] if len(several) == 1 else busiest(several)
-        _add(out, key, time_s, {"engine_rpm": rpm}, context.file)
-    by_sentence: dict[Key, list[str]] = {}
-    for key, channel in sorted(gathered.transducers):
-        by_sentence.setdefault(key, []).append(channel)
-    for key, channels in by_sentence.items():
-        for channel in channels:
-            position, value = in_order(gathered.transducers.pop((key, channel)))
-            time_s = clock.at(position)
-            use = np.isfinite(value) & np.isfinite(time_s)
-            if use.any():
-                _add(out, key, even_out(time_s[use], clock), {channel: value[use]}, context.file)
+    _give_engines(out, engines, {key for key in keys if key[1] == "RPM"}, context)
+    _give_transducers(out, gathered, clock, context)
     if implausible:
         out.findings.append(Finding(
             "out-of-range", f"{context.name}: {count_words(implausible, 'value')} outside what "

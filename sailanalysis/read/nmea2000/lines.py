@@ -131,35 +131,59 @@ def read_capture(handle: BinaryIO) -> Capture:
     return capture
 
 
+class _Cutter:
+    """Cuts a stream into whole lines; a line without end is dropped."""
+
+    def __init__(self) -> None:
+        self.rest = b""
+        self.position = 0
+        self.cutting = False
+        self.dropped = False
+
+    def _after_the_cut(self, data: bytes, is_last: bool) -> bytes | None:
+        """What follows the end of a dropped line; None while there is none yet."""
+        end = data.find(b"\n")
+        if end < 0 and not is_last:
+            self.position += len(data)
+            self.rest = b""
+            return None
+        self.cutting = False
+        self.position += end + 1 if end >= 0 else len(data)
+        return data[end + 1:] if end >= 0 else b""
+
+    def take(self, raw: bytes) -> Iterator[tuple[bytes, int, bool]]:
+        """Whole lines with their place, and whether one was dropped; no bytes end the file."""
+        data: bytes | None = self.rest + raw
+        if self.cutting:
+            data = self._after_the_cut(self.rest + raw, not raw)
+        if data is None:
+            return
+        cut = _last_line_end(data) if raw else len(data)
+        block, self.rest = data[:cut], data[cut:]
+        if block or self.dropped:
+            yield block, self.position, self.dropped
+            self.dropped = False
+        self.position += len(block)
+        if len(self.rest) > MAX_LINE_BYTES:
+            self.position += len(self.rest)
+            self.rest, self.cutting, self.dropped = b"", True, True
+
+
+def _last_line_end(data: bytes) -> int:
+    """Where the last whole line ends."""
+    cut = data.rfind(b"\n") + 1
+    if not cut and b"\r" in data:
+        cut = data.rfind(b"\r", 0, -1) + 1  # bare returns end the lines of an old file
+    return cut
+
+
 def _pieces(handle: BinaryIO) -> Iterator[tuple[bytes, int, bool]]:
     """Whole lines with their place in the file; a line without end is dropped and reported."""
-    rest, position, cutting, dropped = b"", 0, False, False
-    while True:
+    cutter = _Cutter()
+    raw = b"\n"
+    while raw:
         raw = handle.read(PIECE_BYTES)
-        data = rest + raw
-        if cutting:
-            end = data.find(b"\n")
-            if end < 0 and raw:
-                position += len(data)
-                rest = b""
-                continue
-            position += end + 1 if end >= 0 else len(data)
-            data, cutting = (data[end + 1:] if end >= 0 else b""), False
-        if not raw:
-            if data or dropped:
-                yield data, position, dropped
-            return
-        cut = data.rfind(b"\n") + 1
-        if not cut and b"\r" in data:
-            cut = data.rfind(b"\r", 0, -1) + 1  # bare returns end the lines of an old file
-        block, rest = data[:cut], data[cut:]
-        if block or dropped:
-            yield block, position, dropped
-            dropped = False
-        position += len(block)
-        if len(rest) > MAX_LINE_BYTES:
-            position += len(rest)
-            rest, cutting, dropped = b"", True, True
+        yield from cutter.take(raw)
 
 
 class _Piece:

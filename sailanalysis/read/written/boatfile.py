@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeGuard
 from zoneinfo import ZoneInfo
 
 from sailanalysis.core.channels import CHANNELS
@@ -30,6 +30,7 @@ LOGGED_AS: Final = {
 DIESEL_KG_L: Final = 0.84
 """Within EN 590 (0.820-0.845 kg/l at 15 degC); used for fuel tanks without ``density_kg_l``."""
 
+_TABLES: Final = ("boat", "rudder", "sensors", "tanks", "columns", "names")
 _BOAT: Final = {"loa_m": 200.0, "lwl_m": 200.0, "displacement_kg": 1e7, "mast_height_m": 100.0}
 _RUDDER: Final = {"area_m2": 50.0, "span_m": 20.0}
 HULLS: Final = ("monohull", "catamaran", "trimaran")
@@ -108,6 +109,30 @@ def read_boat_file(path: str | Path) -> Boat:
     return read_boat_file_with_findings(path)[0]
 
 
+def _hull_and_sizes(check: _Check, data: Mapping[str, Any]) -> dict[str, Any]:
+    """Fields of the boat from ``[boat]``."""
+    hull = check.table(data, "boat", ("name", "hull", "zone", *_BOAT))
+    label = hull.get("name", "")
+    if not isinstance(label, str):
+        check.faults.append(f"[boat] name = {_shown(label)} is not a text")
+        label = ""
+    sizes = {key: check.number(hull, "boat", key, 0.0, top, above=True)
+             for key, top in _BOAT.items()}
+    return {"name": " ".join(label.split()), **sizes, "hull": _hull(check, hull),
+            "zone": _named_zone(check, hull)}
+
+
+def _rudder(check: _Check, data: Mapping[str, Any]) -> Rudder:
+    blade = check.table(data, "rudder", ("count", *_RUDDER))
+    count = check.number(blade, "rudder", "count", 1, 4)
+    if count is not None and count != int(count):
+        check.faults.append(f"[rudder] count = {count:g} is not a whole number")
+        count = None
+    areas = {key: check.number(blade, "rudder", key, 0.0, top, above=True)
+             for key, top in _RUDDER.items()}
+    return Rudder(count=int(count or 1), **areas)
+
+
 def read_boat_file_with_findings(path: str | Path) -> tuple[Boat, list[Finding]]:
     """Read a boat file and say which of its keys were not understood.
 
@@ -129,31 +154,11 @@ def read_boat_file_with_findings(path: str | Path) -> tuple[Boat, list[Finding]]
     path = Path(path)
     data = _parse(path)
     check = _Check(path.name)
-    for name in data:
-        if name not in ("boat", "rudder", "sensors", "tanks", "columns", "names"):
-            check.unknown.append(f"[{name}]")
-
-    hull = check.table(data, "boat", ("name", "hull", "zone", *_BOAT))
-    label = hull.get("name", "")
-    if not isinstance(label, str):
-        check.faults.append(f"[boat] name = {_shown(label)} is not a text")
-        label = ""
-    sizes = {key: check.number(hull, "boat", key, 0.0, top, above=True)
-             for key, top in _BOAT.items()}
-
-    blade = check.table(data, "rudder", ("count", *_RUDDER))
-    count = check.number(blade, "rudder", "count", 1, 4)
-    if count is not None and count != int(count):
-        check.faults.append(f"[rudder] count = {count:g} is not a whole number")
-        count = None
-    areas = {key: check.number(blade, "rudder", key, 0.0, top, above=True)
-             for key, top in _RUDDER.items()}
-
+    check.unknown += [f"[{name}]" for name in data if name not in _TABLES]
     boat = Boat(
-        name=" ".join(label.split()), **sizes,
-        rudder=Rudder(count=int(count or 1), **areas),
+        **_hull_and_sizes(check, data), rudder=_rudder(check, data),
         sensors=_sensors(check, data), tanks=_tanks(check, data), columns=_columns(check, data),
-        hull=_hull(check, hull), zone=_named_zone(check, hull), names=_names(check, data),
+        names=_names(check, data),
     )
     if check.faults:
         raise BoatFileError(f"{path.name}: {_some(check.faults, '; ')}")
@@ -261,19 +266,20 @@ def _names(check: _Check, data: Mapping[str, Any]) -> Names:
     return Names(_spellings(check, table, "helms"), _spellings(check, table, "sails"))
 
 
+def _is_texts(value: Any) -> TypeGuard[list[str]]:
+    """Whether a value is a list of texts."""
+    return isinstance(value, list) and all(isinstance(text, str) for text in value)
+
+
 def _spellings(check: _Check, table: Mapping[str, Any], key: str) -> dict[str, tuple[str, ...]]:
     """``["Marit", "Jonas"]``, or ``{ reacher = ["Code 0"] }`` with other spellings."""
     value = table.get(key, [])
-    if isinstance(value, list):
-        value = {name: [] for name in value} if all(isinstance(n, str) for n in value) else None
-    texts = isinstance(value, Mapping) and all(
-        isinstance(forms, list) and all(isinstance(form, str) for form in forms)
-        for forms in value.values())
-    if not texts:
+    if _is_texts(value):
+        value = {name: [] for name in value}
+    if not isinstance(value, Mapping) or not all(_is_texts(forms) for forms in value.values()):
         check.faults.append(f'[names] {key} must be written ["NAME", ...] or '
                             '{ NAME = ["other spelling", ...] }')
         return {}
-    assert isinstance(value, Mapping)
     return {" ".join(str(name).split()): tuple(forms) for name, forms in value.items()}
 
 

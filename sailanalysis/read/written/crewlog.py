@@ -12,7 +12,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from typing import Final
@@ -131,16 +131,16 @@ def read_crew_log_of_days(
 
 def deal_out(times: Sequence[str], clocks: Sequence[_DayClock]) -> tuple[list[int], int]:
     """The day of every line, and how many could as well belong to another."""
-    order = [k for k, text in enumerate(times) if _clock(text.strip()) is not None]
+    clock_times = {k: clock for k, text in enumerate(times)
+                   if (clock := _clock(text.strip())) is not None}
     day_of = [_nearest(text, clocks) for text in times]
-    if not order:
+    if not clock_times:
         return day_of, 0
-    clock_times = [_clock(times[k].strip()) for k in order]
-    at = np.array([[c.nearest(t) for c in clocks] for t in clock_times if t is not None])
-    away = np.array([[c.away_s(t) for c, t in zip(clocks, row, strict=True)] for row in at])
-    first, last = _best_days(at, np.minimum(away, AWAY_MOST_S), late=False), _best_days(
-        at, np.minimum(away, AWAY_MOST_S), late=True)
-    for k, day in zip(order, first, strict=True):
+    instants = np.array([[c.nearest(t) for c in clocks] for t in clock_times.values()])
+    away = np.array([[c.away_s(t) for c, t in zip(clocks, row, strict=True)] for row in instants])
+    cost = np.minimum(away, AWAY_MOST_S)
+    first, last = (_best_days(instants, cost, late=late) for late in (False, True))
+    for k, day in zip(clock_times, first, strict=True):
         day_of[k] = day
     return day_of, sum(a != b for a, b in zip(first, last, strict=True))
 
@@ -255,42 +255,57 @@ def _numbers(lines: list[int]) -> str:
 
 
 # ------------------------------------------------------------------------------- values
+def _engine(text: str) -> tuple[str, str]:
+    word = text.lower()
+    if word in _ON or word in _OFF:
+        return ("on" if word in _ON else "off"), ""
+    return "", f"engine {text[:40]!r} is neither on nor off"
+
+
+def _reef(text: str) -> tuple[str, str]:
+    phrase = read_phrase(f"reef {text}") or read_phrase(f"{text} reef")
+    if phrase is not None and phrase.item == "reef":
+        return phrase.value, ""
+    return "", f"reef {text[:40]!r} is no number of reefs"
+
+
+def _load(text: str) -> tuple[str, str]:
+    kilograms = _number(text, ("kg", "kilograms", "kilogram"))
+    if kilograms is None or kilograms < 0:
+        return "", f"load {text[:40]!r} is no weight in kilograms"
+    return f"{kilograms:g}" if kilograms < 1e5 else f"{kilograms:.0f}", ""
+
+
+def _fill(text: str) -> tuple[str, str]:
+    tank, _, amount = text.removesuffix(" l").removesuffix(" L").rpartition(" ")
+    litres = _number(amount, ("l", "litres", "liters"))
+    if not tank or litres is None or litres <= 0:
+        return "", f"fill {text[:40]!r} is not a tank and litres"
+    return f"{tank} {litres:g}", ""
+
+
+def _helm(text: str) -> tuple[str, str]:
+    pilot = re.fullmatch(r"auto[ -]?pilot", text, re.IGNORECASE)
+    return "autopilot" if pilot else text, ""
+
+
+def _sails(text: str) -> tuple[str, str]:
+    return re.sub(r"\s*\+\s*", "+", text), ""
+
+
+_VALUES: Final[Mapping[str, Callable[[str], tuple[str, str]]]] = {
+    "engine": _engine, "reef": _reef, "load": _load, "fill": _fill, "helm": _helm, "sails": _sails,
+}
+
+
 def _value(item: str, value: str, note: str) -> tuple[str, str]:
     """The value as the program uses it, and what is wrong with it (or an empty string)."""
     text = " ".join(value.split())
-    if item == "note":
+    if item in ("note", "trim"):
         text = text or " ".join(note.split())
-        return text, "" if text else "empty note"
-    if item == "trim" and not text:
-        text = " ".join(note.split())
     if not text:
-        return "", f"{item} without a value"
-    if item == "engine":
-        word = text.lower()
-        if word in _ON or word in _OFF:
-            return ("on" if word in _ON else "off"), ""
-        return "", f"engine {text[:40]!r} is neither on nor off"
-    if item == "reef":
-        reef = read_phrase(f"reef {text}") or read_phrase(f"{text} reef")
-        known = reef is not None and reef.item == "reef"
-        return (reef.value, "") if reef is not None and known else (
-            "", f"reef {text[:40]!r} is no number of reefs")
-    if item == "load":
-        kilograms = _number(text, ("kg", "kilograms", "kilogram"))
-        if kilograms is None or kilograms < 0:
-            return "", f"load {text[:40]!r} is no weight in kilograms"
-        return f"{kilograms:g}" if kilograms < 1e5 else f"{kilograms:.0f}", ""
-    if item == "fill":
-        tank, _, amount = text.removesuffix(" l").removesuffix(" L").rpartition(" ")
-        litres = _number(amount, ("l", "litres", "liters"))
-        if not tank or litres is None or litres <= 0:
-            return "", f"fill {text[:40]!r} is not a tank and litres"
-        return f"{tank} {litres:g}", ""
-    if item == "helm" and re.fullmatch(r"auto[ -]?pilot", text, re.IGNORECASE):
-        return "autopilot", ""
-    if item == "sails":
-        return re.sub(r"\s*\+\s*", "+", text), ""
-    return text, ""
+        return "", "empty note" if item == "note" else f"{item} without a value"
+    return _VALUES[item](text) if item in _VALUES else (text, "")
 
 
 def _number(text: str, units: tuple[str, ...]) -> float | None:
@@ -423,6 +438,24 @@ def _text(path: Path) -> str:
     return text.replace("\r\n", "\n").replace("\r", "\n").replace("\0", "")
 
 
+def _head_of(name: str, first: str, delimiter: str) -> list[str]:
+    """Names of the columns; an error says which are missing."""
+    head = [cell.strip().strip('"').strip().lower() for cell in first.split(delimiter)]
+    missing = [column for column in ("time", "item", "value") if column not in head]
+    if missing:
+        raise BoatFileError(
+            f"{name}: the first line must name the columns time,item,value (and note, if used), or "
+            "the lines begin with a time of day; "
+            f"not found: {', '.join(missing)}")
+    return head
+
+
+def _is_row(cells: list[str], head: list[str]) -> bool:
+    """Not blank, and not the header, also where two logs were pasted together."""
+    texts = [cell.strip().lower() for cell in cells]
+    return any(texts) and texts != head
+
+
 def _rows(name: str, text: str, names: Names) -> Iterator[Row]:
     """Line number and (time, item, value, note) of every line that is not blank."""
     lines = text.split("\n")
@@ -433,26 +466,19 @@ def _rows(name: str, text: str, names: Names) -> Iterator[Row]:
     if first is None:
         return
     delimiter = max(",;\t", key=first.count)
-    head = [cell.strip().strip('"').strip().lower() for cell in first.split(delimiter)]
-    missing = [column for column in ("time", "item", "value") if column not in head]
-    if missing:
-        raise BoatFileError(
-            f"{name}: the first line must name the columns time,item,value (and note, if used), or "
-            "the lines begin with a time of day; "
-            f"not found: {', '.join(missing)}")
-    at = {column: head.index(column) for column in ("time", "item", "value")}
-    note_at = head.index("note") if "note" in head else None
+    head = _head_of(name, first, delimiter)
+    places = [head.index(column) if column in head else len(head)
+              for column in ("time", "item", "value", "note")]
+    last = head[-2:] if head[-1] == "note" else head[-1:]
     for number, cells in _records(lines, delimiter):
-        if not any(cell.strip() for cell in cells):
+        if not _is_row(cells, head):
             continue
-        if [cell.strip().lower() for cell in cells] == head:
-            continue  # the header, also where two logs were pasted together
-        if len(cells) > len(head) and at["value"] == len(head) - (1 if note_at is None else 2):
+        if len(cells) > len(head) and last[0] == "value":
             # A separator inside an unquoted text: what follows belongs to the last column.
             cells = [*cells[: len(head) - 1], delimiter.join(cells[len(head) - 1:])]
-        cells = cells + [""] * (len(head) - len(cells))
-        note = cells[note_at] if note_at is not None else ""
-        yield number, (cells[at["time"]], cells[at["item"]], cells[at["value"]], note)
+        cells = cells + [""] * (len(head) + 1 - len(cells))
+        when, item, value, note = (cells[place] for place in places)
+        yield number, (when, item, value, note)
 
 
 def _records(lines: list[str], delimiter: str) -> Iterator[tuple[int, list[str]]]:

@@ -71,23 +71,30 @@ def plain_rows(lines: Sequence[str], names: Names) -> Iterator[Row]:
             yield number, (when, item, value, match["words"])
 
 
+def _helm_in(part: str, phrase: Reading | None, names: Names) -> str:
+    """The person whose hands a part of a line puts on the wheel; empty where it is none."""
+    if phrase is None:
+        return match_name(part, names.helms)
+    if phrase.item == "helm" and phrase.value != "autopilot":
+        return match_name(phrase.value, names.helms) or phrase.value
+    return ""
+
+
 def _entries(words: str, names: Names, sails: list[str]) -> Iterator[tuple[str, str]]:
     """Items and values of one line; ``sails`` is what stands, and goes on from line to line."""
     left = []
     before = list(sails)
     for part in _PARTS.split(words):
-        known = read_phrase(part)
-        helm = match_name(part, names.helms) if known is None else ""
+        phrase = read_phrase(part)
+        helm = _helm_in(part, phrase, names)
         if helm:
             yield "helm", helm
-        elif known is None:
+        elif phrase is None:
             left.append(part)
-        elif known.item == "sails":
-            _handle(known, names, sails)
-        elif known.item == "helm" and known.value != "autopilot":
-            yield "helm", match_name(known.value, names.helms) or known.value
+        elif phrase.item == "sails":
+            _handle(phrase, names, sails)
         else:
-            yield known.item, known.value
+            yield phrase.item, phrase.value
     if sails != before and sails:
         yield "sails", "+".join(sails)
     if left:

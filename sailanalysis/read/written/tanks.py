@@ -72,6 +72,25 @@ class GaugeCheck:
     sentence: str
 
 
+def _crew_load(crew: CrewLog, time: Floats, before_kg: float) -> Floats | float:
+    """What the crew wrote down, each until the next; ``before_kg`` before the first."""
+    loads = crew.of("load")
+    if not loads:
+        return 0.0
+    value = np.array([float(entry.value) for entry in loads])
+    last = np.searchsorted([entry.time_s for entry in loads], time, side="right") - 1
+    return np.where(last >= 0, value[np.maximum(last, 0)], before_kg)
+
+
+def _not_logged(boat: Boat, levels: dict[str, Stream]) -> list[Finding]:
+    """Says whose level is missing while others are logged."""
+    silent = [name for name in boat.tanks if name not in levels]
+    if not silent or not levels:
+        return []
+    return [Finding("tank-not-logged", f"No level is logged for {', '.join(silent)}; the load "
+                    "leaves what is in there out.", "note")]
+
+
 def tank_load_kg(raw: RawLog, boat: Boat, crew: CrewLog
                  ) -> tuple[tuple[Floats, Floats] | None, list[Finding]]:
     """Weight above light ship through the day.
@@ -93,11 +112,10 @@ def tank_load_kg(raw: RawLog, boat: Boat, crew: CrewLog
         Tanks that could not be told apart, or whose level is not logged.
     """
     levels, findings = _levels(raw, boat)
-    loads = crew.of("load")
+    steps = np.array([entry.time_s for entry in crew.of("load")])
     span = _span(raw)
-    if span is None or not (levels or loads):
+    if span is None or not (levels or steps.size):
         return None, findings
-    steps = np.array([entry.time_s for entry in loads])
     grid = np.arange(span[0], span[1] + STEP_S, STEP_S)
     inner = steps[(steps > grid[0]) & (steps < grid[-1])]
     time = np.unique(np.concatenate([grid, inner - 1e-3, inner]))
@@ -106,18 +124,9 @@ def tank_load_kg(raw: RawLog, boat: Boat, crew: CrewLog
         tank = boat.tanks[name]
         smooth = running_median(stream.time_s, stream.value, SMOOTH_S)
         total += np.interp(time, stream.time_s, smooth) * tank.capacity_l * tank.density_kg_l
-    if loads:
-        value = np.array([float(entry.value) for entry in loads])
-        at = np.searchsorted(steps, time, side="right") - 1
-        # Before the first entry the crew's load is not known to be there.
-        total += np.where(at >= 0, value[np.maximum(at, 0)], 0.0 if levels else np.nan)
-    if levels:
-        silent = [name for name in boat.tanks if name not in levels]
-        if silent:
-            findings.append(Finding(
-                "tank-not-logged", f"No level is logged for {', '.join(silent)}; the load leaves "
-                "what is in there out.", "note"))
-    return (time, total), findings
+    # Before the first entry the crew's load is not known to be there.
+    total += _crew_load(crew, time, 0.0 if levels else float("nan"))
+    return (time, total), findings + _not_logged(boat, levels)
 
 
 def tank_gauge_check(raw: RawLog, boat: Boat, crew: CrewLog) -> list[GaugeCheck]:
@@ -151,50 +160,61 @@ def tank_gauge_check(raw: RawLog, boat: Boat, crew: CrewLog) -> list[GaugeCheck]
             for name, events in fills.items()]
 
 
+@dataclass(frozen=True)
+class _Fill:
+    """One fill whose gauge was logged on both sides: levels, litres, variance and freedom."""
+
+    litres: float
+    before: float
+    after: float
+    variance: float
+    free: int
+
+
+def _fill(level: Stream, time_s: float, litres: float) -> _Fill | None:
+    """The gauge before and after a fill; None where it was not logged on both sides."""
+    low = _window(level, time_s - SETTLE_S - WINDOW_S, time_s - SETTLE_S)
+    high = _window(level, time_s + SETTLE_S, time_s + SETTLE_S + WINDOW_S)
+    if low is None or high is None:
+        return None
+    return _Fill(litres, low[0], high[0], low[1] ** 2 + high[1] ** 2, low[2] + high[2])
+
+
+def _gauge_words(error: float, half: float) -> str:
+    if abs(error) <= half:
+        return f"the gauge agrees within {half:.0f} l"
+    return (f"the gauge shows {abs(error):.0f} l too {'much' if error > 0 else 'little'} "
+            f"(between {min(abs(error - half), abs(error + half)):.0f} and "
+            f"{max(abs(error - half), abs(error + half)):.0f} l)")
+
+
 def _check(name: str, events: list[tuple[float, float]], tank: Tank | None,
            level: Stream | None, boat: Boat) -> GaugeCheck:
-    filled = sum(litres for _, litres in events)
-    nothing = float("nan")
-
-    def unknown(why: str) -> GaugeCheck:
-        return GaugeCheck(name, 0, filled, nothing, nothing, nothing, nothing,
-                          f"{filled:.0f} l were filled into {name}, but {why}.")
-
+    written = sum(litres for _, litres in events)
+    fills = [] if level is None else [
+        fill for event in events if (fill := _fill(level, *event)) is not None]
+    why = ""
     if tank is None:
-        known = ", ".join(boat.tanks) or "none"
-        return unknown(f"the boat file has no such tank (it has: {known})")
-    if level is None:
-        return unknown("its gauge is not in the logs")
-    rise, variance, counted, free, litres_counted = 0.0, 0.0, 0, 0, 0.0
-    before = after = nothing
-    for time_s, litres in events:
-        low = _window(level, time_s - SETTLE_S - WINDOW_S, time_s - SETTLE_S)
-        high = _window(level, time_s + SETTLE_S, time_s + SETTLE_S + WINDOW_S)
-        if low is None or high is None:
-            continue
-        before, after = low[0], high[0]
-        rise += (high[0] - low[0]) * tank.capacity_l
-        variance += (low[1] ** 2 + high[1] ** 2) * tank.capacity_l**2
-        free += low[2] + high[2]
-        counted += 1
-        litres_counted += litres
-    if not counted:
-        return unknown("the gauge was not logged on both sides of it")
-    error, half = rise - litres_counted, _student(free) * float(np.sqrt(variance))
-    if abs(error) <= half:
-        verdict = f"the gauge agrees within {half:.0f} l"
-    else:
-        verdict = (f"the gauge shows {abs(error):.0f} l too {'much' if error > 0 else 'little'} "
-                   f"(between {min(abs(error - half), abs(error + half)):.0f} and "
-                   f"{max(abs(error - half), abs(error + half)):.0f} l)")
-    sentence = (f"{litres_counted:.0f} l were filled into {name} and the gauge rose by "
-                f"{rise:.0f} l: {verdict}.")
-    if counted == 1 and after >= 0.95 and tank.capacity_l > litres_counted:
-        left = tank.capacity_l - litres_counted
-        sentence += (f" Filled to the brim, {left:.0f} l were left before; the gauge said "
-                     f"{before * tank.capacity_l:.0f} l.")
-    return GaugeCheck(name, counted, litres_counted, rise, error, error - half, error + half,
-                      sentence)
+        why = f"the boat file has no such tank (it has: {', '.join(boat.tanks) or 'none'})"
+    elif level is None:
+        why = "its gauge is not in the logs"
+    elif not fills:
+        why = "the gauge was not logged on both sides of it"
+    if tank is None or why:
+        nothing = float("nan")
+        return GaugeCheck(name, 0, written, nothing, nothing, nothing, nothing,
+                          f"{written:.0f} l were filled into {name}, but {why}.")
+    litres = sum(fill.litres for fill in fills)
+    rise = sum((fill.after - fill.before) * tank.capacity_l for fill in fills)
+    variance = sum(fill.variance * tank.capacity_l**2 for fill in fills)
+    error = rise - litres
+    half = _student(sum(fill.free for fill in fills)) * float(np.sqrt(variance))
+    sentence = (f"{litres:.0f} l were filled into {name} and the gauge rose by "
+                f"{rise:.0f} l: {_gauge_words(error, half)}.")
+    if len(fills) == 1 and fills[0].after >= 0.95 and tank.capacity_l > litres:
+        sentence += (f" Filled to the brim, {tank.capacity_l - litres:.0f} l were left before; "
+                     f"the gauge said {fills[0].before * tank.capacity_l:.0f} l.")
+    return GaugeCheck(name, len(fills), litres, rise, error, error - half, error + half, sentence)
 
 
 def _window(level: Stream, start_s: float, end_s: float) -> tuple[float, float, int] | None:
@@ -228,15 +248,21 @@ def _resolution(value: Floats) -> float:
 
 
 # ------------------------------------------------------------------------------- which tank
-def _levels(raw: RawLog, boat: Boat) -> tuple[dict[str, Stream], list[Finding]]:
-    """The best level stream of every tank of the boat file that can be told."""
+def _best_levels(raw: RawLog) -> dict[str, Stream]:
+    """The stream of each logged tank with the most usable samples."""
     logged: dict[str, Stream] = {}
     for stream in raw.streams:
         if stream.channel.startswith("tank:") and stream.time_s.size:
             usable = _usable(stream)
             kept = logged.get(stream.channel)
-            if usable.time_s.size and (kept is None or kept.time_s.size < usable.time_s.size):
+            if usable.time_s.size > (kept.time_s.size if kept is not None else 0):
                 logged[stream.channel] = usable
+    return logged
+
+
+def _levels(raw: RawLog, boat: Boat) -> tuple[dict[str, Stream], list[Finding]]:
+    """The best level stream of every tank of the boat file that can be told."""
+    logged = _best_levels(raw)
     pairs, unclear = match_tanks([name.removeprefix("tank:") for name in logged],
                                  list(boat.tanks))
     findings = []
@@ -262,6 +288,15 @@ def _usable(stream: Stream) -> Stream:
                   np.minimum(value[keep], 1.0), stream.file)
 
 
+def _pair_by_kind(kind: str, logged: list[str], written: list[str], pairs: dict[str, str]) -> None:
+    """Pair what is left of a kind by its instance, where there are as many of both."""
+    left = sorted((seen for seen in logged if seen not in pairs and _kind(seen) == kind),
+                  key=_instance)
+    free = [name for name in written if name not in pairs.values() and _kind(name) == kind]
+    if left and len(left) == len(free):
+        pairs.update(zip(left, free, strict=True))
+
+
 def match_tanks(logged: list[str], written: list[str]) -> tuple[dict[str, str], list[str]]:
     """Pair logged tanks with those of the boat file.
 
@@ -285,11 +320,7 @@ def match_tanks(logged: list[str], written: list[str]) -> tuple[dict[str, str], 
         if len(same) == 1 and same[0] not in pairs.values():
             pairs[seen] = same[0]
     for kind in {_kind(name) for name in [*logged, *written]} - {""}:
-        left = sorted((seen for seen in logged if seen not in pairs and _kind(seen) == kind),
-                      key=_instance)
-        free = [name for name in written if name not in pairs.values() and _kind(name) == kind]
-        if left and len(left) == len(free):
-            pairs.update(zip(left, free, strict=True))
+        _pair_by_kind(kind, logged, written, pairs)
     return pairs, [seen for seen in logged if seen not in pairs]
 
 
