@@ -121,7 +121,38 @@ def _build_parser() -> argparse.ArgumentParser:
     demo = verbs.add_parser("demo", parents=[pages, common],
                             help="the whole job on the shipped invented example")
     demo.add_argument("--out", required=True, metavar="DIR", help="folder for report and tables")
+    _add_folder_verbs(verbs, pages, common)
     return parser
+
+
+def _add_folder_verbs(verbs: argparse._SubParsersAction[argparse.ArgumentParser],
+                      pages: argparse.ArgumentParser, common: argparse.ArgumentParser) -> None:
+    """The commands around a boat's folder."""
+    boat = verbs.add_parser("new-boat", parents=[common],
+                            help="make a boat's folder: boat file, logs, notes, season, reports")
+    boat.add_argument("folder", metavar="FOLDER", help="where; its name is the boat's")
+
+    evening = verbs.add_parser(
+        "evening", parents=[pages, common], epilog=CAUTION,
+        help="all of an evening in a boat's folder: take in what is new, analyse, file, report")
+    evening.add_argument("logs", nargs="*", metavar="LOG_OR_CARD",
+                         help="card, folder or files to copy what is new from (default: only what "
+                              "lies in the boat's logs/ and notes/)")
+    evening.add_argument("--boat-folder", metavar="FOLDER",
+                         help="the boat's folder (default: the one you are in, or the only one "
+                              "here)")
+    evening.add_argument("--no-open", action="store_true", help="do not open the page")
+    evening.add_argument("--watch", action="store_true",
+                         help="wait for the card, or for a folder that is synced")
+
+    fleet = verbs.add_parser("fleet", parents=[common], epilog=CAUTION,
+                             help="the archives of many boats to one page and tables")
+    fleet.add_argument("folders", nargs="+", metavar="FOLDER",
+                       help="boats' folders, or season archives")
+    fleet.add_argument("--out", required=True, metavar="DIR", help="folder for page and tables")
+
+    notebooks = verbs.add_parser("notebooks", parents=[common], help="copy the shipped notebooks")
+    notebooks.add_argument("folder", metavar="DIR", help="folder to copy them into")
 
 
 def _must_exist(*paths: str | None) -> None:
@@ -143,11 +174,15 @@ def _run(options: argparse.Namespace) -> int:
         _must_exist(*options.logs, options.boat, getattr(options, "crew_log", None))
     elif options.verb == "season":
         _must_exist(options.boat, *options.add, *([] if options.add else [options.season]))
+    elif options.verb == "evening" and not options.watch:
+        _must_exist(*options.logs)
+    elif options.verb == "fleet":
+        _must_exist(*options.folders)
     from sailanalysis.app import commands
     from sailanalysis.core.progress import progress_for
 
     with progress_for(sys.stderr, options.quiet) as progress:
-        outcome = getattr(commands, options.verb)(options, progress)
+        outcome = getattr(commands, options.verb.replace("-", "_"))(options, progress)
     _warn(outcome.findings, options.quiet)
     if outcome.text:
         print(outcome.text)

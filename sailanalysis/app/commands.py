@@ -50,17 +50,17 @@ def day(options: argparse.Namespace, progress: Progress) -> Outcome:
                    (options.crew_log,) if options.crew_log else (), options.date,
                    options.timezone, options.as_logged)
     written = days.report_days(options, asked, progress)
-    findings = (*days.findings_once(written), *_renewed(options, progress))
+    findings = (*days.findings_once(written), *renewed(options, progress))
     return Outcome("\n".join(one.words for one in written if one.words), findings,
-                   _status(findings, all(one.done for one in written)))
+                   status_of(findings, all(one.done for one in written)))
 
 
-def _status(findings: Sequence[Finding], done: bool = True) -> int:
+def status_of(findings: Sequence[Finding], done: bool = True) -> int:
     """Exit status: 1 where a day or a part of a result is missing."""
     return int(not done or any(finding.missing for finding in findings))
 
 
-def _renewed(options: argparse.Namespace, progress: Progress) -> list[Finding]:
+def renewed(options: argparse.Namespace, progress: Progress) -> list[Finding]:
     """Bring the season's kept polar up to the days filed; it costs the evening nothing else."""
     from sailanalysis.season.archive import Archive
     from sailanalysis.season.standing import is_archive
@@ -114,7 +114,7 @@ def season(options: argparse.Namespace, progress: Progress) -> Outcome:
                                         private=options.private)
         findings += [f for f in record.findings if f.level == "warning"]
         words.append(str(written.folder / "season.html"))
-    return Outcome("\n".join(words), tuple(dict.fromkeys(findings)), _status(findings, not wrong))
+    return Outcome("\n".join(words), tuple(dict.fromkeys(findings)), status_of(findings, not wrong))
 
 
 def _check(archive: Archive) -> tuple[bool, list[str]]:
@@ -291,4 +291,40 @@ def demo(options: argparse.Namespace, progress: Progress) -> Outcome:
     written = pipeline.write_day(result, options.out, plotly_beside=options.plotly_beside)
     words = f"{days.day_words(result)}\n{written.folder / 'report.html'}"
     findings = (*written.findings, *result.findings)
-    return Outcome(words, findings, _status(findings))
+    return Outcome(words, findings, status_of(findings))
+
+
+def new_boat(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """``sailanalysis new-boat``."""
+    from sailanalysis.app.boat_folder import new_boat_folder
+
+    folder, made = new_boat_folder(options.folder)
+    if not made:
+        return Outcome(f"{folder.path}: a boat's folder already; nothing was changed")
+    return Outcome(f"{folder.path}: made {', '.join(made)}\nnext: sailanalysis evening CARD, in or "
+                   f"beside the folder; {folder.boat_file} holds what you know of the boat")
+
+
+def evening(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """``sailanalysis evening``."""
+    from sailanalysis.app.evening import evening as run
+
+    return run(options, progress)
+
+
+def notebooks(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """``sailanalysis notebooks``."""
+    from sailanalysis.app.shipped import copy_notebooks
+
+    made, kept = copy_notebooks(options.folder)
+    lines = [str(path) for path in made]
+    if kept:
+        lines.append(f"left as they are: {', '.join(path.name for path in kept)}")
+    return Outcome("\n".join(lines))
+
+
+def fleet(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """``sailanalysis fleet``."""
+    from sailanalysis.app.fleet import fleet as run
+
+    return run(options, progress)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import math
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
@@ -105,7 +106,8 @@ def job_of(day: SailingDay, asked: DayJob, alone: bool) -> DayJob:
         tuple(map(_absolute, day.files)),
         asked.boat or (_absolute(day.boat_file) if day.boat_file else None),
         tuple(map(_absolute, day.crew_logs)), asked.date, asked.timezone,
-        asked.as_logged, day.window, day.crew_hours if day.crew_logs else ())
+        asked.as_logged, day.window if all(map(math.isfinite, day.window)) else None,
+        day.crew_hours if day.crew_logs else ())
 
 
 def read_card(asked: DayJob, progress: Progress | None = None) -> Card:
@@ -137,6 +139,10 @@ class Written:
     done: bool = True
     date: str = ""
     """The day, where there are several."""
+    sailed: str = ""
+    """The day's sailing in a line."""
+    page: Path | None = None
+    """Its report."""
 
 
 def findings_once(written: Sequence[Written]) -> list[Finding]:
@@ -169,22 +175,27 @@ def report_days(options: argparse.Namespace, asked: DayJob, progress: Progress) 
     written = [Written("", card.findings)]
     for number, day in enumerate(card.days, start=1):
         progress(f"day {number} of {len(card.days)}, {day.date}")
-        job = job_of(day, asked, alone=False)
-        try:
-            report = _report(day, options, out / day.date, job, progress)
-            written.append(replace(report, date=day.date))
-        except SailAnalysisError as error:
-            written.append(_failed(day, str(error)))
-        except MemoryError:
-            raise
-        except Exception as error:
-            log.debug("%s failed", day.date, exc_info=True)
-            written.append(_failed(day, f"an unexpected fault ({type(error).__name__}: {error}); "
-                                        "run again with --debug to see where"))
+        written.append(report_one(day, options, out / day.date, job_of(day, asked, alone=False),
+                                  progress))
     if not any(one.done for one in written[1:]):
         raise LogError(f"none of {len(card.days)} days gave a report; the first: "
                        f"{written[1].findings[0].message}")
     return written
+
+
+def report_one(day: SailingDay, options: argparse.Namespace, out: Path, job: DayJob,
+               progress: Progress) -> Written:
+    """Analyse, write and file one of several days; one that fails says so and costs no other."""
+    try:
+        return replace(_report(day, options, out, job, progress), date=day.date)
+    except SailAnalysisError as error:
+        return _failed(day, str(error))
+    except MemoryError:
+        raise
+    except Exception as error:
+        log.debug("%s failed", day.date, exc_info=True)
+        return _failed(day, f"an unexpected fault ({type(error).__name__}: {error}); "
+                            "run again with --debug to see where")
 
 
 def _failed(day: SailingDay, why: str) -> Written:
@@ -205,7 +216,8 @@ def _report(day: SailingDay, options: argparse.Namespace, out: Path, job: DayJob
         filed, not_filed = _file(result, raw_files(day, job), options, job)
     date = day.date if job.window is not None else ""
     return Written(_words(result, date, written.folder, filed),
-                   (*not_filed, *written.findings, *result.findings))
+                   (*not_filed, *written.findings, *result.findings), sailed=day_words(result),
+                   page=written.folder / "report.html")
 
 
 def _file(result: Day, logs: Sequence[str], options: argparse.Namespace,

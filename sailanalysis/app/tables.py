@@ -54,6 +54,8 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
         "kind", "helm", "sails", "count", "rated", "loss_m", "loss_m_low", "loss_m_high",
         "loss_s"),
     "days": (),
+    "fleet": ("boat", "days", "first_day", "last_day", "sailing_s", "distance_over_ground_nm",
+              "tacks", "gybes", "steady_minutes"),
 }
 """Columns of each table, in order; more may follow, none is missing."""
 

@@ -213,6 +213,75 @@ def _free(goal: Path, path: Path) -> Path:
     return tried
 
 
+def copied(source: Path, folder: Path, name: str) -> Path:
+    """Copy a file into a folder, whole or not at all, under a name that no file there has.
+
+    Parameters
+    ----------
+    source : Path
+        It is read and never changed; its time goes with the copy.
+    folder : Path
+        Made where it is missing.
+    name : str
+        Name wanted: ``log.nmea``, else ``log-2.nmea``, ...
+
+    Returns
+    -------
+    Path
+        The copy.
+
+    Raises
+    ------
+    SailAnalysisError
+        If it cannot be read or written; the message names it.
+    """
+    aside = folder / f"{_UNFINISHED}{os.getpid()}-{secrets.token_hex(4)}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _sweep_copies(folder)
+        shutil.copyfile(source, aside)
+        with aside.open("rb") as handle:
+            os.fsync(handle.fileno())
+        if _digest(aside) != _digest(source):
+            raise OSError(5, "the copy differs from the original; the card may be failing")
+        shutil.copystat(source, aside)
+        number, goal = 1, folder / name
+        while not _named(aside, goal):
+            number += 1
+            goal = folder / f"{Path(name).stem}-{number}{Path(name).suffix}"
+        return goal
+    except OSError as error:
+        raise SailAnalysisError(f"cannot copy {source} into {folder}: "
+                                f"{error.strerror or error}") from error
+    finally:
+        aside.unlink(missing_ok=True)
+
+
+def _named(aside: Path, goal: Path) -> bool:
+    """Give a finished file its name; False where another file has it."""
+    if goal.is_symlink() or goal.exists():
+        return False
+    try:
+        os.link(aside, goal)
+    except FileExistsError:
+        return False
+    except OSError:  # a card's file system has no links
+        try:
+            os.close(os.open(goal, os.O_CREAT | os.O_EXCL))
+        except FileExistsError:
+            return False
+        os.replace(aside, goal)
+    return True
+
+
+def _sweep_copies(folder: Path) -> None:
+    """Take away what copies that were killed left in a folder."""
+    for left in folder.glob(f"{_UNFINISHED}*-????????"):
+        pid = left.name.removeprefix(_UNFINISHED).partition("-")[0]
+        if left.is_file() and pid.isdigit() and not _alive(int(pid)) and int(pid) != os.getpid():
+            left.unlink(missing_ok=True)
+
+
 def _link(path: Path, goal: Path) -> None:
     if goal.is_symlink() or goal.exists():
         return

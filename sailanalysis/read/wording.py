@@ -91,3 +91,20 @@ def count_words(count: int, noun: str) -> str:
     str
     """
     return f"{count:,} {noun}" + ("" if count == 1 else "s")
+
+
+def listed_names(names: list[str], most: int = 3) -> str:
+    """Some names, and how many more there are.
+
+    Parameters
+    ----------
+    names : list of str
+    most : int
+        Named at most.
+
+    Returns
+    -------
+    str
+    """
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -71,6 +71,27 @@ class SailingDay:
 
 
 @dataclass(frozen=True)
+class DayFound:
+    """A day found in the logs, before its crew log is looked for."""
+
+    date: str
+    hours: tuple[float, float]
+    files: tuple[Path, ...]
+
+
+@dataclass(frozen=True)
+class CrewLogs:
+    """The crew logs of one day, and the hours of all the days that they are about."""
+
+    paths: tuple[Path, ...] = ()
+    hours: tuple[tuple[float, float], ...] = ()
+
+
+CrewLogsFor = Callable[[Sequence[DayFound]], Sequence[CrewLogs]]
+"""Says which crew logs each of the days found has."""
+
+
+@dataclass(frozen=True)
 class Card:
     """The sailing days of some logs, and what was found on the way that belongs to none."""
 
@@ -84,7 +105,7 @@ def read_days(
     date: str | None = None,
     timezone: str = "UTC",
     boat: Boat | str | os.PathLike[str] | None = None,
-    crew_logs: Sequence[str | os.PathLike[str]] = (),
+    crew_logs: Sequence[str | os.PathLike[str]] | CrewLogsFor = (),
     window: tuple[float, float] | None = None,
     other_days: Sequence[tuple[float, float]] = (),
     progress: Progress | None = None,
@@ -102,8 +123,9 @@ def read_days(
         by the longitude sailed at.
     boat : Boat or path, optional
         Default: the boat file that lies in the folder of the logs, or above it in a folder given.
-    crew_logs : sequence of path
-        Default: those that lie in the folders given.
+    crew_logs : sequence of path, or callable
+        Default: those that lie in the folders given. A function is asked which each of the days
+        found has; it gives a :class:`CrewLogs` for each :class:`DayFound`.
     window : (float, float), optional
         Take these hours as one day, seconds since 1970; no days are told apart then.
     other_days : sequence of (float, float)
@@ -124,8 +146,13 @@ def read_days(
     logs = read_each(given, date=date, timezone=timezone, boat=beside.boat_of, progress=progress)
     if not any(source.reading.streams for source in logs.sources):
         raise LogError(nothing_readable(logs) + "; `sailanalysis inspect` shows what is in them.")
-    crews = [Path(path) for path in crew_logs] or logs.crew_logs
-    logs.findings += _crew_left_out(logs, crews)
+    crews: CrewLogsFor
+    if callable(crew_logs):
+        crews = crew_logs
+    else:
+        written = [Path(path) for path in crew_logs] or logs.crew_logs
+        logs.findings += _crew_left_out(logs, written)
+        crews = _Beside(written, tuple(other_days))
     _on_one_clock(logs)
     notes: list[Finding] = []
     if window is not None:
@@ -137,7 +164,7 @@ def read_days(
     else:
         parts = [_cut(logs, span) for span in spans]
         notes += logs.findings
-    days = _days(parts, spans, beside, _Crews(crews, timezone, tuple(other_days)))
+    days = _days(parts, spans, beside, crews, timezone)
     return Card(tuple(days), tuple(notes))
 
 
@@ -289,14 +316,20 @@ def _any_in(blocks: Blocks, first: float, end: float) -> bool:
 
 # ------------------------------------------------------------------------------- the days
 @dataclass(frozen=True)
-class _Crews:
-    """The crew logs, and how they are read."""
+class _Beside:
+    """Crew logs that lie with the logs, or were named: a day's own, else all of them."""
 
     paths: Sequence[Path]
-    timezone: str
     other_days: tuple[tuple[float, float], ...]
 
-    def of(self, files: Sequence[Path]) -> tuple[Path, ...]:
+    def __call__(self, days: Sequence[DayFound]) -> list[CrewLogs]:
+        """Those of each day; one that several days share is about all of them."""
+        own = [self._of(day.files) for day in days]
+        return [CrewLogs(paths, self.other_days or tuple(
+            day.hours for day, others in zip(days, own, strict=True) if others == paths))
+            for paths in own]
+
+    def _of(self, files: Sequence[Path]) -> tuple[Path, ...]:
         """Those about logs in these files: of their own folder or one above; else all."""
         folders = {folder for file in files for folder in file.resolve().parents}
         near = tuple(path for path in self.paths if path.resolve().parent in folders)
@@ -304,28 +337,27 @@ class _Crews:
 
 
 def _days(parts: Sequence[tuple[DayOfLogs, list[Path]]], spans: Sequence[Span], beside: Beside,
-          crews: _Crews) -> list[SailingDay]:
+          crews: CrewLogsFor, timezone: str) -> list[SailingDay]:
     raws = []
     for part, _ in parts:
         raw = merge_day(part)
         refuse_two_boats(part.sources)
         raws.append(raw)
-    hours = [_hours(raw) for raw in raws]
-    crew_logs = [crews.of(files) for _, files in parts]
+    found = [DayFound(span.date, _hours(raw), tuple(files))
+             for span, raw, (_, files) in zip(spans, raws, parts, strict=True)]
     days: list[SailingDay] = []
-    for k, (span, raw, (_, files)) in enumerate(zip(spans, raws, parts, strict=True)):
-        about = crews.other_days or tuple(
-            h for h, logs in zip(hours, crew_logs, strict=True) if logs == crew_logs[k])
-        mine = min(range(len(about)), key=lambda n: abs(about[n][0] - hours[k][0]))
-        boat, boat_file, more = beside.boat_of_day(files)
-        zone = own_zone(crews.timezone, boat)
-        crew, findings = read_crew_logs(crew_logs[k], about, zone, boat.names)[mine]
+    for span, raw, day, logs in zip(spans, raws, found, crews(found), strict=True):
+        about = logs.hours or (day.hours,)
+        mine = min(range(len(about)), key=lambda n: abs(about[n][0] - day.hours[0]))
+        boat, boat_file, more = beside.boat_of_day(day.files)
+        crew, findings = read_crew_logs(logs.paths, about, own_zone(timezone, boat),
+                                        boat.names)[mine]
         crew = _with_written(crew, raw)
-        if days and hours[k][0] - hours[k - 1][1] < ON_PASSAGE_S:
-            crew = carried_over(days[-1].crew, crew, hours[k][0])
+        if days and day.hours[0] - found[len(days) - 1].hours[1] < ON_PASSAGE_S:
+            crew = carried_over(days[-1].crew, crew, day.hours[0])
         days.append(SailingDay(
-            span.date, raw, boat, crew, (*more, *findings), tuple(files),
-            (span.start_s, span.end_s), boat_file, crew_logs[k], about))
+            span.date, raw, boat, crew, (*more, *findings), day.files,
+            (span.start_s, span.end_s), boat_file, logs.paths, about))
     return days
 
 

@@ -91,7 +91,7 @@ def copies(files: list[Found]) -> dict[Path, Path]:
         seen: dict[bytes, Path] = {}
         for file in alike:
             try:
-                digest = _digest(file.path)
+                digest = content_digest(file.path)
             except OSError:
                 continue
             if digest in seen:
@@ -109,7 +109,8 @@ def _unpacked_length(file: Found) -> int:
         return int.from_bytes(handle.read(4), "little")
 
 
-def _digest(path: Path) -> bytes:
+def content_digest(path: Path) -> bytes:
+    """Digest of a file's (unpacked) content, by which a copy of it is known again."""
     total = hashlib.blake2b(digest_size=16)
     with open_log(path) as handle:
         while piece := handle.read(PIECE_BYTES):

@@ -13,6 +13,8 @@ from sailanalysis.read.written.crewlog import read_crew_log, read_crew_log_of_da
 
 HELD: Final = ("helm", "sails", "boards", "engine", "load", "sea", "reef")
 """Items that hold until the next of their kind."""
+OTHER_DAY_S: Final = 12 * 3600.0
+"""Notes of many days: an entry further from a day's logs than this is another day's."""
 
 
 def read_crew_logs(paths: Sequence[Path], hours: Sequence[tuple[float, float]],
@@ -43,8 +45,10 @@ def read_crew_logs(paths: Sequence[Path], hours: Sequence[tuple[float, float]],
                                    names=names)]
         else:
             parts = read_crew_log_of_days(path, hours, timezone, names)
-        for (entries, findings), (crew, more) in zip(out, parts, strict=True):
-            entries += crew.entries
+        for (entries, findings), (crew, more), (start, end) in zip(out, parts, hours,
+                                                                   strict=True):
+            near = [e for e in crew.entries if max(start - e.time_s, e.time_s - end) <= OTHER_DAY_S]
+            entries += near or crew.entries
             findings += more
     return [(CrewLog(tuple(sorted(entries, key=lambda e: e.time_s))), findings)
             for entries, findings in out]

@@ -129,6 +129,28 @@ def read_crew_log_of_days(
     return out
 
 
+def dates_written(path: str | Path) -> frozenset[str]:
+    """The dates that stand in a crew log; empty where its times are times of day.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Raises
+    ------
+    BoatFileError
+        The file cannot be read, or is no crew log.
+    """
+    path = Path(path)
+    found = set()
+    for _, (when, *_) in _rows(path.name, _text(path), Names()):
+        ordinary = _ORDINARY_DATE.fullmatch(when.strip())
+        with contextlib.suppress(ValueError):
+            found.add(date(int(ordinary[4]), int(ordinary[3]), int(ordinary[1])).isoformat()
+                      if ordinary else datetime.fromisoformat(when.strip()).date().isoformat())
+    return frozenset(found)
+
+
 def deal_out(times: Sequence[str], clocks: Sequence[_DayClock]) -> tuple[list[int], int]:
     """The day of every line, and how many could as well belong to another."""
     clock_times = {k: clock for k, text in enumerate(times)
