@@ -89,8 +89,8 @@ def test_which_boats_folder_is_meant(here):
 
 
 def test_three_days_on_a_card_one_with_notes_and_a_second_time_nothing(here, capsys):
-    days_on(here / "card", minutes=8)
-    put(here / "card", "words.txt", b"10:06 Marit steers\n10:04 Jonas steuert\n10:02 Ada steers\n")
+    days_on(here / "card", minutes=20)
+    put(here / "card", "words.txt", b"10:19 Marit steers\n10:11 Jonas steuert\n10:03 Ada steers\n")
     put(here / "card", "read me.html", b"<html>")
     before = contents(here / "card")
     status, lines, _ = ran(capsys, "evening", "card", "--quiet")
