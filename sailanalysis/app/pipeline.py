@@ -232,33 +232,52 @@ def _checked(sailed: _Sailed, raw: RawLog, conditioned: Conditioned, boat: Boat,
         TRUE_WIND,
         doubts_of,
         leans_to_windward,
+        mirrored_back,
+        vane_mirrored,
+        wind_by_track,
         without,
     )
     from sailanalysis.calibrate.estimate import estimate_calibration
     from sailanalysis.calibrate.steps import mend
 
+    def segment(cond: Conditioned, sensors: Sensors) -> _Sailed:
+        return _segment(cond, boat, crew, sensors, load, attempt, blank)
+
     def calibrate(cond: Conditioned) -> CalibrationResult:
         return estimate_calibration(sailed.samples, cond, boat, maneuvers=sailed.maneuvers,
                                     engine_told=bool(crew.of("engine")))
 
-    calibration = calibrate(conditioned)
+    blank: tuple[str, ...] = ()
+    sound = conditioned
+    mirrored = vane_mirrored(sailed.samples)
+    if mirrored and not as_logged:
+        sound = mirrored_back(sound)
+        sailed = segment(sound, boat.sensors)
+    elsewhere = None if mirrored else wind_by_track(sailed.samples)
+    if elsewhere:
+        blank = TRUE_WIND
+        sound = mend(sound, (), elsewhere.withheld)
+        sailed = segment(sound, boat.sensors)
+    calibration = calibrate(sound)
     leaning = leans_to_windward(sailed.samples)
-    steps, sound = calibration.steps, conditioned
+    steps = calibration.steps
     if (steps or leaning) and not as_logged:
-        sound = mend(conditioned, steps, () if leaning is None else leaning.withheld)
-        sailed = _segment(sound, boat, crew, boat.sensors, load, attempt)
+        sound = mend(sound, steps, () if leaning is None else leaning.withheld)
+        sailed = segment(sound, boat.sensors)
         calibration = calibrate(sound)
     corrections = (as_they_are(boat) if as_logged
                    else corrections_of(boat, calibration, memory.sensors))
     if corrections.sensors != boat.sensors:
-        sailed = _segment(sound, boat, crew, corrections.sensors, load, attempt)
+        sailed = segment(sound, corrections.sensors)
     if not np.isfinite(sailed.samples["leeway_deg"].to_numpy(dtype=float)).any():
         corrections = corrections.without_leeway()
-    doubts = (*([leaning] if leaning else []),
+    doubts = (*(doubt for doubt in (mirrored, elsewhere, leaning) if doubt),
               *doubts_of(sailed.samples, sailed.maneuvers, corrections, raw))
-    if any(set(TRUE_WIND) <= set(doubt.withheld) for doubt in doubts):
-        sailed = _segment(sound, boat, crew, corrections.sensors, load, attempt, TRUE_WIND)
-    samples = _as_measured(without(sailed.samples, doubts), conditioned)
+    if not blank and any(set(TRUE_WIND) <= set(doubt.withheld) for doubt in doubts):
+        blank = TRUE_WIND
+        sailed = segment(sound, corrections.sensors)
+    # What of the true wind stands now, the track alone told.
+    samples = _as_measured(without(sailed.samples, doubts, TRUE_WIND), conditioned)
     return _Checked(replace(sailed, samples=samples), calibration, corrections, steps, doubts)
 
 

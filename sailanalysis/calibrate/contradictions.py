@@ -5,7 +5,7 @@ Each check states its limit. A contradiction is data; its words are the report's
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -13,11 +13,13 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.calibrate.apply import Corrections
-from sailanalysis.core.angles import Floats, cosd, sind, wrap180
-from sailanalysis.core.model import RawLog, Stream
+from sailanalysis.calibrate.health import turn_instants
+from sailanalysis.core.angles import Floats, cosd, sind, unwrap, wrap180
+from sailanalysis.core.model import Conditioned, RawLog, Stream
 from sailanalysis.core.series import epoch_s, running_mean
 from sailanalysis.core.stats import MAD_TO_SD
 from sailanalysis.wind.direction import is_turning
+from sailanalysis.wind.track import find_track_wind
 
 WIND_BY_TACK_DEG: Final = 15.0
 """True wind that steps by more from tack to tack, always the same way, is no wind."""
@@ -42,9 +44,20 @@ SOURCES_APART: Final = {"stw_kn": 0.15, "sog_kn": 0.15, "aws_kn": 0.2,
 MIN_SOURCE_S: Final = 300.0
 
 
+TRUE_WIND: Final = ("twa_deg", "tws_kn", "twd_deg", "vmg_kn")
+TRACK_WIND_DEG: Final = 25.0
+"""The wind's direction by the vane and by the tacks and gybes of the track alone: on sound days
+they differ by up to 14 deg (shear, an uncalibrated vane and compass); more is a fault."""
+MIRRORED_DEG: Final = 60.0
+"""A vane wired the wrong way round turns the true wind by twice its angle at every turn."""
+MIN_TURNS: Final = 4
+
+
 class Contradiction(StrEnum):
     """What does not go together."""
 
+    VANE_MIRRORED = "vane-mirrored"
+    WIND_BY_TRACK = "wind-by-track"
     WIND_BY_TACK = "wind-by-tack"
     LEANS_TO_WINDWARD = "leans-to-windward"
     DRIFT_BY_HEADING = "drift-by-heading"
@@ -78,8 +91,6 @@ class Doubt:
     withheld: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
 
-
-TRUE_WIND: Final = ("twa_deg", "tws_kn", "twd_deg", "vmg_kn")
 
 
 def doubts_of(samples: pd.DataFrame, maneuvers: pd.DataFrame, corrections: Corrections,
@@ -135,6 +146,59 @@ def _direction(time: Floats, twd: Floats, start: float, stop: float) -> float:
     if part.size < 5:
         return float("nan")
     return float(np.degrees(np.arctan2(sind(part).mean(), cosd(part).mean())))
+
+
+def vane_mirrored(samples: pd.DataFrame) -> Doubt | None:
+    """Direction of the true wind before and after every turn, as it is and mirrored."""
+    if not {"twa_deg", "hdg_deg"} <= set(samples):
+        return None
+    time = epoch_s(samples.index)
+    hdg, twa = (samples[name].to_numpy(dtype=float) for name in ("hdg_deg", "twa_deg"))
+    if not np.isfinite(twa).any() or not np.isfinite(hdg).any():
+        return None
+    jumps = np.array([[wrap180(_direction(time, hdg + sign * twa, t + SETTLE_S, t + BEFORE_S)
+                               - _direction(time, hdg + sign * twa, t - BEFORE_S, t - SETTLE_S))
+                       for sign in (1.0, -1.0)] for t in turn_instants(time, unwrap(hdg))])
+    jumps = jumps[np.isfinite(jumps).all(axis=1)] if jumps.size else jumps
+    if len(jumps) < MIN_TURNS:
+        return None
+    as_is, mirrored = np.median(np.abs(jumps), axis=0)
+    if as_is < MIRRORED_DEG or mirrored > 0.25 * as_is:
+        return None
+    return Doubt(Contradiction.VANE_MIRRORED, "awa_deg", float(as_is), len(jumps))
+
+
+def mirrored_back(cond: Conditioned) -> Conditioned:
+    """Conditioned readings with the vane's angle to the other side."""
+    if "awa_deg" not in cond.samples:
+        return cond
+    return replace(cond, samples=cond.samples.assign(awa_deg=-cond.samples["awa_deg"]))
+
+
+def wind_by_track(samples: pd.DataFrame) -> Doubt | None:
+    """Direction of the true wind by the instruments, and by the turns of the track alone."""
+    if not {"twd_deg", "sog_kn", "cog_deg"} <= set(samples) or not samples["twd_deg"].notna().any():
+        return None
+    time = epoch_s(samples.index)
+    sog, cog, twd = (samples[n].to_numpy(dtype=float) for n in ("sog_kn", "cog_deg", "twd_deg"))
+    track = find_track_wind(time, sog, cog)
+    if not track.known:
+        return None
+    off = wrap180(twd - track.twd_along_deg)
+    if "hdg_deg" in samples:  # a compass that is off turns the wind too: that is found by itself
+        bow = wrap180(cog - samples["hdg_deg"].to_numpy(dtype=float))
+        under_way = np.isfinite(bow) & (sog > 2.0)
+        compass = float(np.median(bow[under_way])) if under_way.any() else 0.0
+        off = wrap180(off + (compass if abs(compass) > TURNED_DEG else 0.0))
+    off = off[np.isfinite(off) & (track.sd_along_deg < 0.5 * TRACK_WIND_DEG)]
+    if off.size == 0:
+        return None
+    middle = float(np.degrees(np.angle(np.mean(np.exp(1j * np.radians(off))))))
+    # Half a circle apart is the track's own doubt: which of two ends of its axis is upwind.
+    if not TRACK_WIND_DEG < abs(middle) < 180.0 - 2.0 * TRACK_WIND_DEG:
+        return None
+    return Doubt(Contradiction.WIND_BY_TRACK, "awa_deg", middle,
+                 int(track.turns["agrees"].sum()), (*TRUE_WIND, "awa_deg"))
 
 
 def leans_to_windward(samples: pd.DataFrame) -> Doubt | None:
@@ -244,7 +308,9 @@ def _apart(first: Stream, second: Stream, channel: str) -> tuple[float, int]:
     return (float(np.median(apart)), apart.size) if apart.size else (0.0, 0)
 
 
-def without(samples: pd.DataFrame, doubts: tuple[Doubt, ...]) -> pd.DataFrame:
-    """Samples with what the doubts withhold left empty."""
+def without(samples: pd.DataFrame, doubts: tuple[Doubt, ...],
+            blanked: tuple[str, ...] = ()) -> pd.DataFrame:
+    """Samples with what the doubts withhold left empty, but what was blanked before."""
     gone = {name for doubt in doubts for name in doubt.withheld} & set(samples.columns)
+    gone -= set(blanked)
     return samples.assign(**dict.fromkeys(gone, np.nan)) if gone else samples

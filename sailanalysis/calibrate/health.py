@@ -201,7 +201,7 @@ def _lags(cond: Conditioned, samples: pd.DataFrame, time: Floats) -> pd.DataFram
     hdg = unwrap(samples["hdg_deg"].to_numpy(dtype=float))
     if np.isfinite(hdg).any() and time.size > 60:
         dt = max(step_s(time), 0.1)
-        turns = _turn_instants(time, hdg)
+        turns = turn_instants(time, hdg)
         rates = cond.native_rate_hz
         pairs = (("apparent wind angle", "heading", "awa_deg", samples["awa_deg"], -1.0, 40.0),
                  ("course over ground", "heading", "cog_deg", samples["cog_deg"], 1.0, 40.0))
@@ -219,7 +219,7 @@ def _lags(cond: Conditioned, samples: pd.DataFrame, time: Floats) -> pd.DataFram
     return pd.DataFrame(rows, columns=columns)
 
 
-def _turn_instants(time: Floats, hdg: Floats) -> list[float]:
+def turn_instants(time: Floats, hdg: Floats) -> list[float]:
     """Middle of every turn of more than 40 deg at ``TURN_RATE_DEG_S`` or more."""
     rate = angle_rate_deg_s(time, hdg, max(6.0, 4.0 * step_s(time)))
     fast = np.abs(np.nan_to_num(rate)) > TURN_RATE_DEG_S

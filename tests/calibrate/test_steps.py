@@ -14,8 +14,11 @@ from sailanalysis.calibrate.contradictions import (
     drift_by_heading,
     far_off,
     leans_to_windward,
+    mirrored_back,
     two_sources,
+    vane_mirrored,
     wind_by_tack,
+    wind_by_track,
     without,
 )
 from sailanalysis.calibrate.estimate import estimate_calibration
@@ -161,3 +164,37 @@ def test_two_compasses_are_compared_on_the_circle():
     t = 1.78e9 + np.arange(1200.0)
     raw = RawLog((Stream("hdg_deg", "a", t, np.full(t.size, 355.0)), Stream("hdg_deg", "b", t, np.full(t.size, 5.0))), ())
     assert two_sources(raw) == []
+
+
+def watered(raw):
+    cond = condition(raw, Boat())
+    return wind_and_water(cond, Boat())[0], cond
+
+
+def test_a_sound_vane_agrees_with_turns_and_track(day):
+    samples, _ = watered(day.raw)
+    assert vane_mirrored(samples) is None and wind_by_track(samples) is None
+
+
+def test_a_vane_to_the_wrong_side_is_found_and_mirrored_back(day):
+    """The wind turns by twice the vane's angle at every turn, and stands still when it is mirrored."""
+    samples, cond = watered(spoiled(day.raw, "awa_deg", lambda t, x: -x))
+    doubt = vane_mirrored(samples)
+    assert doubt.culprit == "awa_deg" and doubt.size > 60 and doubt.count >= 4 and doubt.withheld == ()
+    right, _ = watered(day.raw)
+    back = wind_and_water(mirrored_back(cond), Boat())[0]
+    assert np.nanmedian(np.abs(back["twa_deg"] - right["twa_deg"])) < 0.5
+    assert vane_mirrored(back) is None
+
+
+@pytest.mark.parametrize("off", [-40.0, 40.0])
+def test_a_vane_far_off_is_told_by_the_track(day, off):
+    samples, _ = watered(spoiled(day.raw, "awa_deg", lambda t, x: (x + off + 180.0) % 360.0 - 180.0))
+    doubt = wind_by_track(samples)
+    assert doubt.culprit == "awa_deg" and doubt.size == approx(off, abs=10.0)
+    assert {"twa_deg", "awa_deg"} <= set(doubt.withheld)
+
+
+def test_a_compass_far_off_is_not_laid_on_the_vane(day):
+    samples, _ = watered(spoiled(day.raw, "hdg_deg", lambda t, x: (x + 35.0) % 360.0))
+    assert wind_by_track(samples) is None

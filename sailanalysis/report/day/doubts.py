@@ -8,6 +8,8 @@ from sailanalysis.calibrate.contradictions import Contradiction, Doubt
 from sailanalysis.calibrate.steps import Step
 from sailanalysis.report.page.words import amount, clock, count, interval, known
 
+WITHHELD: Final = (" Nothing that rests on the wind sensors is told; the wind's direction is the "
+                   "track's, as far as that tells.")
 SENSORS: Final = {
     "stw_kn": "boat-speed sensor", "hdg_deg": "compass", "hdg_mag_deg": "compass",
     "awa_deg": "wind vane", "aws_kn": "anemometer", "heel_deg": "heel sensor", "sog_kn": "GPS",
@@ -50,7 +52,17 @@ def doubt_words(doubt: Doubt) -> str:
         text = (f"The true wind jumps by {amount(size, '°', 0)} at every tack, always the same way "
                 f"({count(doubt.count, 'tack')}): a wind sensor that reads wrong, most likely the "
                 f"{sensor}.")
-        return text + (" Nothing that rests on the true wind is told." if doubt.withheld else "")
+        return text + (WITHHELD if doubt.withheld else "")
+    if doubt.kind is Contradiction.VANE_MIRRORED:
+        return (f"The true wind jumps by {amount(size, '°', 0)} whenever she turns "
+                f"({count(doubt.count, 'turn')}), and stands still with the vane's angle to the "
+                "other side: the wind vane is wired or set up the wrong way round. Its angles are "
+                "mirrored here.")
+    if doubt.kind is Contradiction.WIND_BY_TRACK:
+        return (f"The true wind stands {amount(size, '°', 0)} from where the track's "
+                f"{count(doubt.count, 'tack or gybe', 'tacks and gybes')} put it: the wind vane "
+                f"reads about that much too far to {'port' if doubt.size < 0 else 'starboard'}, "
+                "or is set up wrongly." + WITHHELD)
     if doubt.kind is Contradiction.LEANS_TO_WINDWARD:
         return (f"By her sensors the boat leaned to windward {size:.0f} % of the time: the "
                 f"{sensor} is most likely mounted the wrong way round. Heel is left out.")
