@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from sailanalysis.wind.track import TrackWind
 
 __all__ = ["STUDY_WORDS", "About", "Account", "Day", "InputSummary", "Memory", "Studies",
-           "StudyName", "Summary", "Told", "account_of"]
+           "StudyName", "Summary", "Told", "UsualFigure", "account_of"]
 
 
 class Told(TypedDict):
@@ -97,6 +97,7 @@ class Summary(About, Account):
     wind_source: str
     rate_hz: float
     runs: int
+    scores: dict[str, float]
     corrections: list[CorrectionSummary]
 
 
@@ -108,6 +109,32 @@ def account_of(findings: Sequence[Finding], inputs: Sequence[InputReport]) -> Ac
     return {"warnings": told["warning"], "notes": told["note"], "inputs": [
         {"file": item.file, "format": item.format, "lines": item.lines, "used": item.used,
          "ignored": item.ignored, "rejected": dict(item.rejected)} for item in inputs]}
+
+
+@dataclass(frozen=True)
+class UsualFigure:
+    """One of today's scores beside the earlier days'.
+
+    Attributes
+    ----------
+    name : str
+        One of ``season.usual_day.SCORES``.
+    today : float
+    low, middle, high : float
+        Quartiles of the earlier days.
+    least, most : float
+    days : int
+        Earlier days that have it.
+    """
+
+    name: str
+    today: float
+    low: float
+    middle: float
+    high: float
+    least: float
+    most: float
+    days: int
 
 
 StudyName = Literal["wind", "states", "turns", "legs", "calibration", "health", "polar",
@@ -148,6 +175,8 @@ class Studies:
     helm : HelmResult or None
     trials : TrialsResult or None
     gauges : tuple of GaugeCheck
+    usual : tuple of UsualFigure
+        Today beside the season's usual day.
     failed : mapping of str to str
         Why a study failed, by its name.
     """
@@ -165,6 +194,7 @@ class Studies:
     helm: HelmResult | None = None
     trials: TrialsResult | None = None
     gauges: tuple[GaugeCheck, ...] = ()
+    usual: tuple[UsualFigure, ...] = ()
     failed: Mapping[StudyName, str] = field(default_factory=dict)
 
     def __repr__(self) -> str:
@@ -185,6 +215,8 @@ class Memory:
         What steering takes in such conditions, and each helm's usual.
     sensors : SeasonKnows or None
         The sensors' corrections on this day, as the other days have them.
+    scores : tuple of mapping
+        Each earlier day in a few numbers.
     findings : tuple of Finding
         What of the archive could not be used.
     """
@@ -192,6 +224,7 @@ class Memory:
     polar: PolarModel | None = None
     usual: Usual | None = None
     sensors: SeasonKnows | None = None
+    scores: tuple[Mapping[str, float], ...] = ()
     findings: tuple[Finding, ...] = ()
 
 

@@ -146,6 +146,7 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     from sailanalysis.helm.rate import rate_helming
     from sailanalysis.maneuvers.rate import rate_maneuvers
     from sailanalysis.read.written.tanks import tank_gauge_check, tank_load_kg
+    from sailanalysis.season.usual_day import usual_figures
     from sailanalysis.trials.changes import judge_trials
 
     attempt = Attempts()
@@ -188,20 +189,21 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
 
     findings = [*attempt.findings(), *memory.findings, *checked.findings(as_logged), *findings,
                 *conditioned.findings, *load_findings, *sailed.findings, *polar.findings]
+    summary = summarise(about, samples, maneuvers, conditioned, sailed.wind_source,
+                        corrections.items, findings, raw.inputs)
     return Day(
         samples=samples, rate_hz=conditioned.rate_hz, maneuvers=maneuvers, legs=legs,
         polar=polar.table, targets=polar.targets, helm=helm, trials=trials,
         calibration=calibration.as_dict() if calibration is not None else no_corrections(),
         wind_source=sailed.wind_source, boat=boat, crew=crew, inputs=raw.inputs,
         findings=tuple(findings),
-        summary=summarise(about, samples, maneuvers, conditioned, sailed.wind_source,
-                          corrections.items, findings, raw.inputs),
+        summary=summary,
         results=Studies(
             conditioned=conditioned, corrections=corrections, steps=checked.steps,
             doubts=checked.doubts, calibration=calibration,
             track_wind=sailed.track_wind, health=health, polar=polar.model, blocks=polar.blocks,
             maneuvers=maneuver_study, helm=helm_study, trials=trials_study, gauges=tuple(gauges),
-            failed=attempt.failed))
+            usual=usual_figures(summary["scores"], memory.scores), failed=attempt.failed))
 
 
 @dataclass(frozen=True)
@@ -400,6 +402,7 @@ def summarise(about: About, samples: pd.DataFrame, maneuvers: pd.DataFrame,
               findings: Sequence[Finding],
               inputs: Sequence[InputReport]) -> Summary:
     """The figures of ``summary.json``."""
+    from sailanalysis.season.usual_day import day_scores
     from sailanalysis.segment.totals import distance_nm, spent_seconds
 
     time = epoch_s(samples.index)
@@ -424,6 +427,7 @@ def summarise(about: About, samples: pd.DataFrame, maneuvers: pd.DataFrame,
         "channels": sorted(conditioned.samples.columns.astype(str)),
         "wind_source": wind_source, "rate_hz": conditioned.rate_hz,
         "runs": len(runs(time)),
+        "scores": day_scores(maneuvers, spent("sailing"), miles("sog_kn")),
         "corrections": [{"sensor": c.sensor, "value": c.value, "low": c.low, "high": c.high,
                          "source": c.source} for c in corrections], **account_of(findings, inputs),
     }

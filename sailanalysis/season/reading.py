@@ -332,6 +332,7 @@ class ArchiveReader:
                 else max((e.date for e in use), default=""))
         sensors = season_knows(kept.sensors, when) if len(kept.sensors) else None
         return replace(fitted(kept), sensors=sensors,
+                       scores=tuple(json.loads(e.summary).get("scores") or {} for e in use),
                        findings=tuple(fault_findings(self.path, self.faults())))
 
     def _sampled(self, entry: Entry) -> Lent | None:

@@ -81,11 +81,11 @@ def test_unrated_maneuvers_show_no_loss_but_their_reason(sections):
     assert unrated and all(np.isnan(r["loss_m"]) and "shifted" in r["remark"] for r in unrated)
 
 
-def test_first_screen_has_three_to_six_findings_that_link(day):
+def test_first_screen_has_three_to_five_findings_that_link(day):
     facts = facts_of(day)
     sections = sections_of(facts)
     head = day_head(facts, sections)
-    assert 3 <= len(head.findings) <= 6
+    assert 3 <= len(head.findings) <= 5
     assert {key for _, key in head.findings} <= {s.key for s in sections}
     assert head.title == "Sunday 15 June 2025"
     assert "Made Up" in head.subtitle and "54°30" in head.subtitle

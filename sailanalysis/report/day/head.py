@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
-from sailanalysis.core.angles import angle_sd
+from sailanalysis.day import UsualFigure
 from sailanalysis.figures.chart import is_moving, mean_wind, positions
 from sailanalysis.report.day.corrections import corrections_line
 from sailanalysis.report.day.doubts import doubt_words, step_words
 from sailanalysis.report.day.facts import Facts
-from sailanalysis.report.page.sections import Headline, Section
+from sailanalysis.report.day.order import filled, ranked
+from sailanalysis.report.day.places import Place, places_of
+from sailanalysis.report.page.safe import escape
+from sailanalysis.report.page.sections import Section
 from sailanalysis.report.page.words import (
     amount,
     bearing,
@@ -23,8 +25,34 @@ from sailanalysis.report.page.words import (
     duration,
     known,
     listed,
+    number,
     position,
 )
+
+
+@dataclass(frozen=True)
+class Usual:
+    """One figure of today beside the usual day.
+
+    Attributes
+    ----------
+    label, value, words, remark : str
+    figure : UsualFigure
+    way : {"", "better", "worse"}
+    """
+
+    label: str
+    value: str
+    words: str
+    remark: str
+    figure: UsualFigure
+    way: str = ""
+
+    def place(self, value: float) -> float:
+        """Where a value lies on the mark, 0 to 100."""
+        f = self.figure
+        low, high = min(f.least, f.today), max(f.most, f.today)
+        return 100.0 * (value - low) / (high - low) if high > low else 50.0
 
 
 @dataclass(frozen=True)
@@ -40,6 +68,14 @@ class Head:
         One line on the sensors' corrections, before any number.
     doubts : tuple of str
         What contradicts itself, or changed in the middle of the day.
+    overview : str
+        The track as SVG (already HTML); empty where there is none.
+    places : tuple of Place
+        Where a look is worth it.
+    usual : tuple of Usual
+        Today beside the usual day; empty without a season.
+    start_s : float
+        First instant, seconds since 1970; the page's script counts from it.
     """
 
     title: str
@@ -48,6 +84,10 @@ class Head:
     findings: tuple[tuple[str, str], ...]
     corrected: str = ""
     doubts: tuple[str, ...] = ()
+    overview: str = ""
+    places: tuple[Place, ...] = ()
+    usual: tuple[Usual, ...] = ()
+    start_s: float = 0.0
 
 
 def day_head(facts: Facts, sections: list[Section]) -> Head:
@@ -89,9 +129,10 @@ def day_head(facts: Facts, sections: list[Section]) -> Head:
     title = date_words(start)
     if facts.private:
         title, subtitle = "A day on the water", f"{duration(end - start)} from the start"
+    places = places_of(facts)
     return Head(title, subtitle, tuple(items), tuple(_findings(facts, sections)),
-                corrections_line(day.results.corrections),
-                _doubts(facts))
+                corrections_line(day.results.corrections), _doubts(facts),
+                _overview(facts, places), places, _usual(facts), facts.t0)
 
 
 def _doubts(facts: Facts) -> tuple[str, ...]:
@@ -118,34 +159,45 @@ def _wind(facts: Facts) -> tuple[str, str, str]:
         speeds = speeds[np.isfinite(speeds)]
         low, high = np.percentile(speeds, [5, 95])
         words = (words + " " if words else "") + amount(tws, "kn", 0)
-        remark = "; ".join(w for w in (f"{low:.0f} to {high:.0f} kn nine tenths of the time",
-                                       _steadiness(samples, moving), source) if w)
+        remark = "; ".join(w for w in (f"mostly {low:.0f} to {high:.0f} kn", source) if w)
     return ("True wind" if known(tws) else "Wind", words, remark)
 
 
-def _steadiness(samples: pd.DataFrame, moving: NDArray[np.bool_]) -> str:
-    if "twd_deg" not in samples:
-        return ""
-    swing = angle_sd(samples["twd_deg"].to_numpy(dtype=float)[moving])
-    return f"direction ±{swing:.0f}°" if known(swing) else ""
-
-
 def _findings(facts: Facts, sections: list[Section]) -> list[tuple[str, str]]:
-    """Three to six sentences, the weightiest first, two at most from one section."""
-    ranked: list[tuple[Headline, str]] = sorted(
-        ((h, section.key) for section in sections for h in section.headlines),
-        key=lambda pair: -pair[0].weight)
-    out: list[tuple[str, str]] = []
-    per: dict[str, int] = {}
-    for headline, key in ranked:
-        if per.get(key, 0) < 2 and len(out) < 6:
-            per[key] = per.get(key, 0) + 1
-            out.append((headline.text, key))
-    for section in sections:  # a thin day still says what it can and cannot tell
-        if len(out) >= 3:
-            break
-        if section.key in ("day", "maneuvers", "polar", "helm", "instruments", "inputs") \
-                and section.key not in per:
-            per[section.key] = 1
-            out.append((section.verdict, section.key))
-    return out
+    """The day's sentences, the weightiest first; a thin day says what it can and cannot tell."""
+    return filled(ranked(sections), sections,
+                  ("day", "maneuvers", "polar", "helm", "instruments", "inputs"))
+
+
+USUAL: Final[dict[str, tuple[str, str, int, bool]]] = {
+    "tack_loss_s": ("A tack cost", "s", 0, True), "gybe_loss_s": ("A gybe cost", "s", 0, True),
+    "sailing_h": ("Under sail", "h", 1, False), "distance_nm": ("Sailed", "NM", 0, False)}
+"""Words, unit and digits of what is set beside the usual day, and whether less is better."""
+
+
+def _usual(facts: Facts) -> tuple[Usual, ...]:
+    out = []
+    for figure in facts.day.results.usual:
+        label, unit, digits, less = USUAL[figure.name]
+        inside = figure.low <= figure.today <= figure.high
+        way = "as usual" if inside else "less than usual" if figure.today < figure.low else \
+            "more than usual"
+        out.append(Usual(
+            label, amount(figure.today, unit, digits), way,
+            f"usually {number(figure.low, digits)} to {amount(figure.high, unit, digits)}, "
+            f"{count(figure.days, 'day')}", figure,
+            "" if inside or not less else "better" if figure.today < figure.low else "worse"))
+    return tuple(out)
+
+
+def _overview(facts: Facts, places: tuple[Place, ...]) -> str:
+    """The drawn map as SVG; empty without positions."""
+    from sailanalysis.figures.overview import Spot, overview_svg
+
+    if facts.chart is None:
+        return ""
+    spots = [Spot(n, place.middle_s) for n, place in enumerate(places, start=1)]
+    words = listed(f"{n}, {place.name}" for n, place in enumerate(places, start=1))
+    return overview_svg(facts.day.samples, facts.chart, spots,
+                        escape(f"The day's track; places worth a look: {words or 'none'}"),
+                        facts.coastline)

@@ -52,8 +52,7 @@ def helm_section(facts: Facts) -> Section:
                    f"standard deviation: {listed(told)}.")
         if len(known_helms) > 1:
             verdict = f"{verdict} {_compared(facts)}".strip()
-        widest = max((h.high - h.low for h in known_helms if known(h.low)), default=99.0)
-        headlines.append(Headline(verdict, 55 if widest < 30 else 25))
+        headlines += _differing(facts)
     else:
         stretches = count(len(table), "stretch", "stretches")
         verdict = (f"{stretches} at the helm measured, each with its score in the table."
@@ -120,6 +119,15 @@ def _compared(facts: Facts) -> str:
     people = [r for r in study.comparisons.to_dict("records")
               if "autopilot" not in (r["helm"], r["other"])]
     return facts.scrub(_pair_words(people[0])) if len(people) == 1 else ""
+
+
+def _differing(facts: Facts) -> list[Headline]:
+    """Two people whose steering differed on the same sea; nothing where no difference is shown."""
+    study = facts.day.results.helm
+    people = [] if study is None else [
+        r for r in study.comparisons.to_dict("records")
+        if "autopilot" not in (r["helm"], r["other"]) and not r["low"] <= 0 <= r["high"]]
+    return [Headline(facts.scrub(_pair_words(r)), 58.0) for r in people[:1]]
 
 
 def _rich(facts: Facts) -> list[Block]:

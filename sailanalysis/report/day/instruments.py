@@ -78,7 +78,6 @@ def _calibration(facts: Facts, blocks: list[Block]) -> tuple[str, list[Headline]
     if off:
         off.sort(key=lambda item: -item[2])
         verdict = " ".join(words for _, words, _ in off)
-        headlines += [Headline(words, 58 + min(size, 20)) for _, words, size in off[:2]]
         right = [s for s in sure if s not in [o[0] for o in off]]
         if right:
             verdict += f" No error shown by {listed('the ' + s for s in right if s != 'leeway')}." \
@@ -251,7 +250,7 @@ def _health(facts: Facts, headlines: list[Headline]) -> list[Block]:
     if spoken:
         blocks += [Text(("Sensor health",), "heading"), Text(tuple(spoken), "list")]
         if not spoken[0].startswith("No fault"):
-            headlines.append(Headline(spoken[0], 30))
+            headlines.append(Headline(spoken[0], 30.0))
     table, lags, sides = health.sensors, health.lags, health.asymmetry
     if len(table):
         rows = [{**r, "source": facts.scrub(str(r["source"])),

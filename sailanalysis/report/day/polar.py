@@ -48,7 +48,7 @@ def legs_section(facts: Facts) -> Section:
             by.sort()
             verdict += f" Lowest {_on(by[0][1])} ({by[0][0]:.0f}%), highest {_on(by[-1][1])} " \
                        f"({by[-1][0]:.0f}%)."
-        headlines.append(Headline(verdict, 40 if known(low) else 15))
+        headlines += _against_season(facts, mean, low, high, total)
     else:
         verdict += ". No polar covers them, so none is compared."
     blocks: list[Block] = [Table("legs", "Steady legs", (
@@ -72,6 +72,19 @@ def legs_section(facts: Facts) -> Section:
         code='part["legs"]\n'
              'day.legs.groupby(["side", "sails"])[["stw_kn", "polar_ratio"]].median()',
         headlines=tuple(headlines))
+
+
+def _against_season(facts: Facts, mean: float, low: float, high: float,
+                    total_s: float) -> list[Headline]:
+    """Speed against the season's polar; against the day's own it is 100 % by construction."""
+    if not facts.day.results.usual or not known(low) or low <= 100.0 <= high:
+        return []
+    way, size = ("slower", 100.0 - mean) if mean < 100.0 else ("faster", mean - 100.0)
+    ends = sorted((abs(100.0 - low), abs(100.0 - high)))
+    text = (f"On straight courses she was {interval(size, ends[0], ends[1], '%', 0)} {way} than "
+            "usual in such wind.")
+    return [Headline(text, 40.0, total_s / 60.0 * size / 100.0 if way == "slower"
+                     else float("nan"))]
 
 
 def _on(point: str) -> str:
@@ -113,9 +126,8 @@ def polar_section(facts: Facts) -> Section:
     for direction, row in best.items():
         angle = interval(abs(row["twa_deg"]), row.get("twa_low_deg"), row.get("twa_high_deg"),
                          "°", 0)
-        text = (f"In {row['tws_kn']:.0f} kn the best course made good {direction} was at {angle} "
-                f"to the true wind: {amount(row['stw_kn'], 'kn')} of boat speed, VMG "
-                f"{interval(abs(row['vmg_kn']), *_ordered(row), 'kn', 2)}.")
+        text = (f"In {row['tws_kn']:.0f} kn of wind she does best {direction} at {angle} to the "
+                f"true wind, at {amount(row['stw_kn'], 'kn')} through the water.")
         headlines.append(Headline(text, 50 if direction == "upwind" else 45))
     if best:
         verdict += " " + headlines[0].text
@@ -170,11 +182,6 @@ def polar_section(facts: Facts) -> Section:
 def _span(value: np.ndarray, unit: str) -> str:
     low, high = float(np.nanmin(value)), float(np.nanmax(value))
     return f"at {low:.0f}{unit}" if low == high else f"from {low:.0f} to {high:.0f}{unit}"
-
-
-def _ordered(row: Mapping[str, Any]) -> tuple[float, float]:
-    ends = sorted(abs(float(row.get(k, float("nan")))) for k in ("vmg_low_kn", "vmg_high_kn"))
-    return ends[0], ends[1]
 
 
 def _best_targets(targets: pd.DataFrame) -> dict[str, dict[str, Any]]:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from sailanalysis.core.points import point_of_sail
 from sailanalysis.report.day.facts import Facts, numbers, texts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import amount, clock, count, interval, known, listed, number
@@ -31,10 +32,10 @@ def trials_section(facts: Facts) -> Section | None:
     told = []
     for row in sorted(clear, key=lambda r: -abs(r["gain_kn"])):
         text = (f"After \u201c{row['what']}\u201d she sailed "
-                f"{interval(abs(row['gain_kn']), *_ends(row), 'kn', 2)} {row['verdict']}, the "
-                "wind's change taken out.")
+                f"{interval(abs(row['gain_kn']), *_ends(row), 'kn', 2)} {row['verdict']} in the "
+                "same wind.")
         told.append(text)
-        headlines.append(Headline(text, 56 + 14 * min(abs(row["gain_kn"]), 1.0)))
+        headlines.append(Headline(text, 56.0, _worth_minutes(facts, row)))
     unclear = int((verdicts == "no clear difference").sum())
     short = int((verdicts == "not enough data").sum())
     if told:
@@ -75,6 +76,18 @@ def trials_section(facts: Facts) -> Section | None:
         code='part["trials"]\nday.trials[["what", "gain_kn", "gain_low_kn", "gain_high_kn", '
              '"verdict"]]',
         headlines=tuple(headlines))
+
+
+def _worth_minutes(facts: Facts, row: Mapping[str, Any]) -> float:
+    """Minutes the better setting would have saved over the legs on the trial's point of sail."""
+    legs, speed = facts.day.legs, float(row.get("stw_before_kn", np.nan))
+    twa = row.get("twa_before_deg", np.nan)
+    if not len(legs) or not known(speed) or speed <= 0 or not known(twa):
+        return float("nan")
+    here = point_of_sail(float(twa))
+    mine = np.array([point_of_sail(float(leg)) == here for leg in numbers(legs, "twa_deg")])
+    minutes = float(numbers(legs, "duration_s")[mine].sum()) / 60.0
+    return minutes * abs(float(row["gain_kn"])) / speed
 
 
 def _pooled(facts: Facts) -> list[Block]:

@@ -76,7 +76,8 @@ def render(sections: Sequence[Section], head: Head, *, kind: str = "A day on the
     head = replace(head, findings=tuple((text.replace(" %", "\u00a0%"), key)
                                         for text, key in head.findings))
     return str(_template().get_template("page.html").render(
-        head=head, kind=kind, findings_title=findings_title, caution=caution, footer=FOOTER,
+        head=head, overview=Markup(head.overview), kind=kind, findings_title=findings_title,
+        caution=caution, footer=FOOTER,
         sections=sections, titles={s.key: s.title for s in sections}, bodies=bodies,
         # A script that slipped through all escaping would still lack the page's own nonce.
         nonce=secrets.token_urlsafe(18),

@@ -80,10 +80,22 @@ Block = Text | Table | Figure | View
 
 @dataclass(frozen=True)
 class Headline:
-    """A finding for the first screen; the weightiest stand first."""
+    """A finding for the first screen; `report.day.order` says which comes first.
+
+    Attributes
+    ----------
+    text : str
+    weight : float
+    minutes : float
+        What acting upon it is worth on a day like this; NaN without a price.
+    sure : float
+        How sure that is, 0 to 1.
+    """
 
     text: str
     weight: float
+    minutes: float = float("nan")
+    sure: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -106,6 +118,8 @@ class Section:
         The lines that make it in the notebook.
     headlines : tuple of Headline
         What of it belongs on the first screen.
+    glance : tuple of str
+        What stands on the first screen under the section's own title; empty for nothing.
     """
 
     key: str
@@ -116,6 +130,7 @@ class Section:
     source: tuple[str, ...] = ()
     code: str = ""
     headlines: tuple[Headline, ...] = field(default=())
+    glance: tuple[str, ...] = field(default=())
 
     def figure(self, key: str) -> Figure:
         """One figure by its key.

@@ -625,7 +625,7 @@
   all("button.focus").forEach(function (b) {
     b.addEventListener("click", function () {
       all("tr.chosen").forEach(function (r) { r.classList.remove("chosen"); });
-      b.closest("tr").classList.add("chosen");
+      if (b.closest("tr")) { b.closest("tr").classList.add("chosen"); }
       if (views.length) { views[0].focus(+b.getAttribute("data-from"), +b.getAttribute("data-to"), b.getAttribute("data-label"), b); }
     });
   });
