@@ -3,8 +3,9 @@
 The order of the work: a plain four-number shape (:mod:`polar_shape`); a smooth penalised factor
 on it over wind speed and angle, with effects of sides, load, boards, season, days and legs
 (:mod:`polar_data`, :mod:`polar_solve`); the share of a gust that the boat answers
-(:mod:`polar_gusts`); the median and the 90th percentile of what is left (:mod:`polar_stage`); and
-a mask that keeps silent where nothing was sailed (:mod:`polar_mask`).
+(:mod:`gusts`); the median and the 90th percentile of what is left (:mod:`offsets`); a mask that
+keeps silent where nothing was sailed (:mod:`mask`), and a check that what is shown passes through
+its own data (:mod:`own_data`).
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -74,6 +74,16 @@ class Surface:
     replicates_kn: NDArray[np.float32]
     total_seconds: float
     legs: int
+
+    def without(self, silent: NDArray[np.bool_]) -> Surface:
+        """The surface with nothing said at some points of the lattice, shape (tws, twa)."""
+        def kept(value: Floats) -> Floats:
+            return np.where(silent, np.nan, value)
+
+        return replace(self, median_kn=kept(self.median_kn), best_kn=kept(self.best_kn),
+                       low_kn=kept(self.low_kn), high_kn=kept(self.high_kn),
+                       basis=np.where(silent, 0, self.basis).astype(np.int8),
+                       replicates_kn=np.where(silent, np.float32(np.nan), self.replicates_kn))
 
 
 @dataclass(frozen=True, eq=False)

@@ -34,8 +34,6 @@ _EDF_STILL = 0.05
 """Strengths may rest where they move the effective parameters by a twentieth of one."""
 _SLOWEST = 0.8
 _LONGEST = 2.0 * float(np.log(5.0))
-_NORMAL_QUARTILES = 1.3489795
-"""Between the quartiles of a normal distribution, in standard deviations."""
 
 
 @dataclass
@@ -99,36 +97,6 @@ def huber(residual: Floats, scale: float, k: float = 1.345) -> tuple[Floats, flo
     share = max(float(np.mean(inside)), 0.05)
     psi = np.clip(residual, -bound, bound)
     return psi / share, float(np.mean(psi * psi)) / share**2
-
-
-def check(quantile: float, bandwidth: float = 0.2) -> Pseudo:
-    """Pseudo-residuals of a quantile: the check loss smoothed by a normal kernel.
-
-    A bandwidth of a fifth of the spread moves the 90th percentile of normal noise by 2 % of its
-    distance from the median, and the median not at all.
-
-    References
-    ----------
-    .. [1] Fernandes, Guerre and Horta, "Smoothing quantile regressions", J. Business and
-       Economic Statistics 39(1), 338-357, 2021.
-    """
-
-    def pseudo(residual: Floats, scale: float) -> tuple[Floats, float]:
-        from scipy.special import ndtr
-
-        # the spread about the residuals' own middle: about a high quantile it would be too wide
-        n = residual.size
-        if n > 7:
-            part = np.partition(residual, (n // 4, (3 * n) // 4))
-            scale = float(part[(3 * n) // 4] - part[n // 4]) / _NORMAL_QUARTILES
-        scale = max(scale, 1e-6)
-        x = residual / (bandwidth * scale)
-        density = float(np.mean(np.exp(-0.5 * x * x))) / (np.sqrt(2 * np.pi) * bandwidth * scale)
-        density = max(density, 0.05 / scale)
-        psi = quantile - ndtr(-x)
-        return psi / density, quantile * (1.0 - quantile) / density**2
-
-    return pseudo
 
 
 def solve(

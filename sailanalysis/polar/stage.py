@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats
 from sailanalysis.core.stats import Z95, mad_sd
-from sailanalysis.polar.basis import Basis, basis_for
 from sailanalysis.polar.bootstrap import Spread, leg_spread
 from sailanalysis.polar.data import TREND, Data, Plan
 from sailanalysis.polar.gusts import (
@@ -28,11 +27,11 @@ from sailanalysis.polar.mask import (
     support,
 )
 from sailanalysis.polar.model import LATTICE_TWA_DEG, Effect, Surface
+from sailanalysis.polar.offsets import Offset, local_quantile
+from sailanalysis.polar.own_data import falls_with_wind, is_missed, misses, refused
 from sailanalysis.polar.ratio import coefficients_without
-from sailanalysis.polar.solve import Fit, Prior, check, solve
+from sailanalysis.polar.solve import Fit, Prior, solve
 
-_COARSE_ANGLE_DEG: Final = 30.0
-_COARSE_TWS_KN: Final = 6.0
 _PASSES: Final = 2
 
 
@@ -47,15 +46,15 @@ class Stage:
     moved: Data
     plan: Plan
     fit: Fit
-    coarse: Basis
-    middle: Fit
-    best: Fit
+    middle: Offset
+    best: Offset
     spread_by_kn: Floats
     design: Any
     weight: Floats
     answer: Answer
     bend: Floats
     spread: Spread
+    misses: pd.DataFrame
 
     @classmethod
     def of(cls, data: Data, plan: Plan, before: Stage | None = None) -> Stage:
@@ -87,25 +86,12 @@ class Stage:
         beta = fit.beta.copy()
         beta[plan.first_day:] = 0.0
         left = (response - design @ beta) / spread
-        coarse = basis_for(data.tws, _COARSE_ANGLE_DEG, _COARSE_TWS_KN)
-        loose = coarse.design(moved.tws, moved.twa)
         even = _even_weights(data, fit)
-        found = []
-        rough = coarse.penalties()
-        for quantile, like in ((0.5, before.middle if before else None),
-                               (0.9, before.best if before else None)):
-            strength = [100.0, 100.0, 0.05]
-            start = np.full(coarse.size, np.quantile(left, quantile))
-            if like is not None:
-                strength, start = list(like.priors[0].strength), like.beta
-            prior = Prior(0, [rough[0], rough[1], np.eye(coarse.size)], strength,
-                          [True, True, False])
-            found.append(solve(loose, left, even, None, [prior], pseudo=check(quantile),
-                               beta=start))
-        return cls(data, moved, plan, fit, coarse, found[0], found[1],
-                   table, design, weight, used, used_bend,
+        middle, best = (local_quantile(moved.tws, moved.twa, left, even, q) for q in (0.5, 0.9))
+        return cls(data, moved, plan, fit, middle, best, table, design, weight, used, used_bend,
                    leg_spread(fit, design, weight, data.leg, _freedom(data),
-                              np.hstack([moves, plan.lone_day()])))
+                              np.hstack([moves, plan.lone_day()])),
+                   _own_misses(data, moved, plan, fit, design, response, spread, middle))
 
     def surface(self, name: str, lattice: Floats, draws: tuple[Floats, Floats]) -> Surface:
         """One sail set's surface on the lattice."""
@@ -116,17 +102,18 @@ class Stage:
         i, j = np.nonzero(inside)
         tws, twa = lattice[i], LATTICE_TWA_DEG[j]
         rows = self.plan.surface(name, tws, twa)
-        loose = self.coarse.design(tws, twa)
+        loose = self.middle.weights(tws, twa)
         reference = self.plan.shape.speed_kn(tws, twa)
         spread = self.spread_by_kn[wind_slot(tws)]
         factor = 1.0 + rows @ self.fit.beta
-        middle = reference * (factor + spread * (loose @ self.middle.beta))
-        best = reference * (factor + spread * (loose @ self.best.beta))
+        middle = reference * (factor + spread * self.middle.at(tws, twa))
+        best = reference * (factor + spread * self.best.at(tws, twa))
         moved = reference[:, None] * (rows @ draws[0] + spread[:, None] * (loose @ draws[1]))
         wide = Z95 * self.spread.widen * reference * np.sqrt(
             _row_variance(rows, self.spread.covariance)
-            + spread**2 * _row_variance(loose, self.middle.covariance))
+            + spread**2 * (loose**2 @ self.middle.sd.ravel() ** 2))
         legs = np.unique(data.leg[own]).size
+
 
         def field(value: Floats) -> Floats:
             out = np.full(inside.shape, np.nan)
@@ -135,14 +122,18 @@ class Stage:
 
         cloud = np.full((draws[0].shape[1], *inside.shape), np.nan, dtype=np.float32)
         cloud[:, inside] = (middle[:, None] + moved).T
-        return Surface(field(middle), field(np.maximum(best, middle)), field(middle - wide),
-                       field(middle + wide), basis, near, cloud,
-                       float(data.seconds[own].sum()), legs)
+        silent = refused(self.misses, lattice, LATTICE_TWA_DEG, name) | falls_with_wind(
+            field(middle), field(wide), lattice)
+        surface = Surface(field(middle), field(np.maximum(best, middle)), field(middle - wide),
+                          field(middle + wide), basis, near, cloud,
+                          float(data.seconds[own].sum()), legs)
+        return surface.without(silent) if silent.any() else surface
 
     def draws(self, replicates: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
         """Errors of the location's and the median offset's coefficients, a column a draw."""
         return (self.spread.draws(replicates, rng),
-                _normal(self.middle.covariance, replicates, rng))
+                self.middle.sd.ravel()[:, None]
+                * rng.standard_normal((self.middle.sd.size, replicates)))
 
     def leg_shares(self) -> pd.DataFrame:
         """Each leg's speed over the polar that the leg's own day did not help to make.
@@ -156,7 +147,7 @@ class Stage:
         if many:
             beta[:, self.plan.first_day:] = 0.0
         moved = self.moved
-        loose = self.coarse.design(moved.tws, moved.twa) @ self.middle.beta
+        loose = self.middle.at(moved.tws, moved.twa)
         spread = self.spread_by_kn[wind_slot(moved.tws)]
         factor = np.empty(data.tws.size)
         for k in range(int(group.max()) + 1):
@@ -223,6 +214,8 @@ class Stage:
             "angle_answer_percent": 100 * self.answer.angle,
             "effective_parameters": self.fit.edf,
             "blocks": float(self.data.tws.size),
+            "regions": float(len(self.misses)),
+            "refused_regions": float(is_missed(self.misses).sum()),
         }
 
     def day_sd(self) -> float:
@@ -278,10 +271,15 @@ def _row_variance(rows: Any, covariance: Floats) -> Floats:
     return np.asarray(rows.multiply(product).sum(axis=1)).ravel()
 
 
-def _normal(covariance: Floats, count: int, rng: np.random.Generator) -> Floats:
-    p = covariance.shape[0]
-    root = np.linalg.cholesky(covariance + 1e-12 * np.trace(covariance) / p * np.eye(p))
-    return root @ rng.standard_normal((p, count))
+def _own_misses(data: Data, moved: Data, plan: Plan, fit: Fit, design: Any, response: Floats,
+                spread: Floats, middle: Offset) -> pd.DataFrame:
+    """How far the surface lies from its own data, the days' own speeds taken out."""
+    factor = 1.0 + design @ fit.beta
+    share = (1.0 + response) / np.maximum(
+        factor + spread * middle.at(moved.tws, moved.twa), 0.05) - 1.0
+    sails = data.sails if plan.sets else np.full(data.tws.size, "all", dtype=object)
+    noise = float(np.median(spread)) * mad_sd(fit.residual / spread)
+    return misses(moved.tws, moved.twa, sails, data.leg, data.seconds, share, fit.leg_sd, noise)
 
 
 def _even_weights(data: Data, fit: Fit) -> Floats:
