@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from sailanalysis.core.angles import Floats
+from sailanalysis.core.angles import Floats, cosd
 from sailanalysis.core.series import day_number
 from sailanalysis.polar.basis import Basis, basis_for
 from sailanalysis.polar.shape import SHAPE_SD, Shape
@@ -25,6 +25,10 @@ LEAST_SAIL_BLOCKS: Final = 10
 _TREND_DAYS: Final = 4
 DAY_SD: Final = 0.015
 """Days differ by some 1.5 % of speed (sea, crew, hull): common practice."""
+DAY_TILT_SD: Final = 0.01
+"""And by some 1 % more on a beat than on a run, or less (head sea, trim): common practice."""
+MOST_TILTED_DAYS: Final = 100
+"""Beyond these a day's tilt no longer shows beside the others', and would only cost time."""
 TREND: Final = "per 30 days"
 """Name of the effect that says how the boat's speed changes through a season."""
 
@@ -111,6 +115,16 @@ class Plan:
         return cls(shape, fine, coarse, list(sets), effects, len(data.days))
 
     @property
+    def tilts(self) -> int:
+        """Days that may be faster on a beat than on a run, each its own column."""
+        return self.days if 1 < self.days <= MOST_TILTED_DAYS else 0
+
+    @property
+    def day_columns(self) -> int:
+        """Columns of the days, their speed and their tilt."""
+        return self.tilts + (self.days if self.days > 1 else 0)
+
+    @property
     def first_shape(self) -> int:
         """First column of the plain shape's corrections."""
         return self.fine.size + len(self.sets) * self.coarse.size
@@ -139,10 +153,14 @@ class Plan:
             rows = np.arange(data.day.size)
             parts.append(csr_matrix((np.ones(rows.size), (rows, data.day)),
                                     shape=(rows.size, self.days)))
+            if self.tilts:
+                tilt = cosd(data.twa)
+                tilt = tilt - np.average(tilt, weights=data.seconds)
+                parts.append(csr_matrix((tilt, (rows, data.day)), shape=(rows.size, self.days)))
         return hstack(parts, format="csr")
 
     def priors(self) -> list[Prior]:
-        """Priors of all columns, in order; the days' comes last."""
+        """Priors of all columns, in order; the days' come last."""
         _, rough_t = self.fine.penalties()
         # The factor on the plain shape is 1 +- 0.5 before any data: proper, and all but silent.
         sectors = self.fine.sector_penalties()
@@ -162,16 +180,26 @@ class Plan:
             # a prior on their spread worth three days
             out.append(Prior(self.first_day, [np.eye(self.days)], [1 / DAY_SD**2], [True],
                              guess_weight=3.0, guess_variance=DAY_SD**2))
+        if self.tilts:
+            out.append(Prior(self.first_day + self.days, [np.eye(self.days)],
+                             [1 / DAY_TILT_SD**2], [True], guess_weight=3.0,
+                             guess_variance=DAY_TILT_SD**2))
         return out
 
-    def lone_day(self) -> Floats:
-        """Move of the coefficients by one standard deviation of a day, shape (p, 0 or 1).
+    def day_prior(self, priors: list[Prior]) -> Prior:
+        """The prior of the days' speeds among all."""
+        return next(p for p in priors if p.start == self.first_day)
 
-        A single day cannot tell its own speed from the boat's.
+    def lone_day(self) -> Floats:
+        """Moves of the coefficients by one standard deviation of a day, shape (p, 0 or 2).
+
+        A single day cannot tell its own speed, and its tilt from beat to run, from the boat's.
         """
-        p = self.first_day + (self.days if self.days > 1 else 0)
-        out = np.zeros((p, 1 if self.days == 1 else 0))
-        out[: self.fine.size] = DAY_SD  # the splines sum to one: the same share everywhere
+        out = np.zeros((self.first_day + self.day_columns, 2 if self.days == 1 else 0))
+        if self.days == 1:
+            out[: self.fine.size, 0] = DAY_SD  # the splines sum to one: the same share everywhere
+            angles = self.fine.angle_step_deg * np.arange(self.fine.angles)
+            out[: self.fine.size, 1] = DAY_TILT_SD * np.tile(cosd(angles), self.fine.speeds)
         return out
 
     def surface(self, name: str, tws: Floats, twa: Floats) -> Any:
@@ -184,6 +212,6 @@ class Plan:
                 (tws.size, self.coarse.size))
             parts.append(coarse)
         parts.append(csr_matrix(self.shape.tangent(tws, twa)))
-        rest = len(self.effects) + (self.days if self.days > 1 else 0)
+        rest = len(self.effects) + self.day_columns
         parts.append(csr_matrix((tws.size, rest)))
         return hstack(parts, format="csr")

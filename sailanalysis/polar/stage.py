@@ -222,13 +222,16 @@ class Stage:
         """Spread of days, as a share of speed."""
         if self.plan.days < 2:
             return float("nan")
-        return float(1.0 / np.sqrt(self.fit.priors[-1].strength[0]))
+        return float(1.0 / np.sqrt(self.plan.day_prior(self.fit.priors).strength[0]))
 
 
 def _start(before: Stage, plan: Plan, priors: list[Prior]) -> Floats:
     """Coefficients of a fit without sail sets as a start for one with them, strengths too."""
-    for mine, known in ((priors[0], before.fit.priors[0]), (priors[-1], before.fit.priors[-1])):
-        mine.strength = list(known.strength)
+    more = plan.first_shape - plan.fine.size
+    known = {p.start + (more if p.start else 0): p for p in before.fit.priors}
+    for mine in priors:
+        if any(mine.free) and not 0 < mine.start < plan.first_shape:  # the sets are new
+            mine.strength = list(known[mine.start].strength)
     old, at = before.fit.beta, plan.fine.size
     return np.concatenate([old[:at], np.zeros(plan.first_shape - at), old[at:]])
 

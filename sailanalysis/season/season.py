@@ -19,11 +19,12 @@ from sailanalysis.polar.crossovers import (
 )
 from sailanalysis.polar.fit import TREND, fit_polar, polar_table
 from sailanalysis.polar.model import Effect, PolarModel
+from sailanalysis.polar.sensor_error import lean_of, with_sensor_error
 from sailanalysis.polar.targets import targets_table
 from sailanalysis.season.archive import Archive
 from sailanalysis.season.coverage import coverage_table, sail_next
 from sailanalysis.season.drift import calibration_rows, drift_trends, step_change
-from sailanalysis.season.sensors import pooled_table, recorrected
+from sailanalysis.season.sensors import pooled_table, recorrected, season_error
 from sailanalysis.season.wording import fault_findings
 
 
@@ -123,7 +124,7 @@ def fit_season(
     calibration = calibration_rows(records)
     pooled = pooled_table(calibration)
     blocks = recorrected(blocks, calibration, pooled)
-    model = fit_polar(blocks)
+    model = with_sensor_error(fit_polar(blocks), season_error(pooled), lean_of(blocks))
     polar, targets = polar_table(model), targets_table(model)
     say("comparing sails, days and helms")
     crossovers = crossovers_table(model)

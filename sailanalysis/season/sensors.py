@@ -22,7 +22,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from sailanalysis.calibrate.apply import SeasonKnows
+from sailanalysis.calibrate.apply import USUAL_SD, SeasonKnows, is_factor
 from sailanalysis.core.angles import Floats, wrap180
 from sailanalysis.core.series import day_number
 from sailanalysis.core.stats import Z95
@@ -261,3 +261,30 @@ def recorrected(blocks: pd.DataFrame, rows: pd.DataFrame, pooled: pd.DataFrame) 
     twa = np.where(usable, wrap180(twa + new_twa - old_twa), twa)
     return blocks.assign(stw_kn=new_stw, aws_kn=new_aws, tws_kn=tws, twa_deg=twa,
                          vmg_kn=vmg_kn(new_stw, twa, off))
+
+
+def season_error(pooled: pd.DataFrame) -> pd.DataFrame:
+    """Covariance of what is left in the sensors once all days are corrected alike.
+
+    An error that all days share does not fall with their number: each sensor's is as large as on
+    a typical day of the pooled season, and as sensors usually err where no day told of it.
+
+    Parameters
+    ----------
+    pooled : DataFrame
+        As from :func:`pooled_table`.
+
+    Returns
+    -------
+    DataFrame, shape (k, k)
+        A factor's error as a share, an angle's in degrees.
+    """
+    sd = dict(USUAL_SD)
+    for key, part in pooled.groupby("key"):
+        half = (part["high"] - part["low"]).to_numpy(dtype=float) / (2.0 * Z95)
+        if is_factor(str(key)):
+            half = half / part["value"].to_numpy(dtype=float)
+        if key in sd and np.isfinite(half).any():
+            sd[str(key)] = min(float(np.nanmedian(half)), sd[str(key)])
+    names = list(sd)
+    return pd.DataFrame(np.diag([sd[name] ** 2 for name in names]), index=names, columns=names)

@@ -97,3 +97,18 @@ def test_what_is_known_of_a_sensor_fades_with_the_days_since():
     known = 1.0 / (1.0 / FIRST_SD["stw_factor"] ** 2 + 1.0 / 0.005**2)
     found = pool(np.array([0.0]), np.array([0.95]), np.array([0.005]), np.array([0.0, 300.0]), "stw_factor")
     assert found.sd == approx(np.sqrt([known, known + 0.02**2 * 10]), rel=1e-6)
+
+
+def test_the_seasons_error_is_a_typical_days_and_the_usual_where_nobody_told():
+    from sailanalysis.calibrate.apply import USUAL_SD
+    from sailanalysis.season.sensors import season_error
+
+    half = 1.959964 * 0.01  # 1 % of a factor of 1.25: 0.8 % of the speed
+    table = pd.DataFrame({"key": ["stw_factor"] * 3, "value": [1.25] * 3,
+                          "low": [1.25 - half] * 3, "high": [1.25 + half] * 3})
+    error = season_error(table)
+    assert np.sqrt(error.loc["stw_factor", "stw_factor"]) == approx(0.008, rel=1e-5)
+    assert np.sqrt(error.loc["aws_factor", "aws_factor"]) == approx(USUAL_SD["aws_factor"])
+    assert (error.to_numpy() == np.diag(np.diag(error))).all()
+    wild = season_error(table.assign(low=-9.0, high=9.0))
+    assert wild.loc["stw_factor", "stw_factor"] == approx(USUAL_SD["stw_factor"] ** 2)
