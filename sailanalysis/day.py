@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from sailanalysis.calibrate.steps import Step
     from sailanalysis.helm.fit import Usual
     from sailanalysis.helm.rate import HelmResult
+    from sailanalysis.ledger.ledger import Ledger
     from sailanalysis.maneuvers.anatomy import ManeuverStudy
     from sailanalysis.polar.model import PolarModel
     from sailanalysis.read.written.tanks import GaugeCheck
@@ -138,14 +139,15 @@ class UsualFigure:
 
 
 StudyName = Literal["wind", "states", "turns", "legs", "calibration", "health", "polar",
-                    "maneuvers", "helm", "trials", "load", "gauges", "memory"]
+                    "maneuvers", "helm", "trials", "load", "gauges", "memory", "ledger"]
 STUDY_WORDS: Final[dict[StudyName, str]] = {
     "wind": "Wind and current", "states": "Sailing, motoring and stopping",
     "turns": "Tacks, gybes and other turns", "legs": "Steady legs",
     "calibration": "The sensors' errors", "health": "The sensors' health",
     "polar": "The polar of the day", "maneuvers": "What the maneuvers cost",
     "helm": "The steering", "trials": "Trim and sail changes", "load": "The weight on board",
-    "gauges": "The tank gauges", "memory": "What earlier days tell"}
+    "gauges": "The tank gauges", "memory": "What earlier days tell",
+    "ledger": "The day's ledger"}
 """Every study in words, as a finding names it."""
 
 
@@ -174,6 +176,8 @@ class Studies:
     maneuvers : ManeuverStudy or None
     helm : HelmResult or None
     trials : TrialsResult or None
+    ledger : Ledger or None
+        From what she could have done to what she did.
     gauges : tuple of GaugeCheck
     usual : tuple of UsualFigure
         Today beside the season's usual day.
@@ -193,6 +197,7 @@ class Studies:
     maneuvers: ManeuverStudy | None = None
     helm: HelmResult | None = None
     trials: TrialsResult | None = None
+    ledger: Ledger | None = None
     gauges: tuple[GaugeCheck, ...] = ()
     usual: tuple[UsualFigure, ...] = ()
     failed: Mapping[StudyName, str] = field(default_factory=dict)

@@ -11,7 +11,7 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "sailanalysis"
 ROOMS = ("core", "read", "condition", "wind", "segment", "maneuvers", "polar", "helm", "calibrate",
-         "trials", "day", "season", "figures", "report", "app")
+         "trials", "ledger", "day", "season", "figures", "report", "app")
 COMPUTING = ROOMS[:ROOMS.index("figures")]
 
 

@@ -82,7 +82,7 @@ def test_every_table_says_boat_and_day_and_has_a_twin(out):
 
 def test_every_column_is_described(out):
     told = json.loads((out / "columns.json").read_text())
-    assert set(told) == {*DAY_TABLES, "maneuver_costs", "samples"}
+    assert set(told) == {*DAY_TABLES, "ledger", "maneuver_costs", "samples"}
     for table, columns in told.items():
         assert list(columns) == list(pd.read_parquet(out / f"{table}.parquet"))
         for name, info in columns.items():

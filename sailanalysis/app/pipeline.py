@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from sailanalysis.calibrate.estimate import CalibrationResult
     from sailanalysis.calibrate.steps import Step
     from sailanalysis.core.angles import Floats
+    from sailanalysis.ledger import Reference
     from sailanalysis.polar.model import PolarModel
     from sailanalysis.read.days.card import SailingDay
     from sailanalysis.read.written.tanks import GaugeCheck
@@ -144,6 +145,7 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     from sailanalysis.calibrate.apply import as_they_are, evened
     from sailanalysis.calibrate.health import sensor_health
     from sailanalysis.helm.rate import rate_helming
+    from sailanalysis.ledger import make_ledger
     from sailanalysis.maneuvers.rate import rate_maneuvers
     from sailanalysis.read.written.tanks import tank_gauge_check, tank_load_kg
     from sailanalysis.season.usual_day import usual_figures
@@ -185,6 +187,8 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     trials, trials_study = attempt(
         "trials", lambda: judge_trials(even, legs, maneuvers, crew, speed_kn),
         lambda: (empty_table("trials"), None))
+    ledger = attempt("ledger", lambda: make_ledger(even, maneuvers, helm, polar.measured)
+                     if polar.measured else None, lambda: None)
     gauges: list[GaugeCheck] = attempt("gauges", lambda: tank_gauge_check(raw, boat, crew), list)
 
     findings = [*attempt.findings(), *memory.findings, *checked.findings(as_logged), *findings,
@@ -202,8 +206,9 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
             conditioned=conditioned, corrections=corrections, steps=checked.steps,
             doubts=checked.doubts, calibration=calibration,
             track_wind=sailed.track_wind, health=health, polar=polar.model, blocks=polar.blocks,
-            maneuvers=maneuver_study, helm=helm_study, trials=trials_study, gauges=tuple(gauges),
-            usual=usual_figures(summary["scores"], memory.scores), failed=attempt.failed))
+            maneuvers=maneuver_study, helm=helm_study, trials=trials_study, ledger=ledger,
+            gauges=tuple(gauges), usual=usual_figures(summary["scores"], memory.scores),
+            failed=attempt.failed))
 
 
 @dataclass(frozen=True)
@@ -291,6 +296,7 @@ class _Polar:
     table: pd.DataFrame
     targets: pd.DataFrame
     model: PolarModel | None = None
+    measured: tuple[Reference, ...] = ()
     blocks: pd.DataFrame | None = None
     findings: tuple[Finding, ...] = ()
 
@@ -305,6 +311,7 @@ class _Polar:
 def _polar(sailed: _Sailed, even: pd.DataFrame, memory: Memory, boat: Boat,
            corrections: Corrections) -> _Polar:
     from sailanalysis.calibrate.apply import evened_legs
+    from sailanalysis.ledger import Reference, best_angles
     from sailanalysis.polar.fit import fit_polar, leg_polar_ratio, polar_table
     from sailanalysis.polar.sensor_error import lean_of, with_sensor_error
     from sailanalysis.polar.targets import targets_table
@@ -312,12 +319,18 @@ def _polar(sailed: _Sailed, even: pd.DataFrame, memory: Memory, boat: Boat,
     from sailanalysis.segment.steady import steady_averages
 
     blocks, left_out = guard_blocks(steady_averages(even, sailed.legs, sailed.maneuvers), boat)
-    model = with_sensor_error(fit_polar(blocks), corrections.error, lean_of(blocks))
+    lean, own = lean_of(blocks), fit_polar(blocks)
+    model = with_sensor_error(own, corrections.error, lean)
+    # Against the day's own polar today's sensors cancel; against the season's they do not.
+    measured = [Reference(own, targets_table(own), False)]
+    if memory.polar is not None:
+        lent = with_sensor_error(memory.polar, corrections.error, lean)
+        measured.insert(0, Reference(lent, best_angles(memory.polar), True))
     # A leg is never measured against a polar that it helped to make.
     shares = _shares(sailed.legs, model) if memory.polar is None else leg_polar_ratio(
         evened_legs(sailed.legs, sailed.samples, even), memory.polar)
     return _Polar(sailed.legs.assign(polar_ratio=shares), polar_table(model),
-                  targets_table(model), model, blocks, tuple(left_out))
+                  targets_table(model), model, tuple(measured), blocks, tuple(left_out))
 
 
 def _shares(legs: pd.DataFrame, polar: PolarModel) -> np.ndarray:

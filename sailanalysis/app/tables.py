@@ -43,6 +43,8 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "trials": (
         "time", "what", "stw_before_kn", "stw_after_kn", "gain_kn", "gain_low_kn",
         "gain_high_kn", "minutes_before", "minutes_after", "verdict"),
+    "ledger": ("item", "minutes", "minutes_low", "minutes_high", "nm", "nm_low", "nm_high",
+               "of_hours", "basis"),
     "crossovers": (
         "tws_kn", "twa_deg", "awa_deg", "aws_kn", "best_sails", "gain_kn", "next_best_sails",
         "confidence"),
@@ -260,6 +262,8 @@ def write_day_tables(day: Day, folder: Path, private: bool = False) -> None:
     tables = {name: getattr(day, name) for name in DAY_TABLES}
     study = day.results.maneuvers
     tables["maneuver_costs"] = empty_table("maneuver_costs") if study is None else study.pooled
+    account = day.results.ledger
+    tables["ledger"] = account.table if account is not None else empty_table("ledger")
     for name, table in tables.items():
         write_table(name, table, folder, label)
     write_json(day.calibration, folder / "calibration.json")

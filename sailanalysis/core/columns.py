@@ -40,7 +40,7 @@ _UNITS: Final = (
     ("_s", "s"), ("_l", "l"))
 _SPECIAL_UNITS: Final = {"minutes": "min", "minutes_before": "min", "minutes_after": "min",
                          "steering_cost": "deg^2", "trend": "points per ten days",
-                         "smoothness": "points", "bytes": "byte"}
+                         "smoothness": "points", "bytes": "byte", "nm": "NM", "of_hours": "h"}
 
 _TEXT: Final = {
     "boat": "the boat's name from the boat file; empty where it has none",
@@ -58,7 +58,7 @@ _TEXT: Final = {
     "point_of_sail": "upwind, reach or downwind",
     "what": "the change, in the crew's words",
     "verdict": "what the interval says",
-    "item": "the crew log's item",
+    "item": "the crew log's item; of the ledger, where the time went",
     "subject": "what was changed, amounts and direction left out",
     "wind_basis": "how the wind's own change was taken off",
     "try_next": "how to get a clearer answer",
@@ -125,6 +125,7 @@ _NUMBERS: Final = {
     "aws_logged_kn": "apparent wind speed as logged, before correction",
     "confidence": "probability that the best set is the faster", "trend": "per ten days",
     "loss_m_median": "median loss of the day's",
+    "nm": "miles made good, or lost by this item", "of_hours": "hours that the item was met in",
 }
 
 def _made() -> dict[str, ColumnInfo]:

@@ -4,7 +4,8 @@
 """
 
 from sailanalysis.ledger.account import LOSSES
-from sailanalysis.ledger.ledger import COLUMNS, Ledger, Place, make_ledger
-from sailanalysis.ledger.reference import Reference
+from sailanalysis.ledger.ledger import COLUMNS, AngleSailed, Ledger, Place, make_ledger
+from sailanalysis.ledger.reference import Reference, best_angles
 
-__all__ = ["COLUMNS", "LOSSES", "Ledger", "Place", "Reference", "make_ledger"]
+__all__ = ["COLUMNS", "LOSSES", "AngleSailed", "Ledger", "Place", "Reference", "best_angles",
+           "make_ledger"]

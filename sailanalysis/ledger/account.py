@@ -56,6 +56,11 @@ class Units:
         NaN where nothing can be told.
     items_nm : dict of str to ndarray, shape (m, 1 + DRAWS)
     rudder_known, sail_known : ndarray of bool, shape (m,)
+    aim : ndarray of int, shape (m,)
+        1 on a beat, -1 on a run, 0 on a course.
+    off_deg : ndarray, shape (m,)
+        Angle sailed less the best; NaN off the straight beats and runs.
+    tws_kn : ndarray, shape (m,)
     """
 
     start_s: Floats
@@ -66,6 +71,9 @@ class Units:
     items_nm: dict[str, Floats]
     rudder_known: np.ndarray
     sail_known: np.ndarray
+    aim: np.ndarray
+    off_deg: Floats
+    tws_kn: Floats
 
     @property
     def known(self) -> np.ndarray:
@@ -101,7 +109,17 @@ def account(cells: Cells, reference: Reference, maneuvers: pd.DataFrame,
     parts = _straight(cells, reference, cost)
     shares = {aim: _shares(cells, parts, aim) for aim in (-1, 0, 1)}
     return _units(cells, parts, shares, _turn_way(cells, reference, maneuvers, shares),
-                  maneuvers, np.isfinite(cost))
+                  maneuvers, np.isfinite(cost), _off_deg(cells, reference))
+
+
+def _off_deg(cells: Cells, ref: Reference) -> Floats:
+    """Angle sailed less the best one, on straight beats and runs."""
+    out = np.full(len(cells), np.nan)
+    for aim in (-1, 1):
+        rows = np.flatnonzero((cells.aim == aim) & (cells.kind == Kind.STRAIGHT))
+        if rows.size:
+            out[rows] = cells.twa_deg[rows] - ref.best_angle(cells.tws_kn[rows], aim)
+    return out
 
 
 def rudder_cost(cells: Cells, helm: pd.DataFrame) -> Floats:
@@ -119,7 +137,7 @@ def rudder_cost(cells: Cells, helm: pd.DataFrame) -> Floats:
     out[:] = np.average(drag[known], weights=weight[known]) / 100.0
     for k in np.flatnonzero(known):
         out[(cells.start_s >= start[k] - 1.0) & (cells.start_s < end[k])] = drag[k] / 100.0
-    return np.clip(out, 0.0, 0.5)
+    return np.asarray(np.clip(out, 0.0, 0.5), dtype=float)
 
 
 def _straight(cells: Cells, ref: Reference, cost: Floats) -> Parts:
@@ -167,7 +185,7 @@ def _best(ref: Reference, tws: Floats, own: Floats, sails: str, aim: int,
         return own
     best = np.full(own.shape, np.nan)
     for name in (sails, "all"):
-        angle, _ = ref.best_angle(tws, aim, name)
+        angle = ref.best_angle(tws, aim, name)
         missing = np.isnan(best[:, 0]) & np.isfinite(angle)
         if missing.any():
             at, wind = angle[missing], tws[missing]
@@ -225,8 +243,8 @@ def _turn_way(cells: Cells, ref: Reference, maneuvers: pd.DataFrame,
             tws = cells.tws_kn[rows]
             at = angle[rows]
             if aim:
-                best, _ = ref.best_angle(tws, aim, sails)
-                whole, _ = ref.best_angle(tws, aim)
+                best = ref.best_angle(tws, aim, sails)
+                whole = ref.best_angle(tws, aim)
                 best = np.where(np.isfinite(best), best, whole)
                 at = np.where(np.isfinite(best), best, at)
             base = _speed(ref, tws, at, sails) * ref.along(tws, at, aim)[:, None] * factor
@@ -254,7 +272,7 @@ def _meant_angle(cells: Cells, maneuvers: pd.DataFrame) -> Floats:
 
 
 def _units(cells: Cells, parts: Parts, shares: dict[int, Shares], turn_way: Floats,
-           maneuvers: pd.DataFrame, rudder_known: np.ndarray) -> Units:
+           maneuvers: pd.DataFrame, rudder_known: np.ndarray, off_deg: Floats) -> Units:
     single = np.flatnonzero(cells.window < 0)
     windows = np.unique(cells.window[cells.window >= 0])
     hours = cells.seconds / 3600.0
@@ -266,7 +284,7 @@ def _units(cells: Cells, parts: Parts, shares: dict[int, Shares], turn_way: Floa
     count = single.size + windows.size
     items = {name: np.zeros((count, 1 + DRAWS)) for name in LOSSES}
     for k, i in enumerate(single):
-        _single(items, k, i, cells, parts, reference, hours)
+        _single(items, k, int(i), cells, parts, reference, hours)
     total = [reference[single], *(np.sum(reference[cells.window == w], axis=0)[None]
                                   for w in windows)]
     made = np.append(way[single], [np.sum(way[cells.window == w]) for w in windows])
@@ -283,7 +301,8 @@ def _units(cells: Cells, parts: Parts, shares: dict[int, Shares], turn_way: Floa
     seconds = np.append(cells.seconds[single],
                         [cells.seconds[cells.window == w].sum() for w in windows])
     return Units(cells.start_s[rows], seconds, cells.kind[rows], made, all_reference, items,
-                 rudder_known[rows], cells.sails[rows] != "")
+                 rudder_known[rows], cells.sails[rows] != "", cells.aim[rows], off_deg[rows],
+                 cells.tws_kn[rows])
 
 
 def _single(items: dict[str, Floats], k: int, i: int, cells: Cells, parts: Parts,

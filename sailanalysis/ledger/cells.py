@@ -39,6 +39,11 @@ RECOVERIES: Final = 2.0
 """Speed that comes back exponentially lacks 5 % after its recovery and 0.25 % after two."""
 LONGEST_S: Final = 240.0
 """After four minutes something else goes on."""
+OTHER_COURSE_DEG: Final = 9.0
+"""A lasting change of the angle by more is another course, though no turn marks it: three times
+what the means of two minutes scatter by on one (a helm's wander and shifts, some 4 deg a cell)."""
+LEAST_CELLS: Final = 4
+"""Cells a course has at least on either side of such a change."""
 
 
 class Kind(IntEnum):
@@ -124,13 +129,14 @@ def cut_cells(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> Cells | None:
         total = np.bincount(cell[good], seconds[good] * value[good], count)
         # a cell is known where most of it is
         enough = weight > 0.5 * np.bincount(cell, seconds, count)
-        return np.divide(total, weight, out=np.full(count, np.nan), where=enough & (weight > 0))
+        return np.asarray(np.divide(total, weight, out=np.full(count, np.nan),
+                                    where=enough & (weight > 0)), dtype=float)
 
     twa = np.abs(_numbers_of(part, "twa_deg"))
     stw = _numbers_of(part, "stw_kn")
     vmg = _numbers_of(part, "vmg_kn")
     vmg = np.where(np.isfinite(vmg), vmg, stw * np.cos(np.radians(twa)))
-    spent = np.bincount(cell, seconds, count)
+    spent = np.asarray(np.bincount(cell, seconds, count), dtype=float)
     off, speed, good_way = mean(twa), mean(stw), mean(vmg)
     aim = _aims(kind[first], window[first], time[first], spent, off, maneuvers)
     way = np.where(aim == 0, speed, aim * good_way)
@@ -214,7 +220,7 @@ def _aims(kind: Ints, window: Ints, start_s: Floats, seconds: Floats, twa: Float
     kinds = maneuvers["kind"].astype(str).to_numpy() if len(maneuvers) else np.array([])
     along = (maneuvers["loss_along"].astype(str).to_numpy() if "loss_along" in maneuvers
              else np.full(len(maneuvers), "wind"))
-    course = _courses(kind, window, kinds)
+    course = _courses(kind, twa)
     count = int(course.max()) + 1 if course.size else 0
     straight = (course >= 0) & (kind == Kind.STRAIGHT) & np.isfinite(twa)
     weight = np.bincount(course[straight], seconds[straight], count)
@@ -239,7 +245,7 @@ def _aims(kind: Ints, window: Ints, start_s: Floats, seconds: Floats, twa: Float
     return np.asarray(aim, dtype=int)
 
 
-def _courses(kind: Ints, window: Ints, kinds: NDArray[Any]) -> Ints:
+def _courses(kind: Ints, twa: Floats) -> Ints:
     """Number of the course each cell lies on; -1 in tacks, gybes, new courses and waits."""
     parting = np.isin(kind, (Kind.TURN, Kind.NEW_COURSE, Kind.WAITING))
     out = np.full(kind.size, -1)
@@ -249,7 +255,26 @@ def _courses(kind: Ints, window: Ints, kinds: NDArray[Any]) -> Ints:
             number += int(before)
             out[i] = number
         before = bool(parting[i])
-    return out
+    cuts = np.zeros(kind.size, dtype=int)
+    for k in range(number + 1):
+        rows = np.flatnonzero((out == k) & (kind == Kind.STRAIGHT) & np.isfinite(twa))
+        cuts[[rows[i] for i in _changes(twa[rows])]] = 1
+    return np.where(out >= 0, out + np.cumsum(cuts), -1)
+
+
+def _changes(twa: Floats) -> list[int]:
+    """Where a course's angle changes for good, by halving it at the greatest difference."""
+    size = twa.size
+    if size < 2 * LEAST_CELLS:
+        return []
+    cuts = range(LEAST_CELLS, size - LEAST_CELLS + 1)
+    # the difference in units of its scatter: a change near an end must not hide in a long side
+    apart = [abs(float(np.mean(twa[:c]) - np.mean(twa[c:]))) * np.sqrt(c * (size - c) / size)
+             for c in cuts]
+    cut = cuts[int(np.argmax(apart))]
+    if abs(float(np.median(twa[:cut]) - np.median(twa[cut:]))) < OTHER_COURSE_DEG:
+        return []
+    return [*_changes(twa[:cut]), cut, *(cut + c for c in _changes(twa[cut:]))]
 
 
 def _bounds(course: Ints, window: Ints, kinds: NDArray[Any], count: int) -> list[set[str]]:

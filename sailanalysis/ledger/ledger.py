@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -10,13 +11,16 @@ import pandas as pd
 
 from sailanalysis.core.angles import Floats
 from sailanalysis.ledger.account import LOSSES, Units, account
-from sailanalysis.ledger.cells import Kind, cut_cells
+from sailanalysis.ledger.cells import Cells, Kind, cut_cells
 from sailanalysis.ledger.reference import Reference
 
 COLUMNS: Final = ("item", "minutes", "minutes_low", "minutes_high", "nm", "nm_low", "nm_high",
                   "of_hours", "basis", "count", "why_not")
 """``item`` is ``could``, one of ``LOSSES``, or ``did``: ``could`` plus all losses in minutes, less
 all losses in miles, is ``did``; what is not known counts as nought there."""
+COVERED: Final = 0.5
+"""The season's polar is the measure where it knows the winds of half of the straight sailing; on
+a day of other winds the day's own is."""
 PLACE_S: Final = 300.0
 """Five minutes are worth a look (common practice)."""
 
@@ -29,6 +33,29 @@ class Place:
     start_s: float
     end_s: float
     minutes: float
+
+
+@dataclass(frozen=True)
+class AngleSailed:
+    """How the angle of a beat or run lay to the best one.
+
+    Attributes
+    ----------
+    aim : int
+        1 to windward, -1 to leeward.
+    percent, sd : float
+        Way lost by it, as a share of the well-sailed boat's; standard error.
+    off_deg : float
+        Mean angle less the best: positive is lower on a beat, and lower on a run.
+    minutes, tws_kn : float
+    """
+
+    aim: int
+    percent: float
+    sd: float
+    off_deg: float
+    minutes: float
+    tws_kn: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +74,7 @@ class Ledger:
         Tacks and gybes in the account, and those whose cost is known.
     places : tuple of Place
         Of each item, the five minutes that lost most by it.
+    angles : tuple of AngleSailed
     untold : tuple of (float, float)
         Stretches of which nothing can be told, seconds since 1970.
     why_not : str
@@ -59,6 +87,7 @@ class Ledger:
     turns: int = 0
     turns_costed: int = 0
     places: tuple[Place, ...] = ()
+    angles: tuple[AngleSailed, ...] = ()
     untold: tuple[tuple[float, float], ...] = ()
     why_not: str = ""
 
@@ -73,7 +102,7 @@ class Ledger:
 
 
 def make_ledger(samples: pd.DataFrame, maneuvers: pd.DataFrame, helm: pd.DataFrame,
-                reference: Reference) -> Ledger:
+                references: Sequence[Reference]) -> Ledger:
     """Work out the day's ledger.
 
     Parameters
@@ -84,8 +113,8 @@ def make_ledger(samples: pd.DataFrame, maneuvers: pd.DataFrame, helm: pd.DataFra
         With their cost.
     helm : DataFrame
         Stretches of helming, with ``speed_cost_percent`` where the boat file gives her rudder.
-    reference : Reference
-        The well-sailed boat.
+    references : sequence of Reference
+        The well-sailed boat, the better known first: the season's, then the day's own.
 
     Returns
     -------
@@ -94,15 +123,28 @@ def make_ledger(samples: pd.DataFrame, maneuvers: pd.DataFrame, helm: pd.DataFra
     """
     cells = cut_cells(samples, maneuvers)
     if cells is None:
-        return Ledger(_typed([]), reference.season, reference.model.days,
-                      why_not="nothing was surely sailed under sail")
+        return Ledger(_typed([]), False, 0, why_not="nothing was surely sailed")
+    reference = _measure(cells, references)
     units = account(cells, reference, maneuvers, helm)
     turned = units.kind == Kind.TURN
     costed = turned & units.known & (units.items_nm["turns"][:, 0] != 0.0)
     return Ledger(
         _table(units, reference, int(turned.sum()), int(costed.sum())), reference.season,
         reference.model.days, int(turned.sum()), int(costed.sum()), _places(units),
-        _untold(units), "" if units.known.any() else "no polar tells what she could have done")
+        _angles(units), _untold(units),
+        "" if units.known.any() else "no polar tells what she could have done")
+
+
+def _measure(cells: Cells, references: Sequence[Reference]) -> Reference:
+    """The first that knows enough of the day's winds, else the one that knows most."""
+    straight = cells.kind == Kind.STRAIGHT
+    seconds = cells.seconds[straight]
+    shares = []
+    for one in references:
+        known = np.isfinite(one.model.speed_kn(cells.tws_kn[straight], cells.twa_deg[straight]))
+        shares.append(float(np.sum(seconds * known) / max(float(seconds.sum()), 1e-9)))
+    enough = [k for k, share in enumerate(shares) if share >= COVERED]
+    return references[enough[0] if enough else int(np.argmax(shares))]
 
 
 def _minutes(units: Units) -> dict[str, Floats]:
@@ -211,4 +253,22 @@ def _untold(units: Units) -> tuple[tuple[float, float], ...]:
             out[-1] = (out[-1][0], end)
         else:
             out.append((start, end))
+    return tuple(out)
+
+
+def _angles(units: Units) -> tuple[AngleSailed, ...]:
+    """Beats and runs against the best angle."""
+    out = []
+    for aim in (1, -1):
+        rows = (units.known & (units.kind == Kind.STRAIGHT) & (units.aim == aim)
+                & np.isfinite(units.off_deg))
+        if not rows.any():
+            continue
+        seconds = units.seconds[rows]
+        share = (100.0 * units.items_nm["angle"][rows].sum(axis=0)
+                 / units.reference_nm[rows].sum(axis=0))
+        out.append(AngleSailed(
+            aim, float(share[0]), float(np.std(share[1:])),
+            float(np.average(units.off_deg[rows], weights=seconds)), float(seconds.sum()) / 60.0,
+            float(np.average(units.tws_kn[rows], weights=seconds))))
     return tuple(out)

@@ -15,15 +15,20 @@ import pandas as pd
 
 from sailanalysis.core.angles import Floats, cosd
 from sailanalysis.core.stats import Z95
-from sailanalysis.polar.model import LATTICE_TWS_STEP_KN, PolarModel, Surface
+from sailanalysis.polar.model import LATTICE_TWA_DEG, LATTICE_TWS_STEP_KN, PolarModel, Surface
+from sailanalysis.polar.targets import best_vmg
 
 WELL_SAILED: Final = 1.2815515655446004
 """Standard normal quantile of nine tenths."""
 DRAWS: Final = 200
-FIELD_TWS_KN: Final = 4.0
-FIELD_TWA_DEG: Final = 20.0
-"""Where a polar brings no draws of its own, its error is drawn as smooth over these steps: those
-of its own finest knots (9 deg, 3 kn), and the sensors' errors are smoother still."""
+FIELD_TWS_KN: Final = 3.0
+FIELD_TWA_DEG: Final = 9.0
+"""Where a polar brings no draws of its own, its error is drawn as smooth over the steps of its own
+finest knots (9 deg, 3 kn)."""
+_NODES_TWS: Final = 24
+_NODES_TWA: Final = 22
+SMOOTH_TWS_KN: Final = 2.0
+"""The best angle is read as a mean over this much wind either side: it moves slowly with it."""
 SURE: Final = 0.95
 """The season knows a faster sail set where it is faster with this probability."""
 LEAST_SD: Final = 0.3
@@ -84,9 +89,9 @@ class Reference:
         sd = (high - low) / (2.0 * Z95)
         name = sum(ord(c) for c in sails)
         rng = np.random.default_rng([self.seed, 2, name])
-        nodes = rng.standard_normal((20, 11, DRAWS))
-        x = np.clip(np.nan_to_num(tws_kn) / FIELD_TWS_KN, 0.0, 18.999)
-        y = np.clip(np.nan_to_num(np.abs(twa_deg)) / FIELD_TWA_DEG, 0.0, 9.999)
+        nodes = rng.standard_normal((_NODES_TWS, _NODES_TWA, DRAWS))
+        x = np.clip(np.nan_to_num(tws_kn) / FIELD_TWS_KN, 0.0, _NODES_TWS - 1.001)
+        y = np.clip(np.nan_to_num(np.abs(twa_deg)) / FIELD_TWA_DEG, 0.0, _NODES_TWA - 1.001)
         i, j = x.astype(int), y.astype(int)
         u, v = x - i, y - j
         total = np.zeros((tws_kn.size, DRAWS))
@@ -97,21 +102,20 @@ class Reference:
                 norm += (a * b) ** 2
         return np.asarray(sd[:, None] * total / np.sqrt(norm)[:, None], dtype=float)
 
-    def best_angle(self, tws_kn: Floats, aim: int, sails: str = "all") -> tuple[Floats, Floats]:
-        """Angle of best VMG and the standard error of it; NaN where none was seen."""
+    def best_angle(self, tws_kn: Floats, aim: int, sails: str = "all") -> Floats:
+        """Angle of best VMG; NaN where none was seen."""
         none = np.full(tws_kn.shape, np.nan)
         if not len(self.targets):
-            return none, none
+            return none
         table = self.targets[(self.targets["sails"] == sails)
                              & (self.targets["direction"] == ("upwind" if aim > 0 else "downwind"))]
         table = table.sort_values("tws_kn")
         if not len(table):
-            return none, none
+            return none
         at = table["tws_kn"].to_numpy(dtype=float)
         near = (tws_kn >= at[0] - 1.0) & (tws_kn <= at[-1] + 1.0)
-        half = (table["twa_high_deg"] - table["twa_low_deg"]).to_numpy(dtype=float) / (2 * Z95)
         angle = np.interp(tws_kn, at, table["twa_deg"].to_numpy(dtype=float))
-        return (np.where(near, angle, np.nan), np.where(near, np.interp(tws_kn, at, half), np.nan))
+        return np.where(near, angle, np.nan)
 
     def along(self, tws_kn: Floats, twa_deg: Floats, aim: int) -> Floats:
         """Share of the speed that counts as way: along the wind, leeway in it; 1 on a course."""
@@ -172,3 +176,30 @@ def _stack_at(clouds: np.ndarray, lattice_kn: Floats, tws_kn: Floats, twa_deg: F
             total += np.where(weight[:, None] > 1e-9, weight[:, None] * value, 0.0)
     out[inside] = total
     return out
+
+
+def best_angles(model: PolarModel) -> pd.DataFrame:
+    """Angles of best VMG of a polar that brings no draws, read off its surfaces.
+
+    Parameters
+    ----------
+    model : PolarModel
+
+    Returns
+    -------
+    DataFrame
+        ``sails, tws_kn, direction, twa_deg``; no row where the best lies at the edge of what was
+        sailed.
+    """
+    rows: list[tuple[str, float, str, float]] = []
+    for name, surface in model.surfaces.items():
+        for direction, sign in (("upwind", 1.0), ("downwind", -1.0)):
+            half = LATTICE_TWA_DEG <= 90.0 if sign > 0 else LATTICE_TWA_DEG >= 90.0
+            angles = LATTICE_TWA_DEG[half]
+            made = sign * cosd(angles + np.clip(model.leeway_deg[:, half], 0.0, 30.0))
+            angle, _, edge = best_vmg(angles, surface.median_kn[:, half] * made, 1.0)
+            seen = np.isfinite(angle) & ~edge
+            for k in np.flatnonzero(seen):
+                near = seen & (np.abs(model.tws_kn - model.tws_kn[k]) <= SMOOTH_TWS_KN)
+                rows.append((name, float(model.tws_kn[k]), direction, float(angle[near].mean())))
+    return pd.DataFrame(rows, columns=["sails", "tws_kn", "direction", "twa_deg"])

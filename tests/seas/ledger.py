@@ -9,6 +9,7 @@ helm's wander and leg factors, so that the difference of two runs is the one thi
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ import pandas as pd
 from sailanalysis.core.model import Boat, Rudder
 from sailanalysis.helm import rate_helming
 from sailanalysis.ledger import Reference, make_ledger
+from sailanalysis.ledger.cells import cut_cells
 from sailanalysis.maneuvers import find_legs, find_maneuvers
 from sailanalysis.maneuvers.rate import rate_maneuvers
 from sailanalysis.polar import fit_polar, targets_table
@@ -103,14 +105,14 @@ class Day:
             * np.abs(1 + ou(rng, n, 0.25, 60.0))
         self.yaw = 0.8 * wave
         self.turns, self.luffs = [], []  # (start, kind)
-        t, k = 200, 0
+        t = 200
         while t < n - 200:
             if abs(t - beat) < 150 or beat - 60 < t < beat + reach + 150:
                 t += 60
                 continue
             self.turns.append(t)
             t += int(rng.uniform(230, 360))
-        for a, b in zip(self.turns, self.turns[1:]):
+        for a, b in pairwise(self.turns):
             if b - a > 320 and b < beat:
                 self.luffs.append((a + b) // 2 + 10)
         self.new_course = [beat, beat + reach]
@@ -148,7 +150,7 @@ class Day:
         signed = side * wanted
         drive = np.ones(n)
         if habits.turns:
-            for t, s in zip(self.turns, self.turn_s):
+            for t, s in zip(self.turns, self.turn_s, strict=True):
                 a, b = int(t - s / 2), int(t + s / 2)
                 x = np.linspace(0, 1, b - a)
                 x = x * x * (3 - 2 * x)
@@ -179,7 +181,7 @@ class Day:
         way = np.where(self.aim == 0, u, self.aim * u * np.cos(np.radians(twa)))
         return u, twa, way
 
-    def truth(self, reference: Reference, untold=()):
+    def truth(self, reference: Reference, cells, untold=()):
         """Minutes and miles of each item: run against run, in the order of the account.
 
         Stretches of which the ledger tells nothing are left out.
@@ -194,17 +196,16 @@ class Day:
         for name, change in steps:
             runs.append((name, replace(runs[-1][1], **change)))
         named = np.full(self.n, "", dtype=object)
-        twa = np.abs(self.sail(Habits(turns=False, luffs=False))[1])
         for sails in SETS:
-            rows = np.flatnonzero(self.sails == sails)
-            if rows.size:
-                smooth = [pd.Series(x[rows]).rolling(30, min_periods=1, center=True).mean().to_numpy()
-                          for x in (self.tws, twa)]
-                named[rows] = reference.faster_set(*smooth, sails)[1]
+            rows = np.flatnonzero((cells.sails == sails) & np.isfinite(cells.tws_kn) & (cells.window < 0))
+            names = reference.faster_set(cells.tws_kn[rows], cells.twa_deg[rows], sails)[1]
+            for row, name in zip(rows, names, strict=True):
+                first = cells.start_s[row] - zero
+                named[(self.t >= first) & (self.t < first + cells.seconds[row])] = name
         ways = [self.sail(habits, named)[2] for _, habits in runs]
         best = np.maximum(pd.Series(ways[-1]).rolling(31, min_periods=1, center=True).mean().to_numpy(), 0.3)
         out = {"could": (float((ways[0] / best)[told].sum() / 60.0), float(ways[-1][told].sum() / 3600.0))}
-        for (name, _), before, after in zip(runs[1:], ways, ways[1:]):
+        for (name, _), before, after in zip(runs[1:], ways[:-1], ways[1:], strict=True):
             gain = after - before
             out[name] = (float((gain / best)[told].sum() / 60.0), float(gain[told].sum() / 3600.0))
         return out
@@ -271,7 +272,9 @@ def season_of(seed: int, days: int = 8):
     """A boat's polar from earlier days, as the memory lends it (no draws of its own)."""
     craft = craft_of(seed)
     blocks = [worked(drawn(seed * 1000 + k, craft, True), left(seed * 1000 + k))[3] for k in range(1, days + 1)]
-    return craft, fit_polar(pd.concat(blocks, ignore_index=True), replicates=200)
+    model = fit_polar(pd.concat(blocks, ignore_index=True), replicates=2)
+    return craft, replace(model, surfaces={
+        name: replace(one, replicates_kn=one.replicates_kn[:0]) for name, one in model.surfaces.items()})
 
 
 def judged(day: Day, reference: Reference | None):
@@ -282,5 +285,5 @@ def judged(day: Day, reference: Reference | None):
         reference = Reference(model, targets_table(model), False)
     maneuvers, _ = rate_maneuvers(samples, maneuvers, legs, reference.model.speed_kn, BOAT)
     helm, _ = rate_helming(samples, legs, maneuvers, BOAT)
-    ledger = make_ledger(samples, maneuvers, helm, reference)
-    return ledger, day.truth(reference, ledger.untold)
+    ledger = make_ledger(samples, maneuvers, helm, [reference])
+    return ledger, day.truth(reference, cut_cells(samples, maneuvers), ledger.untold)

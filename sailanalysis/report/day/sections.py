@@ -63,6 +63,7 @@ def _parts() -> tuple[Part, ...]:
     from sailanalysis.report.day.helm import helm_section
     from sailanalysis.report.day.inputs import notes_section
     from sailanalysis.report.day.instruments import instruments_section
+    from sailanalysis.report.day.ledger import ledger_section
     from sailanalysis.report.day.maneuvers import maneuvers_section
     from sailanalysis.report.day.polar import legs_section, polar_section
     from sailanalysis.report.day.track import day_section
@@ -70,6 +71,7 @@ def _parts() -> tuple[Part, ...]:
 
     return (
         Part("day", "The day", day_section, ("wind", "states")),
+        Part("ledger", "Where the day went", ledger_section, ("ledger",)),
         Part("maneuvers", "Tacks and gybes", maneuvers_section, ("turns", "maneuvers")),
         Part("legs", "Straight-line sailing", legs_section, ("legs", "memory")),
         Part("polar", "What she can do", polar_section, ("polar",)),
