@@ -171,7 +171,8 @@ def _table(units: Units, ref: Reference, turns: int, costed: int) -> pd.DataFram
     hours = {
         "could": known & ~waiting, "turns": units.kind == Kind.TURN,
         "handling": np.isin(units.kind, (Kind.WORK, Kind.NEW_COURSE, Kind.SLOWED)),
-        "angle": straight, "speed": straight, "sail": straight & units.sail_known,
+        "angle": straight & np.isfinite(units.off_deg), "speed": straight,
+        "sail": straight & units.sail_known,
         "rudder": straight & units.rudder_known, "waiting": waiting,
         "unknown": ~known & ~waiting, "did": np.ones(known.size, dtype=bool)}
     rows = []
@@ -199,6 +200,9 @@ def _why_not(name: str, units: Units, ref: Reference) -> str:
     if not units.known.any():
         return "no polar for the winds of this day"
     straight = units.known & (units.kind == Kind.STRAIGHT)
+    aimed = straight & (units.aim != 0)
+    if name == "angle" and aimed.any() and not np.isfinite(units.off_deg[aimed]).any():
+        return "she sailed too few angles to show her best one"
     if name == "rudder" and not units.rudder_known[straight].any():
         return "no rudder sensor, or the boat file lacks the rudder's size"
     if name == "sail" and len(ref.model.sail_sets) < 3:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from sailanalysis.core.angles import Floats, cosd
 from sailanalysis.core.stats import Z95
+from sailanalysis.polar.data import DAY_SD
 from sailanalysis.polar.model import LATTICE_TWA_DEG, LATTICE_TWS_STEP_KN, PolarModel, Surface
 from sailanalysis.polar.targets import best_vmg
 
@@ -78,10 +79,28 @@ class Reference:
         if count >= DRAWS // 2:
             clouds = _stack_at(surface.replicates_kn, self.model.tws_kn, tws_kn, twa_deg)
             centred = clouds - clouds.mean(axis=1, keepdims=True)
+            if not self.season:
+                centred = centred - middle[:, None] * self._day_part()
             pick = np.arange(DRAWS) % count
             return np.column_stack([middle, middle[:, None] + centred[:, pick]])
         return np.column_stack([middle, middle[:, None] + self._field(
             surface, sails, tws_kn, twa_deg)])
+
+    def _day_part(self) -> Floats:
+        """What of each draw is the day against other days, a share of speed; shape (draws,).
+
+        A polar of one day is uncertain by how days differ. The day's own best is not: that part of
+        the draws' common level is taken out.
+        """
+        surface = self.model.surfaces["all"]
+        weight = np.where(surface.basis > 0, surface.seconds + 1.0, 0.0)
+        middle = np.where(surface.basis > 0, surface.median_kn, 1.0)
+        off = np.where(surface.basis > 0, surface.replicates_kn / middle - 1.0, 0.0)
+        level = np.sum(weight * off, axis=(1, 2)) / weight.sum()
+        level = level - level.mean()
+        spread = float(np.var(level))
+        left = np.sqrt(max(spread - DAY_SD**2, 0.0) / spread) if spread > 0 else 1.0
+        return np.asarray((1.0 - left) * level, dtype=float)
 
     def _field(self, surface: Surface, sails: str, tws_kn: Floats, twa_deg: Floats) -> Floats:
         """Smooth normal errors of the width of the interval."""

@@ -17,7 +17,7 @@ import pandas as pd
 from sailanalysis.core.model import Boat, Rudder
 from sailanalysis.helm import rate_helming
 from sailanalysis.ledger import Reference, make_ledger
-from sailanalysis.ledger.cells import cut_cells
+from sailanalysis.ledger.cells import Kind, cut_cells
 from sailanalysis.maneuvers import find_legs, find_maneuvers
 from sailanalysis.maneuvers.rate import rate_maneuvers
 from sailanalysis.polar import fit_polar, targets_table
@@ -286,4 +286,8 @@ def judged(day: Day, reference: Reference | None):
     maneuvers, _ = rate_maneuvers(samples, maneuvers, legs, reference.model.speed_kn, BOAT)
     helm, _ = rate_helming(samples, legs, maneuvers, BOAT)
     ledger = make_ledger(samples, maneuvers, helm, [reference])
-    return ledger, day.truth(reference, cut_cells(samples, maneuvers), ledger.untold)
+    cells = cut_cells(samples, maneuvers)
+    truth = day.truth(reference, cells, ledger.untold)
+    straight = (cells.kind == Kind.STRAIGHT) & (cells.aim != 0)
+    truth["aimed_h"] = float(cells.seconds[straight].sum()) / 3600.0
+    return ledger, truth
