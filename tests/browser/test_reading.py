@@ -84,6 +84,25 @@ def printed_pages(page, paper=(8.27, 11.69)):
     return pdf.count(b"/Type /Page") - pdf.count(b"/Type /Pages")
 
 
-def test_the_print_of_a_folded_day_has_two_pages(page, report):
+@pytest.mark.parametrize("paper", [(8.27, 11.69), (8.5, 11.0)])
+@pytest.mark.parametrize("opened", [False, True])
+def test_a_day_prints_on_two_pages_whatever_is_open_or_filtered(page, report, paper, opened):
     fresh(page, report)
-    assert printed_pages(page) <= 2
+    if opened:
+        page.click("#open-all")
+        page.js("""var f = document.querySelector('[data-table=maneuvers] input[type=search]');
+            f.value = 'nothing is called so'; f.dispatchEvent(new Event('input'));""")
+    assert printed_pages(page, paper) == 2
+
+
+def test_paper_is_white_by_night_and_holds_no_control(page, report):
+    fresh(page, report)
+    page.click("#night")
+    page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    ink, shown = page.js("""return [getComputedStyle(document.body).color, ['.bar', '.fold-all', 'footer'].filter(function (s) {
+        return getComputedStyle(document.querySelector(s)).display !== 'none'; })]""")
+    sheet = page.js("return getComputedStyle(document.querySelector('.sheet')).display")
+    page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    page.click("#night")
+    assert ink == "rgb(0, 0, 0)" and shown == [] and sheet == "block"
+    assert page.js("return getComputedStyle(document.querySelector('.sheet')).display") == "none"

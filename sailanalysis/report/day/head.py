@@ -14,8 +14,9 @@ from sailanalysis.report.day.doubts import doubt_words, step_words
 from sailanalysis.report.day.facts import Facts
 from sailanalysis.report.day.order import filled, ranked
 from sailanalysis.report.day.places import Place, places_of
+from sailanalysis.report.day.sheet import day_sheet
 from sailanalysis.report.page.safe import escape
-from sailanalysis.report.page.sections import Section
+from sailanalysis.report.page.sections import Section, Table
 from sailanalysis.report.page.words import (
     amount,
     bearing,
@@ -76,6 +77,8 @@ class Head:
         Today beside the usual day; empty without a season.
     start_s : float
         First instant, seconds since 1970; the page's script counts from it.
+    sheet : tuple of Table
+        The second printed page.
     """
 
     title: str
@@ -88,6 +91,7 @@ class Head:
     places: tuple[Place, ...] = ()
     usual: tuple[Usual, ...] = ()
     start_s: float = 0.0
+    sheet: tuple[Table, ...] = ()
 
 
 def day_head(facts: Facts, sections: list[Section]) -> Head:
@@ -132,7 +136,8 @@ def day_head(facts: Facts, sections: list[Section]) -> Head:
     places = places_of(facts)
     return Head(title, subtitle, tuple(items), tuple(_findings(facts, sections)),
                 corrections_line(day.results.corrections), _doubts(facts),
-                _overview(facts, places), places, _usual(facts), facts.t0)
+                _overview(facts, places), places, _usual(facts), facts.t0,
+                day_sheet(facts))
 
 
 def _doubts(facts: Facts) -> tuple[str, ...]:

@@ -47,10 +47,11 @@ class Place:
 
 
 def places_of(facts: Facts) -> tuple[Place, ...]:
-    """At most three places, none twice."""
+    """At most three places, none within another."""
     out: list[Place] = []
     for place in (*_turns(facts), *_trial(facts), *_legs(facts)):
-        if len(out) < MOST and all(place.start_s != other.start_s for other in out):
+        if len(out) < MOST and not any(place.start_s < other.end_s and other.start_s < place.end_s
+                                       for other in out):
             out.append(place)
     return tuple(out)
 
@@ -109,8 +110,8 @@ def _legs(facts: Facts) -> Iterator[Place]:
     ratio = np.where(span >= LONG_S, ratio, np.nan)
     if np.isfinite(ratio).sum() >= 2:
         low, high = int(np.nanargmin(ratio)), int(np.nanargmax(ratio))
-        yield _leg(table, low, f"{ratio[low]:.0f} % of her usual speed there, the day's lowest")
-        yield _leg(table, high, f"{ratio[high]:.0f} % of her usual speed there, the day's highest")
+        yield _leg(table, low, f"{ratio[low]:.0f} % of the polar's speed, the day's lowest")
+        yield _leg(table, high, f"{ratio[high]:.0f} % of the polar's speed, the day's highest")
     longest = int(np.nanargmax(span))
     yield _leg(table, longest, "the longest steady leg")
 

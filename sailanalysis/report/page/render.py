@@ -13,6 +13,7 @@ from sailanalysis.report.day.head import Head
 from sailanalysis.report.page.glossary import first_uses
 from sailanalysis.report.page.safe import escape, script_json
 from sailanalysis.report.page.sections import Section, Table, Text, View, section_html
+from sailanalysis.report.page.table import plain_table_html
 
 HERE = Path(__file__).parent
 
@@ -76,7 +77,9 @@ def render(sections: Sequence[Section], head: Head, *, kind: str = "A day on the
     head = replace(head, findings=tuple((text.replace(" %", "\u00a0%"), key)
                                         for text, key in head.findings))
     return str(_template().get_template("page.html").render(
-        head=head, overview=Markup(head.overview), kind=kind, findings_title=findings_title,
+        head=head, overview=Markup(head.overview), kind=kind,
+        sheet=[Markup(plain_table_html(table)) for table in head.sheet],
+        findings_title=findings_title,
         caution=caution, footer=FOOTER,
         sections=sections, titles={s.key: s.title for s in sections}, bodies=bodies,
         # A script that slipped through all escaping would still lack the page's own nonce.

@@ -146,3 +146,15 @@ def _cell_html(row: Mapping[str, Any], column: Column, first: bool) -> str:
     copy = f' data-copy="{escape(safe)}"' if safe != text else ""
     label = escape(column.label + (f" ({column.unit})" if column.unit else ""))
     return f'<td class="{" ".join(css)}" data-l="{label}"{value}{copy}>{escape(text)}</td>'
+
+
+def plain_table_html(table: Table) -> str:
+    """A table for paper: caption, head and rows, nothing to press."""
+    def head(column: Column) -> str:
+        return escape(column.label + (f" ({column.unit})" if column.unit else ""))
+
+    heads = "".join(f'<th scope="col">{head(c)}</th>' for c in table.columns)
+    rows = "".join("<tr>" + "".join(f"<td>{escape(cell_text(row, c)[0])}</td>"
+                                    for c in table.columns) + "</tr>" for row in table.rows)
+    return (f"<h3>{prose(table.caption)}</h3><table><thead><tr>{heads}</tr></thead>"
+            f"<tbody>{rows}</tbody></table>")

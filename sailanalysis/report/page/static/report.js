@@ -8,9 +8,8 @@
   var coarse = window.matchMedia && window.matchMedia("(pointer: coarse)").matches;
   /* Where nothing hovers, plotly's own buttons would always lie over the figure; the page has its own. */
   var hovers = !window.matchMedia || !window.matchMedia("(hover: none)").matches;
-  var printing = false;
 
-  function palette() { return root.classList.contains("night") && !printing ? page.night : page.day; }
+  function palette() { return root.classList.contains("night") ? page.night : page.day; }
 
   function decode(v) {
     if (!v || v.bdata === undefined) { return v; }
@@ -715,13 +714,7 @@
     plots.forEach(function (p) { eye.observe(p); });
   } else { plots.forEach(drawNow); }
 
-  window.addEventListener("beforeprint", function () {
-    printing = true;
-    plots.forEach(function (p) { drawNow(p); });
-    repaint();
-  });
-  window.addEventListener("afterprint", function () { printing = false; repaint(); });
-  /* For tests and for printing by program: draw everything now. */
+  /* For tests: open and draw everything now. */
   window.sailanalysisDrawAll = function () {
     plots.forEach(reveal);
     return Promise.all(plots.map(drawNow));
