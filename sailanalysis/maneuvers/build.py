@@ -15,6 +15,7 @@ from sailanalysis.maneuvers.case import (
     LEAD_S,
     LEAST_S,
     NEW_COURSE,
+    TWO_SIDED,
     Place,
     Sides,
     edge_reason,
@@ -38,14 +39,13 @@ USUAL_BUILD_S: Final = 10.0
 BUILD_SPREAD: Final = 0.7
 """A ten-metre yacht's in a breeze, and the spread of its logarithm from dinghy (3 s) to
 sixty-footer or light air (30 s and more): speed over twice the deceleration of her own drag."""
-TIMES_S: Final = np.geomspace(2.0, 60.0, 18)
-LAW_SPREAD: Final = 0.15
-"""How far the square law may be out between upwind and down, in the logarithm."""
+TIMES_S: Final = np.geomspace(2.0, 120.0, 21)
+DEPTH_SD: Final = 0.3
+"""Share of her speed that may be missing when her sails draw again: a little, or most of it."""
+ALIKE_DEG: Final = 10.0
+"""Angles before and after within this are the same sailing on the other tack."""
 LACK: Final = 0.02
 """A maneuver is over when no more than this share of her speed should still be missing."""
-TAIL_SHARE: Final = 0.7
-"""A drag that goes with the square of speed ends the build exponentially; a hull at her own limit
-gets there sooner. What is still missing lies between none and all of the exponential's."""
 LATEST_S: Final = 240.0
 """A heavy boat in light air may take two minutes to rebuild; after four, something else goes on."""
 FOLLOWED_S: Final = 120.0
@@ -58,30 +58,77 @@ DRAW_S: Final = 6.0
 
 @dataclass(frozen=True)
 class BuildTime:
-    """Time constant of the build for one kind of turn: its middle and 68 % bounds."""
+    """How speed comes back after one kind of turn, once her sails draw, as far as the day tells.
 
-    middle_s: float = USUAL_BUILD_S
-    low_s: float = USUAL_BUILD_S * float(np.exp(-BUILD_SPREAD))
-    high_s: float = USUAL_BUILD_S * float(np.exp(BUILD_SPREAD))
+    Attributes
+    ----------
+    times_s : ndarray, shape (k,)
+        Trial time constants.
+    share : ndarray, shape (k,)
+        How probable each is; they sum to one.
+    depth, depth_sd : ndarray, shape (k,)
+        Share of her speed missing when her sails draw, for a usual turn of the day, by each.
+    """
+
+    times_s: Floats
+    share: Floats
+    depth: Floats
+    depth_sd: Floats
+
+    @property
+    def middle_s(self) -> float:
+        """Median time constant."""
+        return float(np.exp(np.interp(0.5, np.cumsum(self.share), np.log(self.times_s))))
+
+    def lacking(self, since_s: float) -> tuple[float, float, float]:
+        """What is missing some seconds after her sails draw.
+
+        Returns
+        -------
+        share, share_sd : float
+            Of her speed.
+        tail_s : float
+            Seconds over which that share is lost yet.
+        """
+        left = np.exp(-max(since_s, 0.0) / self.times_s)
+        mean = float(self.share @ (self.depth * left))
+        square = float(self.share @ ((self.depth**2 + self.depth_sd**2) * left**2))
+        tail = float(self.share @ (self.depth * left * self.times_s))
+        spread = float(np.sqrt(max(square - mean**2, 0.0)))
+        # With nothing missing on average, what may yet be decays with the usual constant.
+        usual = float(self.share @ (self.depth_sd * left * self.times_s)) \
+            / max(float(self.share @ (self.depth_sd * left)), 1e-9)
+        return mean, spread, tail / mean if mean > 1e-6 else usual
 
 
 @dataclass(frozen=True)
 class Build:
-    """How speed comes back: exponentially, from a share ``deep`` lost at bin ``low``."""
+    """How speed comes back in one turn: the day's build, scaled by her own depth in the turn.
 
-    low: int
-    deep: float
+    Attributes
+    ----------
+    draws : int
+        Bin from which her sails draw.
+    scale : float
+        How deep her speed fell, over the usual of the day.
+    time : BuildTime
+    """
+
+    draws: int
+    scale: float
     time: BuildTime
 
-    def lacking(self, bin_: int, step_s: float) -> float:
-        """Share of the speed still missing at a bin."""
-        return self.deep * float(np.exp(-max(0, bin_ - self.low) * step_s / self.time.middle_s))
+    def lacking(self, bin_: int, step_s: float) -> tuple[float, float, float]:
+        """Share missing at a bin, its standard error, and seconds over which it is lost yet."""
+        share, spread, tail_s = self.time.lacking((bin_ - self.draws) * step_s)
+        return self.scale * share, self.scale * spread, tail_s
 
-    def bins_until(self, share: float, step_s: float) -> int:
-        """Bins from the low until no more than ``share`` is missing."""
-        if self.deep <= share:
-            return 0
-        return round(self.time.middle_s * float(np.log(self.deep / share)) / step_s)
+    def done(self, last: int, step_s: float) -> int:
+        """First bin at which no more than ``LACK`` is missing."""
+        for bin_ in range(self.draws, last):
+            if self.lacking(bin_, step_s)[0] <= LACK:
+                return bin_
+        return last
 
 
 @dataclass(frozen=True)
@@ -92,10 +139,10 @@ class Bounded:
     ----------
     sides : Sides
         With ``after`` settled.
-    time : BuildTime
-        Time constant with which speed comes back.
-    lacking : float
-        Share of the speed expected to be missing at ``stop``.
+    lacking, lacking_sd : float
+        Share of the speed expected to be missing at ``stop``, and its standard error.
+    tail_s : float
+        Seconds over which that share is lost yet.
     stop : int
         Last bin over which the loss is counted.
     back : int or None
@@ -106,8 +153,9 @@ class Bounded:
     """
 
     sides: Sides
-    time: BuildTime
     lacking: float
+    lacking_sd: float
+    tail_s: float
     stop: int
     back: int | None
     settled_twa_deg: float = float("nan")
@@ -132,21 +180,24 @@ class Bounded:
 def bound_all(sides: list[Sides], responses: dict[float, Response]) -> list[Bounded]:
     """Where every maneuver ends: what is settled sets the build, and the build what is settled."""
     times = build_times(sides, responses)
+    usual = _usual_depths(sides)
     bounded: list[Bounded] = []
     for _ in range(2):
-        bounded = [bound(one, _build(one, times[one.place.kind])) for one in sides]
+        bounded = [bound(one, _build(one, times[one.place.kind], usual[one.place.kind]))
+                   for one in sides]
         sides = [one.sides for one in bounded]
     return [_checked(one) for one in bounded]
 
 
 def build_times(sides: list[Sides], responses: dict[float, Response]) -> dict[str, BuildTime]:
-    """Time constant of each kind's build, from all the day's turns stacked.
+    """How speed comes back by kind, from all the day's turns stacked.
 
     Drag that goes with the square of speed makes speed come back exponentially over a length that
     is the boat's own (her mass over her drag), so that the time constant goes inversely with her
-    speed. Every turn has its own level and depth; the length is common. Its likelihood (restricted,
-    with the noise correlated as the day's steady sailing is) is summed over the turns, with the lag
-    of speed behind the wind, which is the same inertia, as prior.
+    speed. It is common to all; what is missing when her sails draw is common to a kind's turns,
+    in proportion to how deep the speed of each fell. Every turn has its own level. Both are found
+    together by restricted likelihood, with the noise correlated as the day's steady sailing is
+    and the lag of speed behind the wind, which is the same inertia, as prior.
     """
     turns = [one for one in sides if one.place.two_sided] or sides
     if not turns:
@@ -157,19 +208,25 @@ def build_times(sides: list[Sides], responses: dict[float, Response]) -> dict[st
     usual = float(np.sqrt(USUAL_BUILD_S * max(float(np.median(lags)), 3.0))) if lags \
         else USUAL_BUILD_S
     log = -0.5 * (np.log(TIMES_S / usual) / BUILD_SPREAD) ** 2
-    for one in turns:
-        # A turn at twice the usual pace builds in half the time.
-        times = TIMES_S * middle / pace[id(one)]
-        log = log + _build_likelihood(one, responses[one.sign], times)
-    share = np.cumsum(np.exp(log - log.max()))
-    low, mid, high = np.exp(np.interp([0.16, 0.5, 0.84], share / share[-1], np.log(TIMES_S)))
-    spread = np.exp(LAW_SPREAD)
-    out = {}
+    depths, found = _usual_depths(sides), {}
     for kind in {one.place.kind for one in sides}:
+        mine = [one for one in sides if one.place.kind == kind]
+        weight, pull = np.full(TIMES_S.size, DEPTH_SD**-2), np.zeros(TIMES_S.size)
+        for one in mine:
+            # A turn at twice the usual pace builds in half the time.
+            more = _build_evidence(one, responses[one.sign], TIMES_S * middle / pace[id(one)],
+                                   _scale(one, depths[kind]))
+            weight, pull = weight + more[0], pull + more[1]
+        found[kind] = pull / weight, weight**-0.5
+        if kind in TWO_SIDED or len(turns) == len(sides):
+            log = log + 0.5 * pull**2 / weight - 0.5 * np.log(weight)
+    share = np.exp(log - log.max())
+    share /= share.sum()
+    out = {}
+    for kind, (depth, spread) in found.items():
         ratio = middle / float(np.median([pace[id(one)] for one in sides
                                           if one.place.kind == kind]))
-        out[kind] = BuildTime(float(mid * ratio), float(low * ratio / spread),
-                              float(high * ratio * spread))
+        out[kind] = BuildTime(TIMES_S * ratio, share, np.maximum(depth, 0.0), spread)
     return out
 
 
@@ -179,34 +236,51 @@ def _pace_ms(case: Sides) -> float:
     return max(float(np.nanmedian(way)), 0.2) if np.isfinite(way).any() else 0.2
 
 
-def _build_likelihood(case: Sides, response: Response, times_s: Floats) -> Floats:
-    """Restricted log likelihood of time constants by one turn's speed after it."""
+def _build_evidence(case: Sides, response: Response, times_s: Floats,
+                    scale: float) -> tuple[Floats, Floats]:
+    """What one turn says of the share missing when her sails draw: weights, weights times it.
+
+    The speed before the turn stands for the level as much as the speed after it, as far as the
+    two tacks are alike: a slow build seen for two minutes could otherwise be any drift.
+    """
     place = case.place
     way = np.hypot(place.series.east_ms, place.series.north_ms)
     first = place.end + place.bins(DRAW_S)
     last = min(place.ceiling - place.bins(LEAD_S), place.end + place.bins(FOLLOWED_S), way.size)
+    wind = expected_vmg(place.series, None, 0.0, response.lag_s)
+    way = way / (1.0 + response.gain * (wind / max(float(np.nanmean(wind)), 1e-6) - 1.0))
+    after = _block_means(place, way, first, last)
+    if after.shape[1] < 5:
+        return np.zeros(times_s.size), np.zeros(times_s.size)
+    before = np.empty((2, 0))
+    if case.before.any() and abs(abs(case.twa_before_deg) - abs(case.twa_after_deg)) < ALIKE_DEG:
+        index = np.flatnonzero(case.before)
+        before = _block_means(place, way, int(index[0]), int(index[-1]) + 1)
+    t, speed = np.hstack([before, after])
+    since = np.arange(t.size) - before.shape[1]
+    side = np.where(since < 0, -0.5, 0.5)
+    level = float(np.median(speed[since >= after.shape[1] // 2]))
+    lag = np.abs(t[:, None] - t[None, :])
+    noise: Floats = response.covariance(t, t) + response.nugget * np.eye(t.size) \
+        + DRIFT_SD**2 * np.exp(-lag / 60.0) + response.side_sd**2 * np.outer(side, side)
+    root = np.linalg.cholesky(noise)
+    draws = place.series.time_s[first]
+    missing = np.where(since >= 0, -scale * np.exp(-(t - draws) / times_s[:, None]), 0.0)
+    white = np.linalg.solve(root, np.vstack([np.ones(t.size), speed / max(level, 0.1),
+                                             missing]).T)
+    one = white[:, 0] / np.linalg.norm(white[:, 0])
+    y, columns = (part - np.outer(one, one @ part) for part in (white[:, 1:2], white[:, 2:]))
+    return np.sum(columns**2, axis=0), columns.T @ y[:, 0]
+
+
+def _block_means(place: Place, way: Floats, first: int, last: int) -> Floats:
+    """Times and means of blocks over some bins, shape (2, k); none where a bin is unknown."""
     size = place.bins(BLOCK_S)
     count = (last - first) // size
-    if count < 5 or not np.isfinite(way[first:last]).all():
-        return np.zeros(times_s.size)
-    wind = expected_vmg(place.series, None, 0.0, response.lag_s)
-    way = way / (1.0 + response.gain * (wind / float(np.mean(wind[first:last])) - 1.0))
-    speed = way[first:first + count * size].reshape(count, size).mean(axis=1)
-    level = float(np.median(speed[count // 2:]))
-    t: Floats = np.arange(count, dtype=float) * (size * place.step_s)
-    noise: Floats = response.covariance(t, t) + response.nugget * np.eye(count) \
-        + DRIFT_SD**2 * np.exp(-np.abs(t[:, None] - t[None, :]) / 60.0)
-    root = np.linalg.cholesky(noise)
-    y = np.linalg.solve(root, speed / max(level, 0.1))
-    out = []
-    for time_s in times_s:
-        design = np.linalg.solve(root, np.column_stack([np.ones(count), -np.exp(-t / time_s)]))
-        # A depth of nothing at all, or of all her speed, is a bound that the prior keeps soft.
-        normal = design.T @ design + np.diag([0.0, 1.0 / 0.3**2])
-        best = np.linalg.solve(normal, design.T @ y)
-        left = float(y @ y - best @ (design.T @ y))
-        out.append(-0.5 * left - 0.5 * float(np.linalg.slogdet(normal)[1]))
-    return np.asarray(out)
+    if count < 1 or not np.isfinite(way[first:first + count * size]).all():
+        return np.empty((2, 0))
+    return np.array([part[first:first + count * size].reshape(count, size).mean(axis=1)
+                     for part in (place.series.time_s, way)])
 
 
 def _relative(case: Sides) -> Floats:
@@ -217,18 +291,31 @@ def _relative(case: Sides) -> Floats:
     return box_mean(case.measure, case.place.bins(7.0)) / np.maximum(level, 0.05)
 
 
-def _build(case: Sides, time: BuildTime) -> Build:
-    """Where her speed was lowest in the turn, and the share of it that was lost there."""
+def _depth(case: Sides) -> float:
+    """Share of her speed that was lost where it was lowest in the turn."""
     place = case.place
     one, grid = place.series, place.series.grid
     way = box_mean(np.hypot(one.east_ms, one.north_ms), grid.bins(3.0))
     level = float(np.mean(way[case.after]))
     near = way[place.start:max(place.start + 10, place.end + grid.bins(20.0))]
     if not np.isfinite(near).any():
-        return Build(place.end, 0.3, time)
-    low = int(np.nanargmin(near))
-    return Build(place.start + low, float(np.clip(1.0 - near[low] / max(level, 0.05), 0.0, 1.0)),
-                 time)
+        return 0.3
+    return float(np.clip(1.0 - np.nanmin(near) / max(level, 0.05), 0.05, 1.0))
+
+
+def _usual_depths(sides: list[Sides]) -> dict[str, float]:
+    return {kind: float(np.median([_depth(one) for one in sides if one.place.kind == kind]))
+            for kind in {one.place.kind for one in sides}}
+
+
+def _scale(case: Sides, usual: float) -> float:
+    """Her depth over the usual; a factor of three at most, as it is a single lowest reading."""
+    return float(np.clip(_depth(case) / usual, 1.0 / 3.0, 3.0))
+
+
+def _build(case: Sides, time: BuildTime, usual: float) -> Build:
+    place = case.place
+    return Build(place.end + place.bins(DRAW_S), _scale(case, usual), time)
 
 
 def _recovery(case: Sides) -> int | None:
@@ -252,19 +339,20 @@ def bound(case: Sides, build: Build) -> Bounded:
     back = _recovery(case)
     # The build counts from when her sails draw; what is seen of the recovery counts too.
     seen = min(back or 0, place.end + place.bins(3.0 * build.time.middle_s)) + place.bins(5.0)
-    soonest = max(seen, place.end + place.bins(DRAW_S))
-    stop = max(soonest, build.low + build.bins_until(LACK, place.step_s))
+    soonest = max(seen, build.draws)
+    longest = place.end + place.bins(LATEST_S)
+    stop = max(soonest, build.done(longest, place.step_s))
     # Rather leave a little of the build to the estimate of the tail than have no steady sailing.
     latest = place.ceiling - place.bins(LEAD_S + 2.0 * LEAST_S)
     stop = min(max(min(stop, latest), soonest), place.ceiling)
-    lacking = min(TAIL_SHARE * build.lacking(stop, place.step_s), 0.4)
+    lacking, lacking_sd, tail_s = build.lacking(stop, place.step_s)
     index = np.arange(case.measure.size)
     until = min(place.ceiling - place.bins(LEAD_S), stop + place.bins(AROUND_S))
     after = np.isfinite(case.measure) & (index > stop) & (index <= until)
     settled = case
     if after.sum() * place.step_s >= LEAST_S:
         settled = replace(case, after=after)
-    return Bounded(settled, build.time, lacking, stop, back)
+    return Bounded(settled, lacking, lacking_sd, tail_s, stop, back)
 
 
 def readings(case: Bounded) -> int:

@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from sailanalysis.core.angles import Floats, wrap180
+from sailanalysis.core.angles import wrap180
 from sailanalysis.core.series import true_stretches
 from sailanalysis.core.stats import Z95, mad_sd
-from sailanalysis.maneuvers.build import Bounded, BuildTime
+from sailanalysis.maneuvers.build import Bounded
 from sailanalysis.maneuvers.case import LEAD_S, Place, Sides
 from sailanalysis.maneuvers.noise import Bools, Near, Responses, Stretch
 from sailanalysis.maneuvers.reasons import Reason
@@ -102,21 +102,16 @@ def cost(case: Bounded, response: Response, model: SpeedModel | None) -> Costed:
     sides = case.sides
     twa = 0.5 * (abs(sides.twa_before_deg) + abs(sides.twa_after_deg))
     shape = expected_vmg(case.place.series, model, twa, response.lag_s)
-    loss, reference = _loss(case, shape, response, case.time.middle_s)
-    ends = [_loss(case, shape, response, t)[0] for t in (case.time.low_s, case.time.high_s)]
-    level = float(np.mean(reference.speed_ms))
-    build_m = 0.5 * abs(ends[1] - ends[0])
-    parts = (reference.sd_m, noise_m(case, level, response), wind_m(case), build_m,
-             hidden_wind_m(case, level), interpolation_m(case))
-    return Costed(case, reference, loss, float(np.linalg.norm(parts)), build_m)
-
-
-def _loss(case: Bounded, shape: Floats, response: Response,
-          build_s: float) -> tuple[float, Reference]:
-    reference = predict(case, shape, response, build_s)
+    reference = predict(case, shape, response)
     made = case.sides.measure[case.window]
     lost = np.where(np.isfinite(made), reference.speed_ms - made, 0.0)
-    return float(np.sum(lost) * case.place.step_s) + reference.tail_m, reference
+    loss = float(np.sum(lost) * case.place.step_s) + reference.tail_m
+    level = float(np.mean(reference.speed_ms))
+    parts = (reference.sd_m, noise_m(case, level, response), wind_m(case),
+             hidden_wind_m(case, level), interpolation_m(case))
+    # How her speed comes back was learned from all the day's turns, and errs for all alike.
+    return Costed(case, reference, loss, float(np.linalg.norm(parts)),
+                  case.lacking_sd * case.tail_s * level)
 
 
 def hidden_wind_m(case: Bounded, level_ms: float) -> float:
@@ -194,7 +189,7 @@ def widening(costed: list[Costed], stretches: list[Stretch], response: Response,
     scores = []
     for one, mask, _ in stretches:
         for start in _mock_starts(one, mask, length):
-            case = _mock(one, start, turn, length, costed[0].bounded.time)
+            case = _mock(one, start, turn, length)
             if case is not None:
                 mock = cost(case, response, model)
                 scores.append(mock.loss_m / mock.sd_m)
@@ -213,7 +208,7 @@ def _mock_starts(one: Series, mask: Bools, length: int) -> list[int]:
     return starts[:: max(1, len(starts) // 60)]
 
 
-def _mock(whole: Series, start: int, turn: int, length: int, time: BuildTime) -> Bounded | None:
+def _mock(whole: Series, start: int, turn: int, length: int) -> Bounded | None:
     around, lead = whole.grid.bins(MOCK_SIDE_S), whole.grid.bins(LEAD_S)
     shift = max(0, start - 2 * around)
     one = whole.cut(shift, start + length + 2 * around)
@@ -234,7 +229,7 @@ def _mock(whole: Series, start: int, turn: int, length: int, time: BuildTime) ->
     a, b = max(0, start - grid.bins(3.0)), min(len(grid) - 1, place.end + grid.bins(15.0))
     wind[a:b] = np.linspace(wind[a], wind[b], b - a)
     sides = Sides(place, before, after, twa, twa, "wind", sign, sign * one.made_good_ms(wind))
-    return Bounded(sides, time, 0.02, stop, None)
+    return Bounded(sides, 0.0, 0.0, 1.0, stop, None)  # nothing was lost: nothing builds
 
 
 def noise_m(case: Bounded, level_ms: float, response: Response) -> float:

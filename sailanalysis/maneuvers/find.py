@@ -14,6 +14,7 @@ from sailanalysis.core.model import Boat
 from sailanalysis.core.points import is_upwind
 from sailanalysis.core.series import epoch_s, step_s
 from sailanalysis.core.stats import finite_mean
+from sailanalysis.maneuvers.events import sailing_of, with_events
 from sailanalysis.maneuvers.table import Found, found_table
 from sailanalysis.maneuvers.turns import Turn, bounds, continuous_angle, find_turns, rate_of_turn
 from sailanalysis.segment.grid import Grid, box_mean, make_grids
@@ -140,8 +141,9 @@ def _stretch_maneuvers(samples: pd.DataFrame, time: Floats, stretch: _Stretch,
         return []
     turns = find_turns(box_mean(stretch.angle, grid.bins(3.0)), head, stretch.wind, stretch.speed,
                        grid, close_hauled)
+    turns = with_events(turns, sailing_of(stretch.angle, head, stretch.speed, grid))
     rates = rate_of_turn(head, grid, 5.0), rate_of_turn(head, grid, 3.0)
-    limits = [bounds(turn, head, rates, grid) for turn in turns]
+    limits = _apart(turns, [bounds(turn, head, rates, grid) for turn in turns])
     out = []
     for k, (turn, (start, end, rate)) in enumerate(zip(turns, limits, strict=True)):
         floor = limits[k - 1][1] if k else 0
@@ -150,6 +152,18 @@ def _stretch_maneuvers(samples: pd.DataFrame, time: Floats, stretch: _Stretch,
         crossing = _crossing_s(samples, time, stretch, turn, around)
         out.append(_found(samples, time, stretch, _Limits(turn, start, end, rate, crossing,
                                                           around)))
+    return out
+
+
+def _apart(turns: list[Turn],
+           limits: list[tuple[int, int, float]]) -> list[tuple[int, int, float]]:
+    """The same, each maneuver ending before the next begins."""
+    out = list(limits)
+    for k in range(len(out) - 1):
+        (start, end, rate), (second, last, other) = out[k], out[k + 1]
+        if end > second:
+            cut = max(start, min(end, max(turns[k].reached, turns[k + 1].left)))
+            out[k], out[k + 1] = (start, cut, rate), (max(second, cut), max(last, cut), other)
     return out
 
 

@@ -29,3 +29,8 @@ class What(StrEnum):
     PLAIN = ""
     FAILED_TACK = "a tack that did not come through: fell back"
     THROUGH_THE_WIND = "the bow passed the wind, she fell back"
+    SLOWED = "slowed down, then the same course again"
+    BROACH = "a broach: she rounded up and lay there"
+    INSTEAD_OF_A_GYBE = "went round by a tack instead of a gybe"
+    ONCE_ROUND = "once round"
+    ROUND_WITH_A_STOP = "once round with a stop in it, as for somebody overboard"

@@ -35,8 +35,6 @@ BLOCK_S: Final = 5.0
 """One block holds a wave or two: shorter ones would only repeat them."""
 LAGS_S: Final = (0.0, 3.0, 6.0, 12.0, 20.0, 30.0)
 """Trial times for speed to answer the wind: dinghy to heavy cruiser."""
-LACK_SD: Final = 0.01
-"""Least doubt about the share of the speed still missing when a maneuver is called over."""
 DEFAULT_NOISE: Final = 0.04
 """Share of the speed made good that varies on its own, where the day is too short to tell: gusts
 of a tenth at the square root of the wind, and a helm's two degrees at 45 deg."""
@@ -243,22 +241,21 @@ class Reference:
     sd_m: float
 
 
-def predict(case: Bounded, shape: Floats, response: Response, build_s: float) -> Reference:
+def predict(case: Bounded, shape: Floats, response: Response) -> Reference:
     """Carry the two sides of a maneuver through its window.
 
     Parameters
     ----------
     case : Bounded
         Its sides may differ (another tack) or are the same (a luff). What is missing yet when the
-        window ends decays with its time constant of build, and is estimated from the sailing that
+        window ends decays as the day's builds do, and is estimated from the sailing that
         follows.
     shape : ndarray, shape (n,)
         Expected relative course of what is made good (:func:`expected_vmg`).
     response : Response
-    build_s : float
-        Time constant of that decay.
     """
     series, window, lacking_share = case.place.series, case.window, case.lacking
+    build_s = case.tail_s
     measure, before, after = case.sides.measure, case.sides.before, case.sides.after
     grid = series.grid
     level = float(np.mean(measure[before | after]))
@@ -272,7 +269,7 @@ def predict(case: Bounded, shape: Floats, response: Response, build_s: float) ->
     if not case.place.two_sided:
         s, side = 0.0 * s, 0.0 * side
     lacking = np.where(t > at[-1], np.exp(-(t - at[-1]) / build_s), 0.0)
-    side_var, lack_var = response.side_sd**2, max(LACK_SD, lacking_share) ** 2
+    side_var, lack_var = response.side_sd**2, case.lacking_sd**2
     y = y + lacking_share * lacking
     cov = response.covariance(t, t) + np.diag(response.nugget * weight) \
         + side_var * np.outer(s, s) + lack_var * np.outer(lacking, lacking)

@@ -32,7 +32,8 @@ SHORTEST_S: Final = 5.0
 JOIN_S: Final = 8.0
 
 
-def speed_share(off_deg: Floats, speed: Floats, tws_kn: Floats, grid: Grid) -> Floats:
+def speed_share(off_deg: Floats, speed: Floats, tws_kn: Floats, grid: Grid,
+                power: float = 0.5) -> Floats:
     """Speed over what is usual on the day at the angle and in the wind of the moment.
 
     Parameters
@@ -43,6 +44,8 @@ def speed_share(off_deg: Floats, speed: Floats, tws_kn: Floats, grid: Grid) -> F
         Any unit.
     tws_kn : ndarray, shape (n,)
     grid : Grid
+    power : float
+        Of the wind's speed that boat speed goes with.
 
     Returns
     -------
@@ -50,7 +53,7 @@ def speed_share(off_deg: Floats, speed: Floats, tws_kn: Floats, grid: Grid) -> F
         About 1; NaN where the speed or the angle is not known.
     """
     smooth = box_mean(speed, grid.bins(SMOOTH_S))
-    ratio = smooth / np.sqrt(np.maximum(_least_wind(tws_kn, grid), 1.0))
+    ratio = smooth / np.maximum(_least_wind(tws_kn, grid), 1.0) ** power
     angle = box_mean(off_deg, grid.bins(SMOOTH_S))
     good = np.isfinite(ratio) & np.isfinite(angle)
     centres, levels = [], []
