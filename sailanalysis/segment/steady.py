@@ -44,6 +44,8 @@ BLOCK_S: Final = 30.0
 LAG_UNKNOWN_S: Final = 8.0
 """Response time where a day cannot show it: common practice for small keelboats, 5-15 s."""
 _LAGS_S: Final = np.array([1.0, 2.0, 3.0, 4.5, 6.5, 9.0, 12.0, 16.0, 21.0, 28.0, 37.0, 50.0])
+LEAST_ROWS: Final = 3
+"""Rows of a log that a block averages at the least: with two one odd row is half of it."""
 QUICK_S: Final = 5.0
 """Window that takes out waves (2-10 s) and vane flutter and leaves steering in."""
 _SURF_RATIO: Final = 1.2
@@ -87,7 +89,8 @@ def steady_averages(
     day : str, optional
         Label of the day; by default the UTC date of the first sample.
     block_s : float
-        Wanted length; a leg is cut into equal pieces near it.
+        Wanted length; a leg is cut into equal pieces near it. A log with a row every ten seconds
+        or more gets blocks of at least three of its rows.
 
     Returns
     -------
@@ -102,7 +105,7 @@ def steady_averages(
         return empty_blocks()
     label = day if day is not None else str(samples.index[0].date())
     coarse = _seconds(samples)
-    time = coarse["time_s"]
+    time, block_s = coarse["time_s"], max(block_s, (LEAST_ROWS + 1) * coarse["bin_s"])
     leg_of = _leg_numbers(time, legs)
     good = (leg_of >= 0) & coarse["sailing"]
     for name in needed:
@@ -229,8 +232,8 @@ def response_lag(coarse: dict[str, Any], leg_of: np.ndarray) -> tuple[float, flo
         Share of the variance explained, 0-1.
     """
     use = leg_of >= 0
-    if use.sum() < 300:
-        return LAG_UNKNOWN_S, 0.0
+    if use.sum() < 300 or coarse["bin_s"] > LAG_UNKNOWN_S:
+        return LAG_UNKNOWN_S, 0.0  # too few rows, or too far apart to see a boat answer
     _, leg = np.unique(leg_of[use], return_inverse=True)
     count = np.bincount(leg)
 
@@ -290,7 +293,7 @@ def _cut(coarse: dict[str, Any], lagged: tuple[Floats, Floats], quick: tuple[Flo
     for a, b in pairwise(edges):
         piece = index[a:b]
         length = time[piece[-1]] - time[piece[0]] + coarse["bin_s"]
-        if length < 0.5 * block_s:
+        if length < max(0.5 * block_s, (LEAST_ROWS - 0.5) * coarse["bin_s"]):
             continue
         parts = max(1, round(length / block_s))
         share = np.minimum((time[piece] - time[piece[0]]) / length * parts, parts - 1e-9)
@@ -328,7 +331,8 @@ def _cut(coarse: dict[str, Any], lagged: tuple[Floats, Floats], quick: tuple[Flo
     tws_mean, stw_mean = mean(tws), mean(coarse["stw_kn"])
     first = np.full(number, -1, dtype=np.int64)
     first[ids[::-1]] = inside[::-1]
-    keep = (seen >= _MIN_SHARE * 0.5 * block_s / coarse["bin_s"]) & (seen >= 3) & (first >= 0)
+    least = max(_MIN_SHARE * 0.5 * block_s / coarse["bin_s"], LEAST_ROWS)
+    keep = (seen >= least) & (first >= 0)
     leeway = coarse["leeway_deg"] * np.where(coarse["twa_deg"] > 0, -1.0, 1.0)
     anchor = first[keep]
     table = pd.DataFrame({

@@ -38,6 +38,7 @@ class Hull:
     bulge: float
     plane: float
     plane_kn: float
+    rise_power: float
     lag_s: float
     beat_deg: float
     run_deg: float
@@ -46,7 +47,7 @@ class Hull:
         """Steady speed, even about 0 and 180 deg."""
         tws, a = np.asarray(tws_kn, float), np.abs(np.asarray(twa_deg, float))
         b = np.minimum(np.radians(a), np.pi)
-        drive = 1.0 - np.exp(-((a / self.rise_deg) ** 2.2))
+        drive = 1.0 - np.exp(-((a / self.rise_deg) ** self.rise_power))
         drive = drive * (1.0 + self.bulge * np.sin(b) ** 2 - self.drop * np.sin(b / 2) ** 8)
         pull = tws / self.wind_kn * drive
         v = self.top_kn * pull / (1.0 + pull**2.4) ** (1 / 2.4)
@@ -61,10 +62,11 @@ def draw_hull(kind, rng):
              "sixty": (10.3, 11.5, 36, 0.36, 0.05, 0.0), "dinghy": (5.8, 8.0, 33, 0.30, 0.05, 0.65)}
     top, wind, rise, drop, bulge, plane = usual[kind]
     lags = {"cruiser": (6, 18), "catamaran": (3, 10), "sixty": (12, 25), "dinghy": (2, 6)}
-    rise = rise * rng.uniform(0.9, 1.1)
+    # from boats that point and hardly slow to ones that stop when pinched
+    rise, power = rise * rng.uniform(0.75, 1.15), rng.uniform(1.5, 2.6)
     hull = Hull(kind, top * size, wind * rng.uniform(0.9, 1.1), rise, drop * rng.uniform(0.8, 1.2),
                 bulge * rng.uniform(0.7, 1.3), plane * rng.uniform(0.8, 1.2), rng.uniform(11, 14),
-                rng.uniform(*lags[kind]), 0.0, 0.0)
+                power, rng.uniform(*lags[kind]), 0.0, 0.0)
     fine = np.arange(20.0, 180.1, 0.1)
     made = hull.speed_kn(11.0, fine) * np.cos(np.radians(fine))
     # crews sail near, not at, the best

@@ -13,6 +13,8 @@ from sailanalysis.report.day.facts import Facts, numbers, texts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import amount, count, duration, interval, known, listed, number
 
+LEAST_MINUTES = 4.0
+"""Steady sailing below which there is no polar (``polar.data.LEAST_BLOCKS``)."""
 TARGET_CAUTION = Text((
     "Targets describe good days past. Lookout, the rules of the road, reefing in time and the "
     "skipper's word come before any of them.",), "caution")
@@ -34,11 +36,12 @@ def legs_section(facts: Facts) -> Section:
     total = float(np.nansum(seconds))
     verdict = f"{count(len(legs), 'steady leg')}, {duration(total)} in all"
     headlines: list[Headline] = []
-    if good.any():
+    season = bool(facts.day.results.usual)
+    if good.any() and season:
         mean = float(np.average(ratio[good], weights=seconds[good]))
         low, high = _weighted_interval(ratio[good], seconds[good])
-        verdict += (f", sailed on average at {interval(mean, low, high, '%', 0)} of the polar's "
-                    "speed.")
+        verdict += (f", sailed on average at {interval(mean, low, high, '%', 0)} of what she "
+                    "usually does in such wind.")
         by = []
         for point in POINTS:
             mine = good & np.array([row["point"] == point for row in rows])
@@ -48,7 +51,9 @@ def legs_section(facts: Facts) -> Section:
             by.sort()
             verdict += f" Lowest {_on(by[0][1])} ({by[0][0]:.0f}%), highest {_on(by[-1][1])} " \
                        f"({by[-1][0]:.0f}%)."
-        headlines += _against_season(facts, mean, low, high, total)
+        headlines += _against_season(mean, low, high, total)
+    elif good.any():
+        verdict += ". What she usually does is known once other days are on file."
     else:
         verdict += ". No polar covers them, so none is compared."
     blocks: list[Block] = [Table("legs", "Steady legs", (
@@ -57,7 +62,8 @@ def legs_section(facts: Facts) -> Section:
         Column("point", "point of sail"), Column("tws_kn", "true wind", 1, "kn"),
         Column("twa_deg", "true wind angle", 0, "°", sign=True),
         Column("stw_kn", "boat speed", 2, "kn"), Column("vmg_kn", "VMG", 2, "kn"),
-        Column("share", "of polar speed", 0, "%"), Column("heel_deg", "heel", 0, "°"),
+        Column("share", "of her usual speed" if season else "of today's other legs", 0, "%"),
+        Column("heel_deg", "heel", 0, "°"),
         Column("leeway_deg", "leeway", 1, "°"), Column("rudder_mean_deg", "mean rudder", 1, "°"),
         Column("helm", "helm"), Column("sails", "sails")), rows)]
     return Section(
@@ -65,19 +71,18 @@ def legs_section(facts: Facts) -> Section:
         how=(
             "A leg is a stretch of steady course by the wind without a maneuver, under sail; the "
             "seconds around maneuvers are left out.",
-            "Its share of the polar compares its mean speed with the boat's own polar in the same "
-            "wind. Today's polar is made from the same legs, so shares scatter round 100 % by "
-            "construction; with a season on file the polar is the season's.",
+            "With a season on file a leg's mean speed is compared with the polar of the other days "
+            "in the same wind. Without one it is compared with what the day's other legs say of "
+            "that wind; their average is 100 % by construction, so it is not told.",
         ),
         code='part["legs"]\n'
              'day.legs.groupby(["side", "sails"])[["stw_kn", "polar_ratio"]].median()',
         headlines=tuple(headlines))
 
 
-def _against_season(facts: Facts, mean: float, low: float, high: float,
-                    total_s: float) -> list[Headline]:
-    """Speed against the season's polar; against the day's own it is 100 % by construction."""
-    if not facts.day.results.usual or not known(low) or low <= 100.0 <= high:
+def _against_season(mean: float, low: float, high: float, total_s: float) -> list[Headline]:
+    """Speed against the polar of the season's other days, where it surely differs."""
+    if not known(low) or low <= 100.0 <= high:
         return []
     way, size = ("slower", 100.0 - mean) if mean < 100.0 else ("faster", mean - 100.0)
     ends = sorted((abs(100.0 - low), abs(100.0 - high)))
@@ -102,6 +107,27 @@ def _weighted_interval(value: np.ndarray, weight: np.ndarray) -> tuple[float, fl
     return float(low), float(high)
 
 
+def _why_none(facts: Facts) -> str:
+    """Name what a day without a polar lacks, the first thing first."""
+    notes = {} if facts.day.results.polar is None else facts.day.results.polar.notes
+    blocks = facts.day.results.blocks
+    averaged = 0.0 if blocks is None else float(np.nansum(numbers(blocks, "seconds"))) / 60.0
+    steady = float(np.nansum(numbers(facts.day.legs, "duration_s"))) / 60.0
+    if not facts.has("stw_kn"):
+        return "boat speed through the water is not known"
+    if not facts.has("tws_kn", "twa_deg"):
+        return "the true wind is not known"
+    if notes.get("refused_regions", 0.0) > 0:
+        return "no smooth surface passes through what was logged, so none is shown"
+    if steady < LEAST_MINUTES:
+        return f"{amount(steady, 'minutes', 0)} of steady sailing are too few"
+    if averaged < LEAST_MINUTES:
+        return (f"of {amount(steady, 'minutes', 0)} of steady legs, "
+                f"{amount(averaged, 'minutes', 0)} had wind and boat speed together, away from "
+                "maneuvers and long enough to average")
+    return "at no angle and wind was she sailed long enough to tell her speed within 30 %"
+
+
 def polar_section(facts: Facts) -> Section:
     """The polar and the targets of the day."""
     from sailanalysis.figures.polar import coverage_figure, curves_figure, polar_figure
@@ -110,7 +136,7 @@ def polar_section(facts: Facts) -> Section:
     if not len(polar) or not np.isfinite(numbers(polar, "stw_kn")).any():
         return Section(
             "polar", "What she can do",
-            "Too little steady sailing with known wind and boat speed for a polar today.",
+            f"No polar today: {_why_none(facts)}.",
             (Text(("A polar needs true wind (an apparent-wind sensor and boat speed) and some "
                    "minutes of steady sailing at each angle. What was sailed is under "
                    "Straight-line sailing.",), "unknown"),),
