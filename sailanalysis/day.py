@@ -139,7 +139,8 @@ class UsualFigure:
 
 
 StudyName = Literal["wind", "states", "turns", "legs", "calibration", "health", "polar",
-                    "maneuvers", "helm", "trials", "load", "gauges", "memory", "ledger"]
+                    "maneuvers", "helm", "trials", "load", "gauges", "memory", "ledger",
+                    "crew"]
 STUDY_WORDS: Final[dict[StudyName, str]] = {
     "wind": "Wind and current", "states": "Sailing, motoring and stopping",
     "turns": "Tacks, gybes and other turns", "legs": "Steady legs",

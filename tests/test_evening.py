@@ -262,3 +262,22 @@ def test_killed_half_way_nothing_is_lost_and_the_next_evening_ends_it(here, caps
     assert len(list((folder / "logs").iterdir())) == 3 and not list(folder.rglob(".unfinished*"))
     assert len(list((folder / "reports").rglob("mine.txt"))) == 1
     assert all(list((folder / "reports" / d).rglob("report.html")) for d in DATES)
+
+
+@pytest.mark.parametrize(("zone", "hour"), [("", 12), ('zone = "Europe/Lisbon"', 11)])
+def test_times_in_notes_are_those_of_the_waters_unless_the_boat_file_says_otherwise(zone, hour):
+    """Off Nice in May, Paris summer time, two hours before UTC; Lisbon is one hour before it."""
+    import tempfile
+
+    from sailanalysis.read.days.card import read_one_day
+    from sailanalysis.read.days.zone import BY_POSITION
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        put(folder, "1.nmea", log(at(2, 10), 8))
+        put(folder, "boat.toml", f'[boat]\nname = "Quiet Fathom"\n{zone}\n'.encode())
+        put(folder, "crew.txt", f"{hour}:05 Marit steers\n".encode())
+        day = read_one_day([folder], timezone=BY_POSITION)
+    assert [(e.value, e.time_s) for e in day.crew.entries] == [("Marit", at(2, 10, 5))]
+    assert day.zone == ("Europe/Lisbon" if zone else "Europe/Paris")
+    assert any(f.code == "zone-by-position" for f in day.findings) == (not zone)

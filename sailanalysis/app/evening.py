@@ -21,6 +21,7 @@ from sailanalysis.app.taking import Taken, take_in
 from sailanalysis.core.errors import Finding, LogError, SailAnalysisError
 from sailanalysis.core.progress import Progress
 from sailanalysis.read.days.card import DayFound, read_days
+from sailanalysis.read.days.zone import BY_POSITION
 
 if TYPE_CHECKING:
     from sailanalysis.read.days.card import Card, SailingDay
@@ -116,7 +117,7 @@ def _make_days(now: _Evening, asked: set[str], options: argparse.Namespace,
         raise
     now.findings += card.findings
     job = DayJob(tuple(str(path.resolve()) for path in _paths(now, asked)),
-                 str(now.folder.boat_file.resolve()))
+                 str(now.folder.boat_file.resolve()), timezone=BY_POSITION)
     options.season, options.several_boats = str(now.folder.season), False
     failed = False
     for number, day in enumerate(card.days, start=1):
@@ -139,7 +140,8 @@ def _read(now: _Evening, asked: set[str], progress: Progress) -> Card:
     """The days in some logs, and in those of earlier days that lie close to them."""
     while True:
         card = read_days([str(path) for path in _paths(now, asked)],
-                         boat=now.folder.boat_file, crew_logs=now.notes, progress=progress)
+                         boat=now.folder.boat_file, crew_logs=now.notes,
+                         timezone=BY_POSITION, progress=progress)
         more = {digest for day in now.done.days.values()
                 if day.logs <= set(now.logs) and _touches(day, card)
                 for digest in day.logs} - asked

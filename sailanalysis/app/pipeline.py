@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from sailanalysis.read.days.card import SailingDay
     from sailanalysis.read.written.tanks import GaugeCheck
     from sailanalysis.season import Season
+    from sailanalysis.segment.crew_clock import CrewShift
     from sailanalysis.wind.track import TrackWind
 
     Load = tuple[np.ndarray, np.ndarray]
@@ -107,7 +108,7 @@ def analyse(
         findings = [*raw.findings, *given.findings]
         about: About = {
             "program": f"sailanalysis {__version__}", "schema": SCHEMA, "boat": boat.name,
-            "day": given.date, "zone": timezone, "settings": {"as_logged": as_logged}}
+            "day": given.date, "zone": given.zone or timezone, "settings": {"as_logged": as_logged}}
         return _analyse(raw, conditioned, boat, given.crew, findings, season, as_logged, say, about)
 
 
@@ -157,6 +158,14 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     load, load_findings = attempt("load", lambda: tank_load_kg(raw, boat, crew),
                                   lambda: (None, []))
     sailed = _segment(conditioned, boat, crew, boat.sensors, load, attempt)
+    shift = attempt("crew", lambda: _crew_shift(sailed.samples, crew, boat), lambda: None)
+    if shift is not None:
+        from sailanalysis.segment.crew_clock import shift_finding, shifted
+
+        crew, findings = shifted(crew, shift), [shift_finding(shift), *findings]
+        load, load_findings = attempt("load", lambda: tank_load_kg(raw, boat, crew),
+                                      lambda: (None, []))
+        sailed = _segment(conditioned, boat, crew, boat.sensors, load, attempt)
     say("checking the instruments")
     first = sailed
     checked = attempt(
@@ -209,6 +218,21 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
             maneuvers=maneuver_study, helm=helm_study, trials=trials_study, ledger=ledger,
             gauges=tuple(gauges), usual=usual_figures(summary["scores"], memory.scores),
             failed=attempt.failed))
+
+
+def _crew_shift(samples: pd.DataFrame, crew: CrewLog, boat: Boat) -> CrewShift | None:
+    """Hours by which the crew log is off, by the engine's revolutions or else by her motion."""
+    from sailanalysis.segment import find_states
+    from sailanalysis.segment.crew_clock import crew_shift, told_marks
+    from sailanalysis.segment.said import engine_by_rpm
+
+    if told_marks(crew) < 2:
+        return None
+    engine = engine_by_rpm(samples)[0]
+    if not np.isfinite(engine).any():
+        state = find_states(samples, CrewLog(), boat).state
+        engine = np.where(state == "motoring", 1.0, 0.0)
+    return crew_shift(samples, crew, engine)
 
 
 @dataclass(frozen=True)

@@ -119,13 +119,17 @@ class Boat:
 
 @dataclass(frozen=True)
 class CrewEntry:
-    """One line of the crew log, its time made absolute, and where it came from."""
+    """One line of the crew log, its time made absolute, and where it came from.
+
+    ``local`` is True where the time was written without an offset, so that a zone was assumed.
+    """
 
     time_s: float
     item: str
     value: str
     note: str = ""
     origin: str = field(default="", compare=False)
+    local: bool = field(default=False, compare=False)
 
 
 @dataclass(frozen=True)

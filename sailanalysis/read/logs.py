@@ -18,6 +18,7 @@ import numpy as np
 from sailanalysis.core.errors import Finding, LogError
 from sailanalysis.core.model import Boat, CrewEntry, InputReport, RawLog
 from sailanalysis.read.clock.marks import DAY_S
+from sailanalysis.read.days.zone import BY_POSITION
 from sailanalysis.read.formats import HEAD_BYTES, formats
 from sailanalysis.read.merge.merge import Source, join, put_on_one_day
 from sailanalysis.read.open.files import Found, copies, files_under
@@ -291,14 +292,15 @@ def _with_span(number: int, day: DayOfLogs) -> InputReport:
 
 
 def own_zone(timezone: str, boat: Boat) -> str:
-    """The zone asked for; where that is UTC, the boat file's own, if it names one."""
-    return boat.zone if boat.zone and timezone == "UTC" else timezone
+    """The zone asked for; where that is UTC or by position, the boat file's own, if named."""
+    return boat.zone if boat.zone and timezone in ("UTC", BY_POSITION) else timezone
 
 
 def zone_named(timezone: str) -> ZoneInfo:
     """The zone of a name; a :class:`LogError` says which one is not known."""
     try:
-        return ZoneInfo(timezone)
+        # Before any position is read, times in the logs themselves are UTC.
+        return ZoneInfo("UTC" if timezone == BY_POSITION else timezone)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise LogError(f"time zone {timezone!r} is not known; give a name such as "
                        "Europe/Stockholm, or UTC.") from None

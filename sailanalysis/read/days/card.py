@@ -17,6 +17,7 @@ from sailanalysis.read.days.activity import BLOCK_S, Activity, Blocks, activity_
 from sailanalysis.read.days.boats import refuse_two_boats
 from sailanalysis.read.days.divide import cut_source
 from sailanalysis.read.days.rule import Span, local_zone, near_in_time, sailing_days
+from sailanalysis.read.days.zone import BY_POSITION, zone_by_position
 from sailanalysis.read.logs import (
     DayOfLogs,
     Progress,
@@ -68,6 +69,8 @@ class SailingDay:
     crew_logs: tuple[Path, ...] = ()
     crew_hours: tuple[tuple[float, float], ...] = ()
     """Hours of all days that the crew logs are about, this one among them."""
+    zone: str = ""
+    """Of times of day in the crew log."""
 
 
 @dataclass(frozen=True)
@@ -119,8 +122,8 @@ def read_days(
     date : str, optional
         ``YYYY-MM-DD``, the day of logs without a date.
     timezone : str
-        Zone of local times without one. Nights and midnights are local too; where this is UTC,
-        by the longitude sailed at.
+        Zone of local times without one; ``position``: that of the waters sailed. Nights and
+        midnights are local too; where this is UTC, by the longitude sailed at.
     boat : Boat or path, optional
         Default: the boat file that lies in the folder of the logs, or above it in a folder given.
     crew_logs : sequence of path, or callable
@@ -350,14 +353,17 @@ def _days(parts: Sequence[tuple[DayOfLogs, list[Path]]], spans: Sequence[Span], 
         about = logs.hours or (day.hours,)
         mine = min(range(len(about)), key=lambda n: abs(about[n][0] - day.hours[0]))
         boat, boat_file, more = beside.boat_of_day(day.files)
-        crew, findings = read_crew_logs(logs.paths, about, own_zone(timezone, boat),
-                                        boat.names)[mine]
+        zone = own_zone(timezone, boat)
+        if zone == BY_POSITION:
+            zone, told = zone_by_position(raw)
+            more += [told] if logs.paths else []
+        crew, findings = read_crew_logs(logs.paths, about, zone, boat.names)[mine]
         crew = _with_written(crew, raw)
         if days and day.hours[0] - found[len(days) - 1].hours[1] < ON_PASSAGE_S:
             crew = carried_over(days[-1].crew, crew, day.hours[0])
         days.append(SailingDay(
             span.date, raw, boat, crew, (*more, *findings), day.files,
-            (span.start_s, span.end_s), boat_file, logs.paths, about))
+            (span.start_s, span.end_s), boat_file, logs.paths, about, zone))
     return days
 
 

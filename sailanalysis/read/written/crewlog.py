@@ -39,6 +39,7 @@ FAR_S: Final = 36 * 3600.0
 
 _CLOCK: Final = re.compile(
     r"(\d{1,2})[:.h](\d{2})(?:[:.](\d{2})(?:[.,](\d{1,6}))?)?\s*([ap]\.?m\.?)?", re.IGNORECASE)
+_OFFSET: Final = re.compile(r"(?:Z|[+-]\d{2}:?\d{2})$", re.IGNORECASE)
 _ORDINARY_DATE: Final = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})[ T,]+(.+)")
 
 
@@ -233,7 +234,7 @@ def _placed(name: str, rows: Sequence[Row], clock: _DayClock,
             # One name written two ways must not become two helms or two sail sets.
             cleaned = spelling.setdefault((kind, cleaned.casefold()), cleaned)
         entries.append(CrewEntry(time_s, kind, cleaned, " ".join(note.split()),
-                                 f"{name} line {number}"))
+                                 f"{name} line {number}", not _OFFSET.search(when.strip())))
     entries.sort(key=lambda entry: entry.time_s)
     return CrewLog(tuple(entries)), _findings(name, entries, unknown, bad, clock)
 
