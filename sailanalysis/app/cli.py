@@ -189,6 +189,38 @@ def _run(options: argparse.Namespace) -> int:
     return int(outcome.status)
 
 
+def _misused(options: argparse.Namespace) -> str:
+    """What is missing beside the options given; empty where nothing is."""
+    if options.verb == "season" and options.refile is None and not any(
+            (options.out, options.list, options.add, options.remove, options.check,
+             options.repair)):
+        return ("season needs --out DIR, or one of --check, --repair, --add, --list, "
+                "--remove, --refile")
+    if options.verb == "calibrate" and options.write and not options.boat:
+        return "calibrate --write needs --boat BOAT.toml"
+    return ""
+
+
+def _show_log() -> None:
+    """Show what the program notes down as it works."""
+    import logging
+
+    logger, shown = logging.getLogger("sailanalysis"), logging.StreamHandler(sys.stderr)
+    shown.setFormatter(logging.Formatter("%(name)s: %(message)s"))
+    logger.handlers[:] = [shown]
+    logger.setLevel(logging.DEBUG)
+
+
+def _fault_words(error: Exception) -> str:
+    """One line for a fault."""
+    if isinstance(error, SailAnalysisError):
+        return str(error)
+    if isinstance(error, MemoryError):
+        return "not enough memory for these logs; give fewer files at a time"
+    return (f"an unexpected fault ({type(error).__name__}: {error}); this is a "
+            "mistake in the program, run again with --debug to see where")
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status.
 
@@ -196,42 +228,21 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     parser = _build_parser()
     options = parser.parse_args(argv)
-    if options.verb == "season" and not (
-            options.out or options.list or options.add or options.remove or options.check
-            or options.repair or options.refile is not None):
-        parser.error("season needs --out DIR, or one of --check, --repair, --add, --list, "
-                     "--remove, --refile")
-    if options.verb == "calibrate" and options.write and not options.boat:
-        parser.error("calibrate --write needs --boat BOAT.toml")
+    misused = _misused(options)
+    if misused:
+        parser.error(misused)
     if options.debug:
-        import logging
-
-        logger, shown = logging.getLogger("sailanalysis"), logging.StreamHandler(sys.stderr)
-        shown.setFormatter(logging.Formatter("%(name)s: %(message)s"))
-        logger.handlers[:] = [shown]
-        logger.setLevel(logging.DEBUG)
+        _show_log()
     try:
         return _run(options)
-    except SailAnalysisError as error:
-        if options.debug:
-            raise
-        print(f"sailanalysis: {error}", file=sys.stderr)
-        return 1
     except KeyboardInterrupt:
         print("sailanalysis: stopped; nothing was left half-written", file=sys.stderr)
         return 130
     except BrokenPipeError:
         sys.stderr.close()
         return 0
-    except MemoryError:
-        if options.debug:
-            raise
-        print("sailanalysis: not enough memory for these logs; give fewer files at a time",
-              file=sys.stderr)
-        return 1
     except Exception as error:
         if options.debug:
             raise
-        print(f"sailanalysis: an unexpected fault ({type(error).__name__}: {error}); this is a "
-              "mistake in the program, run again with --debug to see where", file=sys.stderr)
+        print(f"sailanalysis: {_fault_words(error)}", file=sys.stderr)
         return 1

@@ -117,6 +117,20 @@ def held(sensors: Sensors, name: str) -> float:
     return float(getattr(sensors, name, 0.0) or (1.0 if is_factor(name) else 0.0))
 
 
+def _neutral(name: str) -> float:
+    """The value that corrects nothing."""
+    return 1.0 if is_factor(name) else 0.0
+
+
+def _applied(name: str, base: float, value: float, sd: float, source: Source) -> AppliedCorrection:
+    """What day and boat file together say of one error."""
+    factor = is_factor(name)
+    whole = base * value if factor else base + value
+    half = Z95 * sd * (base if factor else 1.0)
+    return AppliedCorrection(name, whole, whole - half, whole + half, source,
+                             not whole - half <= _neutral(name) <= whole + half)
+
+
 def corrections_of(boat: Boat, today: CalibrationResult,
                    season: SeasonKnows | None = None) -> Corrections:
     """Choose the corrections of a day.
@@ -129,37 +143,26 @@ def corrections_of(boat: Boat, today: CalibrationResult,
     season : SeasonKnows, optional
     """
     values, cov, source = _posterior(boat.sensors, today, season)
-    changed: dict[str, float] = {}
     items: list[AppliedCorrection] = []
+    # What is left as it is while the day suspects it, is an error left in.
     bias = np.zeros(len(JOINT))
-    vane_left = 0.0
     for name in APPLIED:
-        at = JOINT.index(name)
-        base = held(boat.sensors, name)
-        sd = float(np.sqrt(cov[at, at]))
-        if source[name] is None or Z95 * sd > USEFUL_HALF_WIDTH[name] or not _said(name, today,
-                                                                                   source[name]):
-            # Left as it is; what the day suspects is then an error left in.
-            none = 1.0 if is_factor(name) else 0.0
-            bias[at] = values[name] - none if source[name] is not None else 0.0
-            if name == "awa_offset_deg":
-                vane_left, bias[at] = bias[at], 0.0
-            if base != none:
-                items.append(AppliedCorrection(name, base, np.nan, np.nan, "boat file", True))
+        place = JOINT.index(name)
+        base, sd, told = held(boat.sensors, name), float(np.sqrt(cov[place, place])), source[name]
+        if told is not None and Z95 * sd <= USEFUL_HALF_WIDTH[name] and _said(name, today, told):
+            items.append(_applied(name, base, values[name], sd, told))
             continue
-        whole = base * values[name] if is_factor(name) else base + values[name]
-        half = Z95 * sd * (base if is_factor(name) else 1.0)
-        none = 1.0 if is_factor(name) else 0.0
-        changed[name] = whole
-        items.append(AppliedCorrection(
-            name, whole, whole - half, whole + half, source[name] or "today",
-            not whole - half <= none <= whole + half))
+        bias[place] = values[name] - _neutral(name) if told is not None else 0.0
+        if base != _neutral(name):
+            items.append(AppliedCorrection(name, base, np.nan, np.nan, "boat file", True))
+    vane = JOINT.index("awa_offset_deg")
+    vane_left, bias[vane] = float(bias[vane]), 0.0
     law, leeway = _leeway(boat.sensors, today, values, cov, source)
-    items.append(leeway)
+    changed = {item.sensor: item.value for item in items if item.source != "boat file"}
     sensors = replace(boat.sensors, **changed, leeway=law)
     error = pd.DataFrame(cov + np.outer(bias, bias), index=list(JOINT), columns=list(JOINT))
     shear = values["shear_deg"] if source["shear_deg"] is not None else 0.0
-    return Corrections(sensors, tuple(items), error, float(vane_left), shear)
+    return Corrections(sensors, (*items, leeway), error, vane_left, shear)
 
 
 def evened(samples: pd.DataFrame, corrections: Corrections) -> pd.DataFrame:
@@ -205,6 +208,17 @@ def evened_legs(legs: pd.DataFrame, samples: pd.DataFrame, even: pd.DataFrame) -
     return legs.assign(twa_deg=wrap180(twa), tws_kn=tws)
 
 
+def _to_write(name: str, sensors: Sensors, value: float, low: float, high: float) -> float | None:
+    """The whole correction where its interval leaves out what the file holds."""
+    if name == "leeway_k":
+        new = sensors.leeway_k is None or not low <= sensors.leeway_k <= high
+        return value if new else None
+    if low <= _neutral(name) <= high:
+        return None
+    base = held(sensors, name)
+    return base * value if is_factor(name) else base + value
+
+
 def worth_writing(sensors: Sensors, today: dict[str, Correction]) -> dict[str, float]:
     """What a boat file should hold that it does not yet: by key, the whole correction.
 
@@ -213,18 +227,15 @@ def worth_writing(sensors: Sensors, today: dict[str, Correction]) -> dict[str, f
     """
     out: dict[str, float] = {}
     for name in WANTED:
-        found = today.get(name)
-        if found is None or not found["determined"]:
+        estimate = today.get(name)
+        if estimate is None or not estimate["determined"]:
             continue
-        value, low, high = found["value"], found["low"], found["high"]
+        value, low, high = estimate["value"], estimate["low"], estimate["high"]
         if value is None or low is None or high is None:
             continue
-        if name == "leeway_k":
-            if sensors.leeway_k is None or not low <= sensors.leeway_k <= high:
-                out[name] = value
-        elif not low <= (1.0 if is_factor(name) else 0.0) <= high:
-            base = held(sensors, name)
-            out[name] = base * value if is_factor(name) else base + value
+        whole = _to_write(name, sensors, value, low, high)
+        if whole is not None:
+            out[name] = whole
     return out
 
 
@@ -244,11 +255,9 @@ def _said(name: str, today: CalibrationResult, source: Source | None) -> bool:
     return estimate is not None and estimate.determined
 
 
-def _posterior(sensors: Sensors, today: CalibrationResult, season: SeasonKnows | None
-               ) -> tuple[dict[str, float], Floats, dict[str, Source | None]]:
-    """Today's and the season's knowledge together, beyond the boat file."""
-    mean = np.array([PRIOR_DEG if n == "leeway_deg" else 1.0 if is_factor(n) else 0.0
-                     for n in JOINT])
+def _told_today(today: CalibrationResult) -> tuple[Floats, Floats, dict[str, Source | None]]:
+    """Mean, covariance and source of every error after the day, beyond the boat file."""
+    mean = np.array([PRIOR_DEG if n == "leeway_deg" else _neutral(n) for n in JOINT])
     cov = np.diag([USUAL_SD[n] ** 2 for n in JOINT])
     source: dict[str, Source | None] = dict.fromkeys(JOINT)
     if len(today.joint):
@@ -257,17 +266,26 @@ def _posterior(sensors: Sensors, today: CalibrationResult, season: SeasonKnows |
         index = [JOINT.index(n) for n in told]
         mean[index] = [_today(n, today) for n in told]
         cov[np.ix_(index, index)] = fitted[np.ix_(index, index)]
-        for name in told:
-            source[name] = "today"
-    for name in JOINT if season is not None else ():
-        assert season is not None
-        if name not in season.value:
+        source |= dict.fromkeys(told, "today")
+    return mean, cov, source
+
+
+def _beyond_the_file(name: str, sensors: Sensors, season: SeasonKnows) -> tuple[float, float]:
+    """What the season says of one error beyond the boat file, and its variance."""
+    base, value, sd = held(sensors, name), season.value[name], season.sd[name]
+    if is_factor(name):
+        return value / base, (sd / base) ** 2
+    return value - base, sd**2
+
+
+def _posterior(sensors: Sensors, today: CalibrationResult, season: SeasonKnows | None
+               ) -> tuple[dict[str, float], Floats, dict[str, Source | None]]:
+    """Today's and the season's knowledge together, beyond the boat file."""
+    mean, cov, source = _told_today(today)
+    for at, name in enumerate(JOINT):
+        if season is None or name not in season.value:
             continue
-        at = JOINT.index(name)
-        base = 1.0 if name == "leeway_deg" else held(sensors, name)
-        value = (season.value[name] / base if is_factor(name) else
-                 season.value[name] - (base if name != "leeway_deg" else 0.0))
-        variance = (season.sd[name] / (base if is_factor(name) else 1.0)) ** 2
+        value, variance = _beyond_the_file(name, sensors, season)
         apart = abs(value - mean[at]) / np.sqrt(variance + cov[at, at])
         if source[name] is not None and apart > CONTRADICTION_SIGMA and _said(name, today, "today"):
             continue

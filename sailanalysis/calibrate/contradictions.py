@@ -112,11 +112,8 @@ def doubts_of(samples: pd.DataFrame, maneuvers: pd.DataFrame, corrections: Corre
     return tuple(doubt for doubt in found if doubt is not None)
 
 
-def wind_by_tack(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> Doubt | None:
-    """Direction of the true wind before and after each tack."""
-    if len(maneuvers) == 0 or not {"twd_deg"} <= set(samples):
-        return None
-    tacks = maneuvers[maneuvers["kind"] == "tack"]
+def _jumps_deg(samples: pd.DataFrame, tacks: pd.DataFrame) -> Floats:
+    """Turn of the true wind over each tack, positive clockwise from port to starboard."""
     time = epoch_s(samples.index)
     twd = samples["twd_deg"].to_numpy(dtype=float)
     jumps = []
@@ -126,11 +123,19 @@ def wind_by_tack(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> Doubt | None
         before = _direction(time, twd, start - BEFORE_S, start - 5.0)
         after = _direction(time, twd, end + SETTLE_S, end + SETTLE_S + BEFORE_S)
         jump = float(wrap180(after - before))
-        if np.isfinite(jump):
-            jumps.append(jump if side == "port" else -jump)
-    if len(jumps) < MIN_TACKS:
+        jumps.append(jump if side == "port" else -jump)
+    known: Floats = np.asarray(jumps, dtype=float)
+    known = known[np.isfinite(known)]
+    return known
+
+
+def wind_by_tack(samples: pd.DataFrame, maneuvers: pd.DataFrame) -> Doubt | None:
+    """Direction of the true wind before and after each tack."""
+    if len(maneuvers) == 0 or "twd_deg" not in samples:
         return None
-    jump_deg = np.asarray(jumps)
+    jump_deg = _jumps_deg(samples, maneuvers[maneuvers["kind"] == "tack"])
+    if jump_deg.size < MIN_TACKS:
+        return None
     middle = float(np.median(jump_deg))
     scatter = max(MAD_TO_SD * float(np.median(np.abs(jump_deg - middle))), 3.0)
     if abs(middle) < WIND_BY_TACK_DEG or abs(middle) < 4.0 * scatter / np.sqrt(jump_deg.size):

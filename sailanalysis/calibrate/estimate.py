@@ -375,11 +375,25 @@ _RECIPROCAL = ("In open water hold a steady course for five minutes under sail o
 _BOTH_TACKS = ("Sail close-hauled for five minutes on each tack, twice, in a steady wind.")
 
 
-def _why_not(name: str, data: Seconds, fit: Fit, sailed: _Sailed, half: float,
-             of_prior: float) -> str:
-    """Why the day cannot tell a value, in a sailor's words; empty when it can."""
-    useful = USEFUL_HALF_WIDTH[name]
-    through_water = name in ("stw_factor", "heading_offset_deg", "leeway_deg")
+_ADVICE: Final = {
+    "stw_factor": _RECIPROCAL, "heading_offset_deg": _RECIPROCAL,
+    "leeway_deg": "Sail close-hauled on both tacks and a reach or run between, heeled "
+                  "differently.",
+    "awa_offset_deg": "A wind that turns with height looks the same; a season of days "
+                      "tells. " + _BOTH_TACKS,
+    "aws_factor": "Sail close-hauled on both tacks, then the same stretch downwind, in a "
+                  "steady wind.",
+}
+"""What to sail so that the next day tells."""
+_BY_SIDE: Final = {"awa_offset_deg": "an error of the vane", "leeway_deg": "leeway",
+                   "aws_factor": "an error of the wind speed"}
+"""Errors that one tack alone cannot tell from the rest."""
+_THROUGH_WATER: Final = ("stw_factor", "heading_offset_deg", "leeway_deg")
+
+
+def _lacks(name: str, data: Seconds, fit: Fit) -> str:
+    """What the log does not hold that a value needs."""
+    through_water = name in _THROUGH_WATER
     if through_water and not fit.water_blocks.size:
         return ("It needs boat speed, heading and position together under way; the log lacks one "
                 "of them.")
@@ -387,37 +401,38 @@ def _why_not(name: str, data: Seconds, fit: Fit, sailed: _Sailed, half: float,
         return "It needs apparent wind, heading and a speed under way; the log lacks one of them."
     if name == "leeway_deg" and not (data.by_heel or np.isfinite(data.awa_deg).any()):
         return "Leeway is found from heel or from the apparent wind, and the log has neither."
+    return ""
+
+
+def _not_sailed(name: str, sailed: _Sailed) -> str:
+    """What was not sailed that a value needs."""
+    through_water = name in _THROUGH_WATER
     if sailed.seconds < MIN_TOTAL_S:
         return ("Fewer than ten minutes were sailed steadily. "
                 + (_RECIPROCAL if through_water else _BOTH_TACKS))
     if through_water and sailed.spread_deg < MIN_HEADING_SPREAD_DEG:
         return (f"All headings lay within {max(sailed.spread_deg, 10):.0f} deg of each other, "
                 "where a current looks just like a sensor error. " + _RECIPROCAL)
-    one_side = min(sailed.starboard_s, sailed.port_s) < MIN_SIDE_S
-    if name in ("awa_offset_deg", "aws_factor", "leeway_deg") and one_side:
+    if name in _BY_SIDE and min(sailed.starboard_s, sailed.port_s) < MIN_SIDE_S:
         side = "starboard" if sailed.starboard_s > sailed.port_s else "port"
-        what = {"awa_offset_deg": "an error of the vane", "leeway_deg": "leeway",
-                "aws_factor": "an error of the wind speed"}[name]
-        return (f"The wind came over the {side} side nearly all day, where {what} cannot be "
-                "told from what the sails, the wind or the compass do. " + _BOTH_TACKS)
+        return (f"The wind came over the {side} side nearly all day, where {_BY_SIDE[name]} cannot "
+                "be told from what the sails, the wind or the compass do. " + _BOTH_TACKS)
     if name == "aws_factor" and sailed.up_downs < MIN_UP_DOWNS:
         how = "once each" if sailed.up_downs else "never both"
         return (f"She sailed upwind and downwind {how}, and a wind that freshens in between looks "
                 "just like this error. Sail up, down and up again within an hour.")
-    if half > useful or of_prior > 0.5:
-        unit = " deg" if name.endswith("_deg") else ""
-        much = (f"{100 * half:.0f} %" if name.endswith("factor") else f"{half:.1f}{unit}")
-        advice = {
-            "stw_factor": _RECIPROCAL, "heading_offset_deg": _RECIPROCAL,
-            "leeway_deg": "Sail close-hauled on both tacks and a reach or run between, heeled "
-                        "differently.",
-            "awa_offset_deg": "A wind that turns with height looks the same; a season of days "
-                              "tells. " + _BOTH_TACKS,
-            "aws_factor": "Sail close-hauled on both tacks, then the same stretch downwind, in a "
-                          "steady wind.",
-        }[name]
-        return f"The day leaves it uncertain by {much} either way. {advice}"
     return ""
+
+
+def _why_not(name: str, data: Seconds, fit: Fit, sailed: _Sailed, half: float,
+             of_prior: float) -> str:
+    """Why the day cannot tell a value, in a sailor's words; empty when it can."""
+    why = _lacks(name, data, fit) or _not_sailed(name, sailed)
+    if why or not (half > USEFUL_HALF_WIDTH[name] or of_prior > 0.5):
+        return why
+    much = (f"{100 * half:.0f} %" if name.endswith("factor") else
+            f"{half:.1f}" + " deg" * name.endswith("_deg"))
+    return f"The day leaves it uncertain by {much} either way. {_ADVICE[name]}"
 
 
 def _upwash(

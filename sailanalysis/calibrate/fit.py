@@ -114,6 +114,46 @@ class Fit:
     wind_blocks: NDArray[np.intp]
 
 
+def _step(processes: dict[str, Process], about: list[Component], theta: Floats, at: Floats,
+          precision: Floats, mean: Floats) -> tuple[Floats, Floats]:
+    """Gauss-Newton step of the errors and their covariance after it."""
+    normal, meat = precision.copy(), precision.copy()
+    right = precision @ (mean - theta)
+    for part in (c.moved(theta - at) for c in about):
+        weighted = processes[part.process].inverse @ part.instrument
+        normal += weighted.T @ part.slope
+        meat += weighted.T @ part.instrument
+        right -= weighted.T @ part.residual
+    bread = np.linalg.inv(normal)
+    return bread @ right, bread @ meat @ bread.T
+
+
+def _widened(precision: Floats, groups: list[list[int]], theta: Floats, covariance: Floats
+             ) -> None:
+    """Let the day widen or narrow the spread of each group of nuisances, in place."""
+    for group in groups:
+        usual, n = PRIOR[NAMES[group[0]]][1], len(group)
+        seen2 = float(np.sum(theta[group] ** 2 + np.diag(covariance)[group]))
+        spread2 = (ADAPT_DOF * usual**2 + seen2) / (ADAPT_DOF + n)
+        precision[group, group] = 1.0 / spread2
+
+
+def _strengthen(processes: dict[str, Process], now: list[Component], root: Floats,
+                kinds: dict[str, NDArray[np.intp]], scale: dict[str, Floats], weigh: bool) -> None:
+    """One step on the strengths of wind and current; blocks far from the others lose weight."""
+    for name, process in processes.items():
+        mine = [c for c in now if c.process == name]
+        process.step([c.residual for c in mine],
+                     [process.inverse @ (c.instrument @ root) for c in mine])
+        if weigh:
+            off = np.abs([process.leave_one_out(c.residual) for c in mine])
+            scale[name] = _sector_scale(scale[name], kinds[name], off)
+            far = np.max(off, axis=0)
+            outlier = np.where(far > 2.5, (2.5 / np.maximum(far, 2.5)) ** 2, 1.0)
+            process.weight = outlier / scale[name] ** 2
+        process.refresh()
+
+
 def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = None,
                start: Fit | None = None, rounds: int = 12, adapt: bool = True) -> Fit:
     """Estimate the errors, the strengths of wind and current, and the posterior.
@@ -133,11 +173,10 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
         Let the day widen or narrow the nuisances' prior spread (expectation maximisation).
     """
     prior = PRIOR | (prior or {})
-    mean = np.array([prior[n][0] for n in NAMES])
-    spread = np.array([prior[n][1] for n in NAMES])
+    mean, spread = np.array([prior[n] for n in NAMES]).T
     precision = np.diag(1.0 / spread**2)
     groups = [[NAMES.index(n) for n in group] for group in ADAPTED
-              if all(prior[n] == PRIOR[n] for n in group)] if adapt else []
+              if adapt and all(prior[n] == PRIOR[n] for n in group)]
     equations = Equations(data)
     processes = _processes(data, equations, start)
     alike = equations.alike()
@@ -149,41 +188,18 @@ def fit_errors(data: Seconds, prior: dict[str, tuple[float, float]] | None = Non
     for turn in range(rounds):
         if turn in (1, 2, 4, 7):
             at, about = theta, equations.linear(theta, alike)
-        normal, meat = precision.copy(), precision.copy()
-        right = precision @ (mean - theta)
-        for part in (c.moved(theta - at) for c in about):
-            weighted = processes[part.process].inverse @ part.instrument
-            normal += weighted.T @ part.slope
-            meat += weighted.T @ part.instrument
-            right -= weighted.T @ part.residual
-        bread = np.linalg.inv(normal)
-        covariance = bread @ meat @ bread.T
-        theta = theta + _held_back(bread @ right, spread)
+        step, covariance = _step(processes, about, theta, at, precision, mean)
+        theta = theta + _held_back(step, spread)
         theta[[0, 2]] = np.clip(theta[[0, 2]], 0.3, 3.0)
         if turn == rounds - 1:
             break
-        for group in groups:
-            usual, n = PRIOR[NAMES[group[0]]][1], len(group)
-            seen2 = float(np.sum(theta[group] ** 2 + np.diag(covariance)[group]))
-            spread2 = (ADAPT_DOF * usual**2 + seen2) / (ADAPT_DOF + n)
-            precision[group, group] = 1.0 / spread2
-        root = np.linalg.cholesky(0.5 * (covariance + covariance.T))
-        now = [c.moved(theta - at) for c in about]
-        for name, process in processes.items():
-            mine = [c for c in now if c.process == name]
-            process.step([c.residual for c in mine],
-                         [process.inverse @ (c.instrument @ root) for c in mine])
-            if turn >= 2:
-                off = np.abs([process.leave_one_out(c.residual) for c in mine])
-                scale[name] = _sector_scale(scale[name], kinds[name], off)
-                far = np.max(off, axis=0)
-                outlier = np.where(far > 2.5, (2.5 / np.maximum(far, 2.5)) ** 2, 1.0)
-                process.weight = outlier / scale[name] ** 2
-            process.refresh()
-    seen = equations.see(dict(zip(NAMES, theta.tolist(), strict=True)))
+        _widened(precision, groups, theta, covariance)
+        root = np.asarray(np.linalg.cholesky(0.5 * (covariance + covariance.T)), dtype=float)
+        _strengthen(processes, [c.moved(theta - at) for c in about], root, kinds, scale, turn >= 2)
+    value = dict(zip(NAMES, theta.tolist(), strict=True))
+    seen = equations.see(value)
     return Fit(
-        value=dict(zip(NAMES, theta.tolist(), strict=True)),
-        sd=dict(zip(NAMES, np.sqrt(np.diag(covariance)).tolist(), strict=True)),
+        value=value, sd=dict(zip(NAMES, np.sqrt(np.diag(covariance)).tolist(), strict=True)),
         covariance=np.asarray(covariance, dtype=float), processes=processes,
         components=equations.linear(theta, alike),
         wind_from_deg=seen.from_deg + equations.centre_deg,

@@ -107,6 +107,34 @@ def _span(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
 
 
+def _is_noisier(one: Candidate, other: Candidate) -> bool:
+    """Whether both noises are known and the first is the greater."""
+    return bool(np.isfinite(one.noise) and np.isfinite(other.noise) and one.noise > other.noise)
+
+
+def _why_worse(candidate: Candidate, best: Candidate, unit: str) -> str:
+    """In what a candidate falls behind the best."""
+    mine, hers = candidate.pace, best.pace
+    if mine.covered_s < 0.9 * hers.covered_s:
+        return f"covers {_span(mine.covered_s)}, {best.source} {_span(hers.covered_s)}"
+    if mine.rate_hz < hers.rate_hz / 1.5:
+        return f"{mine.rate_hz:.2g} a second, {best.source} {hers.rate_hz:.2g}"
+    if _is_noisier(candidate, best):
+        return f"noise {candidate.noise:.2g} {unit}, {best.source} {best.noise:.2g}"
+    return f"no better than {best.source}"
+
+
+def _why_best(best: Candidate, second: Candidate) -> str:
+    """In what the best is ahead of the next."""
+    if second.pace.covered_s < 0.9 * best.pace.covered_s:
+        return "the most complete"
+    if second.pace.rate_hz < best.pace.rate_hz / 1.5:
+        return "as complete and faster"
+    if _is_noisier(second, best):
+        return "as complete, as fast and less noisy"
+    return "as good as the others; first by name"
+
+
 def why_chosen(ordered: list[Candidate], unit: str) -> list[str]:
     """A reason for each of the ordered candidates of one channel.
 
@@ -122,30 +150,10 @@ def why_chosen(ordered: list[Candidate], unit: str) -> list[str]:
     list of str
         In the same order.
     """
-    best = ordered[0]
-    if len(ordered) == 1:
+    best, *others = ordered
+    if not others:
         return ["the only source"]
-    reasons = []
-    for c in ordered[1:]:
-        if c.pace.covered_s < 0.9 * best.pace.covered_s:
-            reasons.append(f"covers {_span(c.pace.covered_s)}, "
-                           f"{best.source} {_span(best.pace.covered_s)}")
-        elif c.pace.rate_hz < best.pace.rate_hz / 1.5:
-            reasons.append(f"{c.pace.rate_hz:.2g} a second, {best.source} {best.pace.rate_hz:.2g}")
-        elif np.isfinite(c.noise) and np.isfinite(best.noise) and c.noise > best.noise:
-            reasons.append(f"noise {c.noise:.2g} {unit}, {best.source} {best.noise:.2g}")
-        else:
-            reasons.append(f"no better than {best.source}")
-    first = ordered[1]
-    if first.pace.covered_s < 0.9 * best.pace.covered_s:
-        why = "the most complete"
-    elif first.pace.rate_hz < best.pace.rate_hz / 1.5:
-        why = "as complete and faster"
-    elif np.isfinite(first.noise) and np.isfinite(best.noise) and best.noise < first.noise:
-        why = "as complete, as fast and less noisy"
-    else:
-        why = "as good as the others; first by name"
-    return [why, *reasons]
+    return [_why_best(best, others[0]), *(_why_worse(c, best, unit) for c in others)]
 
 
 def fill_gaps(best: Candidate, others: list[Candidate]) -> list[tuple[Candidate, float, float]]:

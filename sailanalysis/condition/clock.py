@@ -104,13 +104,11 @@ def common_rate_hz(paces: list[Pace]) -> float:
     """
     longest = max((p.covered_s for p in paces), default=0.0)
     counted = [p for p in paces if p.covered_s > 0 and p.covered_s >= 0.1 * longest]
-    steady = [p.rate_hz for p in counted if p.steady]
-    if steady:
-        rate = min(max(steady), MAX_RATE_HZ)
-    elif counted:
-        rate = min(max(p.rate_hz for p in counted), 1.0)
+    steady = max((p.rate_hz for p in counted if p.steady), default=None)
+    if steady is not None:
+        rate = min(steady, MAX_RATE_HZ)
     else:
-        rate = 1.0
+        rate = min(max((p.rate_hz for p in counted), default=1.0), 1.0)
     if rate * SLOW_STEP_S <= 1.0:
         return 1.0 / min(round(1.0 / rate), MAX_STEP_S)
     return min(RATES_HZ, key=lambda usual: abs(np.log(usual / rate)))
@@ -270,6 +268,30 @@ def merge_equal_times(channel: str, time_s: Floats, value: Floats) -> tuple[Floa
     return t[start], np.add.reduceat(x, start) / count
 
 
+def _drawn(time_s: Floats, x: Floats, at_s: Floats, gap_s: float, breaks_s: ArrayLike) -> Floats:
+    """Values interpolated between neighbours, not over a gap or a break."""
+    place = np.searchsorted(time_s, at_s)
+    left, right = np.maximum(place - 1, 0), np.minimum(place, time_s.size - 1)
+    before, after = time_s[left], time_s[right]
+    exact = np.abs(after - at_s) < 1e-6
+    span = after - before
+    inside = (at_s >= before) & (at_s <= after) & (span <= gap_s)
+    for instant in np.asarray(breaks_s, dtype=float):
+        inside &= ~((before < instant) & (after >= instant))
+    share = np.clip((at_s - before) / np.where(span > 0, span, 1.0), 0.0, 1.0)
+    low, high = x[left], x[right]
+    return np.where(exact | inside, np.where(exact, high, low + share * (high - low)), np.nan)
+
+
+def _held(time_s: Floats, value: Floats, at_s: Floats, most_s: float) -> Floats:
+    """The last value told, for at most ``most_s``."""
+    place = np.searchsorted(time_s, at_s)
+    right = np.minimum(place, time_s.size - 1)
+    last = np.where(np.abs(time_s[right] - at_s) < 1e-6, right, np.maximum(place - 1, 0))
+    fresh = (at_s >= time_s[last] - 1e-6) & (at_s - time_s[last] <= most_s)
+    return np.where(fresh, value[last], np.nan)
+
+
 def onto_clock(
     channel: str,
     time_s: Floats,
@@ -300,37 +322,21 @@ def onto_clock(
     -------
     ndarray, shape (m,)
     """
-    out = np.full(at_s.shape, np.nan)
     if time_s.size == 0:
-        return out
-    known = CHANNELS.get(channel)
+        return np.full(at_s.shape, np.nan)
+    kind = CHANNELS[channel].kind if channel in CHANNELS else "continuous"
     circular = is_circular(channel)
+    x = unwrap(value) if circular else value
     if channel in SLOW_CHANNELS:
-        x = unwrap(value) if circular else value
         held = np.interp(at_s, time_s, x)
         return wrap180(held) if circular else held
-    at = np.searchsorted(time_s, at_s)
-    left, right = np.maximum(at - 1, 0), np.minimum(at, time_s.size - 1)
-    before, after = time_s[left], time_s[right]
-    exact = np.abs(after - at_s) < 1e-6
-    if known is not None and known.kind == "step":
-        last = np.where(exact, right, left)
-        fresh = (at_s >= time_s[last] - 1e-6) & (at_s - time_s[last] <= max(60.0, gap_s))
-        out[fresh] = value[last[fresh]]
-        return out
-    x = unwrap(value) if circular else value
+    if kind == "step":
+        return _held(time_s, value, at_s, max(60.0, gap_s))
     step = float(np.median(np.diff(time_s))) if time_s.size > 1 else np.inf
     if step < 0.7 / rate_hz:
         x = _mean_over(time_s, x, 1.0 / rate_hz)
-    span = after - before
-    inside = (at_s >= before) & (at_s <= after) & (span <= gap_s)
-    for instant in np.asarray(breaks_s, dtype=float):
-        inside &= ~((before < instant) & (after >= instant))
-    share = np.clip((at_s - before) / np.where(span > 0, span, 1.0), 0.0, 1.0)
-    low, high = x[left], x[right]
-    drawn = np.where(exact, high, low + share * (high - low))
-    out = np.where(exact | inside, drawn, np.nan)
-    if known is not None and known.kind == "bearing":
+    out = _drawn(time_s, x, at_s, gap_s, breaks_s)
+    if kind == "bearing":
         return wrap360(out)
     return wrap180(out) if circular else out
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -75,6 +76,18 @@ class _Cleaning:
         self.streams[key] = (t[~marked], x[~marked])
 
 
+def _covered(chosen: dict[str, Candidate], fills: dict[str, list[tuple[Candidate, float, float]]]
+             ) -> list[tuple[float, float]]:
+    """Stretches in which something that makes a row was logged."""
+    covered: list[tuple[float, float]] = []
+    for name in ROW_CHANNELS:
+        if name in chosen:
+            covered += covered_stretches(chosen[name].time_s, chosen[name].pace.gap_s,
+                                         chosen[name].breaks_s)
+            covered += [(a, b) for _, a, b in fills[name]]
+    return covered
+
+
 def condition(raw: RawLog, boat: Boat | None = None) -> Conditioned:
     """Clean the streams, choose the sources, and bring all onto one clock.
 
@@ -98,28 +111,20 @@ def condition(raw: RawLog, boat: Boat | None = None) -> Conditioned:
     cleaning = _gather(raw)
     _leave_out_impossible(cleaning)
     _leave_out_jumps(cleaning)
-    speed = _under_way(cleaning)
-    _leave_out_stuck(cleaning, speed)
-    candidates = _candidates(cleaning, raw)
-    ordered = _order(candidates)
+    _leave_out_stuck(cleaning, _under_way(cleaning))
+    ordered = _order(_candidates(cleaning, raw))
     chosen = {channel: ranked[0] for channel, ranked in ordered.items()}
     pacing = [c for name, c in chosen.items() if name in CLOCK_CHANNELS]
     rate = common_rate_hz([c.pace for c in pacing])
     setter = max(pacing, key=lambda c: c.pace.covered_s, default=None)
     fills = {channel: fill_gaps(ranked[0], ranked[1:]) for channel, ranked in ordered.items()}
-    covered: list[tuple[float, float]] = []
-    for name in ROW_CHANNELS:
-        if name in chosen:
-            covered += covered_stretches(chosen[name].time_s, chosen[name].pace.gap_s,
-                                         chosen[name].breaks_s)
-            covered += [(a, b) for _, a, b in fills[name]]
-    clock_s = grid_s(covered, rate, phase_s(setter.time_s, rate) if setter else 0.0)
+    clock_s = grid_s(_covered(chosen, fills), rate,
+                     phase_s(setter.time_s, rate) if setter else 0.0)
     if clock_s.size == 0:
         raise LogError("the logs hold no position, speed, heading or wind that could be used; "
                        "sailanalysis inspect shows what they hold and why lines were rejected")
-    names = [name for name in CHANNELS if name in ordered]
     columns = {name: _on_clock_with_fills(chosen[name], fills[name], clock_s, rate)
-               for name in names}
+               for name in CHANNELS if name in ordered}
     samples = pd.DataFrame({name: value for name, (value, _) in columns.items()},
                            index=utc_index(clock_s))
     readings = pd.DataFrame({name: read for name, (_, read) in columns.items()},
@@ -130,7 +135,7 @@ def condition(raw: RawLog, boat: Boat | None = None) -> Conditioned:
         rate_hz=rate,
         sources=_sources_table(ordered, fills),
         left_out=pd.DataFrame(cleaning.left_out, columns=list(LEFT_OUT_COLUMNS)),
-        native_rate_hz={name: chosen[name].pace.rate_hz for name in names},
+        native_rate_hz={name: chosen[name].pace.rate_hz for name in columns},
         findings=tuple(cleaning.findings) + tuple(_left_out_findings(cleaning, chosen)),
     )
 
@@ -192,21 +197,24 @@ def _speed_for(cleaning: _Cleaning, source: str) -> tuple[str, str] | None:
     return keys[0] if keys else None
 
 
+def _longest(cleaning: _Cleaning, keys: list[tuple[str, str]]) -> tuple[str, str] | None:
+    """The stream with the most samples."""
+    return max(keys, key=lambda key: cleaning.streams[key][0].size, default=None)
+
+
 def _under_way(cleaning: _Cleaning) -> dict[str, tuple[Floats, Floats]]:
     """Speed by satellite and by the water, for judging the other sensors."""
     speed: dict[str, tuple[Floats, Floats]] = {}
     streams = cleaning.streams
     for channel in ("sog_kn", "stw_kn"):
-        keys = [key for key in streams if key[0] == channel and streams[key][0].size]
-        if keys:
-            speed[channel] = streams[max(keys, key=lambda k: streams[k][0].size)]
+        key = _longest(cleaning, [k for k in streams if k[0] == channel and streams[k][0].size])
+        if key is not None:
+            speed[channel] = streams[key]
     if "sog_kn" not in speed:
-        keys = [key for key in streams if key[0] == "lat" and ("lon", key[1]) in streams]
-        if keys:
-            key = max(keys, key=lambda k: streams[k][0].size)
-            made = _speed_from_positions(cleaning, key[1])
-            if made[0].size:
-                speed["sog_kn"] = made
+        key = _longest(cleaning, [k for k in streams if k[0] == "lat" and ("lon", k[1]) in streams])
+        made = _speed_from_positions(cleaning, key[1]) if key is not None else None
+        if made is not None and made[0].size:
+            speed["sog_kn"] = made
     return speed
 
 
@@ -225,31 +233,37 @@ def _speed_from_positions(cleaning: _Cleaning, source: str) -> tuple[Floats, Flo
     return t[good], np.hypot(east, north)[good] / dt[good] * MS_TO_KN
 
 
+def _judge_of(channel: str, speed: dict[str, tuple[Floats, Floats]]
+              ) -> tuple[Floats, Floats] | None:
+    """The other speed that says the boat is under way, for a channel that may be stuck."""
+    if channel == "stw_kn":
+        return speed.get("sog_kn")
+    first, second = ("stw_kn", "sog_kn") if channel in ("sog_kn", "lat", "lon") else (
+        "sog_kn", "stw_kn")
+    return speed.get(first, speed.get(second))
+
+
+def _movement(cleaning: _Cleaning, source: str) -> Floats | None:
+    """Way made in degrees: on a meridian the longitude rests, so both count together."""
+    lat, lon = cleaning.streams["lat", source], cleaning.streams.get(("lon", source))
+    if lon is None or lon[0].size != lat[0].size:
+        return None
+    moved = np.abs(np.diff(lat[1])) + np.abs(np.diff(lon[1]))
+    return np.concatenate([[0.0], np.cumsum(moved)])
+
+
 def _leave_out_stuck(cleaning: _Cleaning, speed: dict[str, tuple[Floats, Floats]]) -> None:
     """Stuck sensors, judged by another sensor that says the boat is under way."""
-    for key in list(cleaning.streams):
-        channel = key[0]
-        judge = "stw_kn" if channel in ("sog_kn", "lat", "lon") else "sog_kn"
-        if judge not in speed and channel != "stw_kn":
-            judge = "stw_kn" if judge == "sog_kn" else "sog_kn"
-        if judge not in speed:
+    for channel, source in list(cleaning.streams):
+        judge = _judge_of(channel, speed)
+        t, x = cleaning.streams[channel, source]
+        if judge is None or channel == "lon" or t.size < 20:
             continue
-        t, x = cleaning.streams[key]
-        if channel == "lon" or t.size < 20:
-            continue
-        keys = [key]
-        if channel == "lat":
-            # On a meridian the longitude rests: a position is stuck when both rest.
-            other = ("lon", key[1])
-            if cleaning.streams.get(other, (t[:0],))[0].size != t.size:
-                continue
-            moved = np.abs(np.diff(x)) + np.abs(np.diff(cleaning.streams[other][1]))
-            x = np.concatenate([[0.0], np.cumsum(moved)])
-            keys.append(other)
-        if may_be_stuck(channel, t, x):
-            stuck = is_stuck(channel, t, x, resample(*speed[judge], t, 60.0))
-            for stuck_key in keys:
-                cleaning.leave_out(stuck_key, stuck, "stuck")
+        held = _movement(cleaning, source) if channel == "lat" else x
+        if held is not None and may_be_stuck(channel, t, held):
+            stuck = is_stuck(channel, t, held, resample(*judge, t, 60.0))
+            for name in ("lat", "lon") if channel == "lat" else (channel,):
+                cleaning.leave_out((name, source), stuck, "stuck")
 
 
 def _candidates(cleaning: _Cleaning, raw: RawLog) -> dict[str, list[Candidate]]:
@@ -336,28 +350,30 @@ def _percent(share: float) -> str:
     return f"{100 * share:.1f} %" if share >= 0.001 else "below 0.1 %"
 
 
+def _left_out_finding(row: Mapping[str, object], gone_whole: bool) -> Finding:
+    """What was left out of one channel, why, and what to do."""
+    channel, source, reason = str(row["channel"]), str(row["source"]), str(row["reason"])
+    share, count = float(str(row["share"])), int(str(row["count"]))
+    label = CHANNELS[channel].label if channel != "lat" else "position"
+    text = (f"{label.capitalize()} ({source}): {count} {'sample' if count == 1 else 'samples'} "
+            f"left out ({_percent(share)}): {_ADVICE[reason]}.")
+    stuck = reason == "stuck"
+    return Finding(
+        reason.replace(" ", "-") + "-sensor" * stuck,
+        text + " Nothing of this channel is left." * gone_whole,
+        level="warning" if stuck or share > 0.01 else "note", channel=channel,
+        start_s=pd.Timestamp(str(row["start"])).timestamp(),
+        end_s=pd.Timestamp(str(row["end"])).timestamp(), share=share)
+
+
 def _left_out_findings(cleaning: _Cleaning, chosen: dict[str, Candidate]) -> list[Finding]:
     """One finding for each chosen channel and reason; a silent loss is never allowed."""
-    out = []
+    findings = []
     for row in cleaning.left_out:
-        channel, source, reason = str(row["channel"]), str(row["source"]), str(row["reason"])
-        if channel == "lon":
-            continue
+        channel = str(row["channel"])
         gone_whole = channel not in chosen
-        if not gone_whole and chosen[channel].source != source and reason != "stuck":
-            continue
-        share = float(str(row["share"]))
-        label = CHANNELS[channel].label if channel != "lat" else "position"
-        count = int(str(row["count"]))
-        text = (f"{label.capitalize()} ({source}): {count} {'sample' if count == 1 else 'samples'} "
-                f"left out ({_percent(share)}): {_ADVICE[reason]}.")
-        if gone_whole:
-            text += " Nothing of this channel is left."
-        warn = reason == "stuck" or share > 0.01
-        out.append(Finding(
-            reason.replace(" ", "-") + ("-sensor" if reason == "stuck" else ""), text,
-            level="warning" if warn else "note", channel=channel,
-            start_s=pd.Timestamp(row["start"]).timestamp(),
-            end_s=pd.Timestamp(row["end"]).timestamp(),
-            share=share))
-    return out
+        matters = gone_whole or row["reason"] == "stuck" or (
+            chosen[channel].source == row["source"])
+        if channel != "lon" and matters:
+            findings.append(_left_out_finding(row, gone_whole))
+    return findings

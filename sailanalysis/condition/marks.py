@@ -115,13 +115,15 @@ def is_spike(channel: str, time_s: ArrayLike, value: ArrayLike) -> Bools:
     off = wrap180(off) if circular else off
     for i in np.flatnonzero(np.abs(off) > floor).tolist():
         near = off[max(0, i - half): i + half + 1]
-        if abs(off[i]) <= HAMPEL_K * MAD_TO_SD * float(np.median(np.abs(near))):
-            continue
-        # Without neighbours close in time on both sides nothing says what it came back to.
-        lo, hi = max(0, i - SPIKE_WIDTH), min(v.size - 1, i + SPIKE_WIDTH)
-        if lo < i < hi and t[hi] - t[lo] <= 4 * SPIKE_WIDTH * max(usual, 0.5):
-            spike[good[i]] = True
+        far = abs(off[i]) > HAMPEL_K * MAD_TO_SD * float(np.median(np.abs(near)))
+        spike[good[i]] = far and _has_neighbours(t, i, usual)
     return spike
+
+
+def _has_neighbours(time_s: Floats, i: int, usual_s: float) -> bool:
+    """Whether samples close in time on both sides say what a reading came back to."""
+    lo, hi = max(0, i - SPIKE_WIDTH), min(time_s.size - 1, i + SPIKE_WIDTH)
+    return lo < i < hi and bool(time_s[hi] - time_s[lo] <= 4 * SPIKE_WIDTH * max(usual_s, 0.5))
 
 
 def unwrap_past_spikes(angle_deg: ArrayLike, floor_deg: float) -> Floats:
