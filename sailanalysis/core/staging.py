@@ -15,7 +15,7 @@ import os
 import secrets
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from glob import escape
 from pathlib import Path
@@ -164,6 +164,16 @@ def written_files(folder: Path) -> _Written:
         return {}
 
 
+def _to_disk(folder: Path) -> None:
+    """Wait until a folder and all in it are written out."""
+    for path in (*folder.rglob("*"), folder):
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
 def _sign(aside: Path, target: Path, kind: str) -> None:
     """Write the mark of the new folder, and bring along what other kinds left in the old one."""
     new = {str(p.relative_to(aside)): _digest(p) for p in sorted(aside.rglob("*")) if p.is_file()}
@@ -176,30 +186,34 @@ def _sign(aside: Path, target: Path, kind: str) -> None:
     part = aside / f"{MARK}.part"  # half a mark would make strangers of the folder's own files
     part.write_text(json.dumps(mark, indent=1) + "\n", encoding="utf-8")
     os.replace(part, aside / MARK)
-    for path in (*aside.rglob("*"), aside):
-        handle = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+    _to_disk(aside)
+
+
+def _is_left_alone(path: Path, name: str, written: Mapping[str, str]) -> bool:
+    """Whether a file is the program's: the mark, something unfinished, or a result unchanged."""
+    if name == MARK or name.startswith(_UNFINISHED):
+        return True
+    return name in written and (path.is_symlink() or _digest(path) == written[name])
+
+
+def _digests(folder: Path) -> dict[str, str]:
+    """Every file that the program wrote into a folder, with its digest then."""
+    return {name: digest for files in written_files(folder).values()
+            for name, digest in files.items()}
 
 
 def _keep_others(old: Path, new: Path) -> None:
     """Link into ``new`` what is in ``old`` and is nobody's result: other files, changed results."""
     if not old.is_dir():
         return
-    own = {name: digest for files in written_files(old).values() for name, digest in files.items()}
+    written = _digests(old)
     for path in sorted(old.rglob("*")):
         name = str(path.relative_to(old))
         if path.is_dir() and not path.is_symlink():
             if not name.startswith(_UNFINISHED):
                 (new / name).mkdir(parents=True, exist_ok=True)
-            continue
-        if name == MARK or name.startswith(_UNFINISHED):
-            continue
-        if name in own and (path.is_symlink() or _digest(path) == own[name]):
-            continue
-        _link(path, _free(new / name, path))
+        elif not _is_left_alone(path, name, written):
+            _link(path, _free(new / name, path))
 
 
 def _free(goal: Path, path: Path) -> Path:
@@ -317,13 +331,14 @@ def _exchange(one: Path, other: Path) -> bool:
 
 def _in_place(aside: Path, target: Path) -> None:
     """Move file by file where the folder itself must stay; the page last, then the mark."""
-    old = {name: digest for files in written_files(target).values()
-           for name, digest in files.items()}
-    for name, digest in old.items():
+    for name, digest in _digests(target).items():
         path = target / name
-        if path.is_file() and not (aside / name).exists() and _digest(path) == digest:
+        if not path.is_file():
+            continue
+        again, unchanged = (aside / name).exists(), _digest(path) == digest
+        if unchanged and not again:
             path.unlink()
-        elif path.is_file() and (aside / name).exists() and _digest(path) != digest:
+        elif again and not unchanged:
             os.rename(path, _free(path, path.parent))
     files = [p for p in aside.rglob("*") if p.is_file()]
     for path in sorted(files, key=lambda p: (p.name == MARK, p.suffix == ".html", p.name)):

@@ -299,6 +299,21 @@ def _wind_on(samples: pd.DataFrame, track: Track) -> tuple[Floats, Floats] | Non
     return (tws, twa) if np.isfinite(tws).all() and np.isfinite(twa).all() else None
 
 
+def _of_one_turn(time: Floats, heading: Floats, rudder: Floats) -> tuple[float, float] | None:
+    """K and T of one maneuver; None where rudder or heading cannot tell them."""
+    if time.size < 12 or not np.isfinite(heading).all() or not np.isfinite(rudder).all():
+        return None
+    if np.ptp(rudder) < 8.0 or np.max(np.diff(time)) > 1.5:
+        return None
+    psi = unwrap(heading)
+    rate = slow_mean(np.gradient(psi, time), 1.0 / float(np.median(np.diff(time))), 1.0)
+    turned = np.concatenate([[0.0], np.cumsum(0.5 * (rudder[1:] + rudder[:-1]) * np.diff(time))])
+    design = np.column_stack([turned, time - time[0], -(rate - rate[0])])
+    solution, *_ = np.linalg.lstsq(design, psi - psi[0], rcond=None)
+    k, lag = float(solution[0]), float(solution[2])
+    return (k, lag) if 0.02 < k < 5.0 and 0.05 < lag < 30.0 else None
+
+
 def estimate_turning(samples: pd.DataFrame, maneuvers: pd.DataFrame, rudder_deg: Floats
                      ) -> Turning | None:
     """The boat's turning response from her maneuvers, where the rudder outweighs the waves.
@@ -312,29 +327,19 @@ def estimate_turning(samples: pd.DataFrame, maneuvers: pd.DataFrame, rudder_deg:
     time = epoch_s(samples.index)
     heading = samples["hdg_deg"].to_numpy(dtype=float)
     speed = samples["stw_kn"].to_numpy(dtype=float)
-    found = []
+    turns = []
     for start, end in zip(epoch_s(maneuvers["start"]), epoch_s(maneuvers["end"]), strict=True):
         part = slice(*np.searchsorted(time, [start - 3.0, min(end, start + 30.0)]))
-        t, x, r = time[part], heading[part], rudder_deg[part]
-        if t.size < 12 or not np.isfinite(x).all() or not np.isfinite(r).all():
-            continue
-        if np.ptp(r) < 8.0 or np.max(np.diff(t)) > 1.5:
-            continue
-        psi = unwrap(x)
-        rate = slow_mean(np.gradient(psi, t), 1.0 / float(np.median(np.diff(t))), 1.0)
-        turned = np.concatenate([[0.0], np.cumsum(0.5 * (r[1:] + r[:-1]) * np.diff(t))])
-        design = np.column_stack([turned, t - t[0], -(rate - rate[0])])
-        solution, *_ = np.linalg.lstsq(design, psi - psi[0], rcond=None)
-        k, lag = float(solution[0]), float(solution[2])
-        if 0.02 < k < 5.0 and 0.05 < lag < 30.0:
-            found.append((k, lag, finite_mean(speed[part])))
-    if len(found) < 4:
+        turn = _of_one_turn(time[part], heading[part], rudder_deg[part])
+        if turn is not None:
+            turns.append((*turn, finite_mean(speed[part])))
+    if len(turns) < 4:
         return None
-    table = np.array(found)
-    half = MEDIAN_SE * 2.0 * table.std(axis=0, ddof=1) / np.sqrt(len(found))
+    table = np.array(turns)
+    half = MEDIAN_SE * 2.0 * table.std(axis=0, ddof=1) / np.sqrt(len(turns))
     k, lag, stw = np.median(table, axis=0)
-    return Turning(Estimate(float(k), float(k - half[0]), float(k + half[0]), len(found)),
-                   Estimate(float(lag), float(lag - half[1]), float(lag + half[1]), len(found)),
+    return Turning(Estimate(float(k), float(k - half[0]), float(k + half[0]), len(turns)),
+                   Estimate(float(lag), float(lag - half[1]), float(lag + half[1]), len(turns)),
                    float(stw), True)
 
 

@@ -103,6 +103,24 @@ def _doubt(typical: float, off: float) -> tuple[Finding, ...]:
         "the setting in the instruments.", channel="variation_deg"),)
 
 
+def _of_two(true: Floats, magnetic: Floats, north: North, native_rate_hz: dict[str, float]
+            ) -> tuple[Floats, list[Finding]]:
+    """The better of a true heading and one made true; gaps of the one from the other."""
+    from_magnetic = wrap360(magnetic + north.variation_deg)
+    both = np.isfinite(true) & np.isfinite(from_magnetic)
+    off = float(np.median(wrap180(true - from_magnetic)[both])) if both.any() else 0.0
+    if abs(off) > 3.0:
+        one_compass = _is_shifted_copy(true, magnetic)
+        return (from_magnetic if one_compass else wrap360(true)), [Finding(
+            "two-headings", f"The log's true heading differs from its magnetic heading corrected "
+            f"for variation by {off:+.1f} deg; the {'magnetic' if one_compass else 'true'} one "
+            "was used.", channel="hdg_deg")]
+    better = (native_rate_hz.get("hdg_mag_deg", 0.0) > 1.5 * native_rate_hz.get("hdg_deg", 0.0)
+              or np.isfinite(magnetic).sum() > 1.1 * np.isfinite(true).sum())
+    first, second = (from_magnetic, wrap360(true)) if better else (wrap360(true), from_magnetic)
+    return np.asarray(np.where(np.isfinite(first), first, second), dtype=float), []
+
+
 def true_heading(
     samples: pd.DataFrame, north: North, native_rate_hz: dict[str, float]
 ) -> tuple[Floats, list[Finding]]:
@@ -125,21 +143,9 @@ def true_heading(
         return wrap360(magnetic), [Finding(
             "magnetic-directions", "The log has a magnetic heading but neither variation nor "
             "position, so all directions in this report are magnetic.", channel="hdg_mag_deg")]
-    from_magnetic = wrap360(magnetic + north.variation_deg)
     if true is None:
-        return from_magnetic, []
-    both = np.isfinite(true) & np.isfinite(from_magnetic)
-    off = float(np.median(wrap180(true - from_magnetic)[both])) if both.any() else 0.0
-    if abs(off) > 3.0:
-        one_compass = _is_shifted_copy(true, magnetic)
-        return (from_magnetic if one_compass else wrap360(true)), [Finding(
-            "two-headings", f"The log's true heading differs from its magnetic heading corrected "
-            f"for variation by {off:+.1f} deg; the {'magnetic' if one_compass else 'true'} one "
-            "was used.", channel="hdg_deg")]
-    better = (native_rate_hz.get("hdg_mag_deg", 0.0) > 1.5 * native_rate_hz.get("hdg_deg", 0.0)
-              or np.isfinite(magnetic).sum() > 1.1 * np.isfinite(true).sum())
-    first, second = (from_magnetic, wrap360(true)) if better else (wrap360(true), from_magnetic)
-    return np.asarray(np.where(np.isfinite(first), first, second), dtype=float), []
+        return wrap360(magnetic + north.variation_deg), []
+    return _of_two(true, magnetic, north, native_rate_hz)
 
 
 def _is_shifted_copy(true: Floats, magnetic: Floats) -> bool:

@@ -28,6 +28,33 @@ EXTRA_COLUMNS = ("leeway_logged_deg", "twa_logged_deg", "tws_logged_kn", "twd_lo
 """Logged columns carried along unchanged."""
 
 
+def _column(raw: pd.DataFrame, name: str) -> Floats:
+    """A logged channel; NaN throughout where there is none."""
+    return raw[name].to_numpy(dtype=float) if name in raw else np.full(len(raw), np.nan)
+
+
+def _has(value: Floats) -> bool:
+    return bool(np.isfinite(value).any())
+
+
+def _rate_of_turn(raw: pd.DataFrame, time: Floats, hdg: Floats, rate_hz: float) -> Floats:
+    """The logged rate of turn, else the heading's."""
+    turn = _column(raw, "rate_of_turn_deg_s")
+    if _has(turn) or not _has(hdg):
+        return turn
+    return angle_rate_deg_s(time, hdg, max(1.0, 3.0 / rate_hz))
+
+
+def _beside(raw: pd.DataFrame, crew: CrewLog, hdg_logged: Floats) -> dict[str, np.ndarray]:
+    """What stands beside the sample columns: load, logged channels, values before correction."""
+    logged = {"hdg_logged_deg": hdg_logged, "stw_logged_kn": _column(raw, "stw_kn"),
+              "awa_logged_deg": _column(raw, "awa_deg"), "aws_logged_kn": _column(raw, "aws_kn")}
+    load = {"load_kg": load_column(crew, raw)}
+    extra = {name: raw[name].to_numpy() for name in EXTRA_COLUMNS if name in raw}
+    return ({name: value for name, value in load.items() if _has(value)} | extra
+            | {name: value for name, value in logged.items() if _has(value)})
+
+
 def wind_and_water(
     cond: Conditioned,
     boat: Boat,
@@ -59,67 +86,39 @@ def wind_and_water(
     crew = crew or CrewLog()
     raw = cond.samples
     time = epoch_s(raw.index)
-    n = len(raw)
-    out: dict[str, np.ndarray] = {}
-    findings: list[Finding] = []
-
-    def column(name: str) -> Floats:
-        return raw[name].to_numpy(dtype=float) if name in raw else np.full(n, np.nan)
-
-    def has(value: Floats) -> bool:
-        return bool(np.isfinite(value).any())
-
     north = find_north(raw)
-    findings += north.findings
-    hdg, notes = true_heading(raw, north, cond.native_rate_hz)
-    findings += notes
-    logged = {"hdg_logged_deg": hdg, "stw_logged_kn": column("stw_kn"),
-              "awa_logged_deg": column("awa_deg"), "aws_logged_kn": column("aws_kn")}
-    hdg = wrap360(hdg + sensors.heading_offset_deg)
-    for name in ("lat", "lon", "depth_m", "engine_rpm", "trim_deg", "heel_deg"):
-        out[name] = column(name)
-    sog, cog, notes = _over_ground(raw, time, north.variation_deg, cond.rate_hz)
-    findings += notes
-    stw = column("stw_kn") * sensors.stw_factor + sensors.stw_offset_kn
-    heel = column("heel_deg")
-    aws, awa, notes = _apparent(cond, boat, sensors, time)
-    findings += notes
+    hdg_logged, of_heading = true_heading(raw, north, cond.native_rate_hz)
+    hdg = wrap360(hdg_logged + sensors.heading_offset_deg)
+    sog, cog, of_ground = _over_ground(raw, time, north.variation_deg, cond.rate_hz)
+    stw = _column(raw, "stw_kn") * sensors.stw_factor + sensors.stw_offset_kn
+    aws, awa, of_wind = _apparent(cond, boat, sensors, time)
     boards = crew_column(crew, "boards", raw)
-    leeway, notes = _leeway(time, column("leeway_logged_deg"), heel, stw, aws, awa, boards, sensors)
-    findings += notes
-    own_kn, own_off, kind, notes = _own_way(stw, leeway, hdg, sog, cog, has(aws) and has(awa))
-    findings += notes
-    tws, twa = triangle.true_wind(aws, awa, own_kn, own_off)
+    leeway, of_leeway = _leeway(time, _column(raw, "leeway_logged_deg"), _column(raw, "heel_deg"),
+                                stw, aws, awa, boards, sensors)
+    way_kn, way_off, kind, of_way = _own_way(stw, leeway, hdg, sog, cog, _has(aws) and _has(awa))
+    findings = [*north.findings, *of_heading, *of_ground, *of_wind, *of_leeway, *of_way]
+    tws, twa = triangle.true_wind(aws, awa, way_kn, way_off)
     twd = wrap360(_bow(hdg, cog) + twa)
-    if not has(twa):
+    if not _has(twa):
         aws, awa, tws, twa, twd, notes = _logged_true_wind(
             raw, north.variation_deg, hdg, cog, stw, leeway, aws, awa)
-        if has(twa):
-            findings = [f for f in findings if f.code != "no-wind-speed"]
-        findings += notes
-    out["sog_kn"], out["cog_deg"], out["stw_kn"], out["hdg_deg"] = sog, cog, stw, hdg
-    out["awa_deg"], out["aws_kn"] = awa, aws
-    out["twa_deg"], out["tws_kn"], out["twd_deg"] = twa, tws, twd
-    out["rudder_deg"] = column("rudder_deg") + (sensors.rudder_offset_deg or 0.0)
-    turn = column("rate_of_turn_deg_s")
-    if not has(turn) and has(hdg):
-        turn = angle_rate_deg_s(time, hdg, max(1.0, 3.0 / cond.rate_hz))
-    out["rate_of_turn_deg_s"] = turn
-    out["leeway_deg"] = leeway
+        findings = [f for f in findings if f.code != "no-wind-speed" or not _has(twa)] + notes
     set_deg, drift = _set_and_drift(time, hdg, leeway, stw, sog, cog)
-    out["set_deg"], out["drift_kn"] = set_deg, drift
-    vmg = triangle.vmg_kn(stw, twa, np.nan_to_num(leeway))
-    out["vmg_kn"] = vmg
-    out["helm"] = helm_column(crew, raw)
-    out["sails"] = crew_column(crew, "sails", raw)
-    out["state"] = np.full(n, "", dtype=object)
-    columns: dict[str, np.ndarray] = {name: out[name] for name in SAMPLE_COLUMNS}
-    columns["boards"] = boards
-    load = load_column(crew, raw)
-    if has(load):
-        columns["load_kg"] = load
-    columns |= {name: raw[name].to_numpy() for name in EXTRA_COLUMNS if name in raw}
-    columns |= {name: value for name, value in logged.items() if has(value)}
+    out: dict[str, np.ndarray] = {
+        name: _column(raw, name)
+        for name in ("lat", "lon", "depth_m", "engine_rpm", "trim_deg", "heel_deg")}
+    out |= {
+        "sog_kn": sog, "cog_deg": cog, "stw_kn": stw, "hdg_deg": hdg, "awa_deg": awa,
+        "aws_kn": aws, "twa_deg": twa, "tws_kn": tws, "twd_deg": twd,
+        "rudder_deg": _column(raw, "rudder_deg") + (sensors.rudder_offset_deg or 0.0),
+        "rate_of_turn_deg_s": _rate_of_turn(raw, time, hdg, cond.rate_hz),
+        "leeway_deg": leeway, "set_deg": set_deg, "drift_kn": drift,
+        "vmg_kn": triangle.vmg_kn(stw, twa, np.nan_to_num(leeway)),
+        "helm": helm_column(crew, raw), "sails": crew_column(crew, "sails", raw),
+        "state": np.full(len(raw), "", dtype=object),
+    }
+    columns = {name: out[name] for name in SAMPLE_COLUMNS} | {"boards": boards} | _beside(
+        raw, crew, hdg_logged)
     samples = pd.DataFrame(columns, index=raw.index)
     samples.attrs["wind_reference"] = kind
     known_s = float(np.isfinite(twa).sum()) / cond.rate_hz
@@ -194,44 +193,49 @@ def _leeway(
         "then reads a degree or so too small.", level="note", channel="leeway_deg")]
 
 
+def _without_the_mast(cond: Conditioned, boat: Boat, time: Floats, aws: Floats, awa: Floats,
+                      heel: Floats, trim: Floats) -> tuple[Floats, Floats]:
+    """Apparent wind, the masthead's motion taken off as far as it shows."""
+    rates = cond.native_rate_hz
+    quick = min(rates.get(name, 0.0) for name in ("aws_kn", "awa_deg", "heel_deg"))
+    # A roll takes 2-6 s: slower readings would alias it.
+    if not boat.mast_height_m or quick < 1.9:
+        return aws, awa
+    ahead, abeam = aws * cosd(awa), aws * sind(awa)
+    v_ahead, v_abeam = masthead_velocity_kn(time, heel, trim, boat.mast_height_m,
+                                            max(0.5, 2.5 / quick))
+    share_abeam = share_that_shows(time, abeam, v_abeam)
+    share_ahead = share_that_shows(time, ahead, v_ahead)
+    ahead = ahead - share_ahead * v_ahead
+    abeam = abeam - share_abeam * v_abeam
+    return np.hypot(ahead, abeam), arctan2d(abeam, ahead)
+
+
 def _apparent(
     cond: Conditioned, boat: Boat, sensors: Sensors, time: Floats
 ) -> tuple[Floats, Floats, list[Finding]]:
     """Apparent wind, sensor errors, mast motion and lean taken off."""
     raw = cond.samples
+    awa, aws, heel = (_column(raw, name) for name in ("awa_deg", "aws_kn", "heel_deg"))
     empty = np.full(len(raw), np.nan)
-    if "awa_deg" not in raw or not np.isfinite(raw["awa_deg"].to_numpy(dtype=float)).any():
+    if not _has(awa):
         return empty, empty, []
-    awa = wrap180(raw["awa_deg"].to_numpy(dtype=float) + sensors.awa_offset_deg)
-    if "aws_kn" not in raw or not np.isfinite(raw["aws_kn"].to_numpy(dtype=float)).any():
+    awa = wrap180(awa + sensors.awa_offset_deg)
+    if not _has(aws):
         return empty, awa, [Finding(
             "no-wind-speed", "The log has an apparent wind angle but no usable apparent wind "
             "speed: true wind, and all that rests on it, is not known.", channel="aws_kn")]
-    aws = raw["aws_kn"].to_numpy(dtype=float) * sensors.aws_factor
+    aws = aws * sensors.aws_factor
     if sensors.upwash_deg:
         awa = wrap180(awa - sensors.upwash_deg * sail_lift(awa))
-    if "heel_deg" not in raw or not np.isfinite(raw["heel_deg"].to_numpy(dtype=float)).any():
+    if not _has(heel):
         return aws, awa, []
-    heel = raw["heel_deg"].to_numpy(dtype=float)
-    trim = raw["trim_deg"].to_numpy(dtype=float) if "trim_deg" in raw else np.zeros(len(raw))
+    trim = _column(raw, "trim_deg")
     # The mean of the trim is as much the sensor's mounting and the mast's rake as the boat's.
-    trim = np.nan_to_num(trim - (np.nanmedian(trim) if np.isfinite(trim).any() else 0.0))
-    findings: list[Finding] = []
-    rates = cond.native_rate_hz
-    quick = min(rates.get("aws_kn", 0.0), rates.get("awa_deg", 0.0), rates.get("heel_deg", 0.0))
-    if boat.mast_height_m and quick >= 1.9:
-        # A roll takes 2-6 s: slower readings would alias it.
-        ahead, abeam = aws * cosd(awa), aws * sind(awa)
-        v_ahead, v_abeam = masthead_velocity_kn(time, heel, trim, boat.mast_height_m,
-                                                max(0.5, 2.5 / quick))
-        share_abeam = share_that_shows(time, abeam, v_abeam)
-        share_ahead = share_that_shows(time, ahead, v_ahead)
-        ahead = ahead - share_ahead * v_ahead
-        abeam = abeam - share_abeam * v_abeam
-        aws, awa = np.hypot(ahead, abeam), arctan2d(abeam, ahead)
-    heel = np.nan_to_num(heel)
-    aws, awa = level_wind(aws, awa, np.clip(heel, -60, 60), np.clip(trim, -30, 30))
-    return aws, awa, findings
+    trim = np.nan_to_num(trim - (np.nanmedian(trim) if _has(trim) else 0.0))
+    aws, awa = _without_the_mast(cond, boat, time, aws, awa, heel, trim)
+    aws, awa = level_wind(aws, awa, np.clip(np.nan_to_num(heel), -60, 60), np.clip(trim, -30, 30))
+    return aws, awa, []
 
 
 def _own_way(

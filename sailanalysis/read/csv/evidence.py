@@ -74,15 +74,21 @@ def _unit_of(ratio: float | None, off: float) -> tuple[str, float] | None:
     return fits[-1] if fits else None
 
 
+def _sure_unit(ratios: list[tuple[Stream, float | None]]) -> tuple[str, float, float] | None:
+    """The unit that speed over ground shows, its knots, and the ratio to the positions."""
+    told = [(*unit, ratio or 0.0) for s, ratio in ratios if s.channel == "sog_kn"
+            and (unit := _unit_of(ratio, OFF)) is not None]
+    return told[-1] if told else None
+
+
 def _speeds(reading: Reading, streams: list[Stream], track: _Track | None, name: str) -> None:
     speeds = [s for s in streams if s.channel in _SPEEDS]
     if track is None or not speeds:
         return
     ratios = [(s, _ratio(s, track)) for s in speeds if s.channel in ("sog_kn", "stw_kn")]
-    sure = [(_unit_of(ratio, OFF), ratio) for s, ratio in ratios if s.channel == "sog_kn"]
-    told = [(*unit, ratio or 0.0) for unit, ratio in sure if unit is not None]
-    if told:
-        unit, to_kn, times = told[-1]
+    sure = _sure_unit(ratios)
+    if sure is not None:
+        unit, to_kn, times = sure
         wrong = [s for s in speeds if s.channel == "sog_kn" or _fits(s, track, to_kn)]
         _convert(reading, wrong, to_kn)
         reading.findings.append(Finding(
@@ -91,10 +97,8 @@ def _speeds(reading: Reading, streams: list[Stream], track: _Track | None, name:
             f"{_are(wrong, 'were', 'was')} read so.", channel="sog_kn"))
         return
     for stream, ratio in ratios:
-        doubted = _unit_of(ratio, OFF_WATER) if stream.channel == "stw_kn" else None
-        if doubted is not None:
-            _doubt(reading, stream, name, f"is {ratio or 0.0:.2f} times what the positions give "
-                   f"in knots: {doubted[0]}?", "knots", doubted[0])
+        if stream.channel == "stw_kn":
+            _doubt_speed(reading, stream, name, ratio)
 
 
 def _fits(stream: Stream, track: _Track, to_kn: float) -> bool:
@@ -113,10 +117,22 @@ def _may_be_radians(stream: Stream) -> bool:
     return float(np.max(np.abs(stream.value))) <= most + 1e-3
 
 
+def _doubt_speed(reading: Reading, stream: Stream, name: str, ratio: float | None) -> None:
+    """Say that speed through the water may be in another unit."""
+    unit = _unit_of(ratio, OFF_WATER)
+    if unit is not None:
+        _doubt(reading, stream, name, f"is {ratio or 0.0:.2f} times what the positions give "
+               f"in knots: {unit[0]}?", "knots", unit[0])
+
+
+def _is_bearing(stream: Stream) -> bool:
+    return _is_angle(stream) and CHANNELS[stream.channel].kind == "bearing"
+
+
 def _angles(reading: Reading, streams: list[Stream], track: _Track | None, name: str) -> None:
-    compass = [s for s in streams if _is_angle(s) and CHANNELS[s.channel].kind == "bearing"]
-    bearings = [s for s in compass if _may_be_radians(s)
-                and s.value.size >= 100 and float(np.ptp(s.value)) > 0.2]
+    compass = [s for s in streams if _is_bearing(s)]
+    bearings = [s for s in filter(_may_be_radians, compass)
+                if s.value.size >= 100 and float(np.ptp(s.value)) > 0.2]
     if any(_surely_radians(s, track) for s in bearings) and all(map(_may_be_radians, compass)):
         wrong = [*filter(_may_be_radians, streams),
                  *(s for s in streams if s.channel == "rate_of_turn_deg_s")]

@@ -237,6 +237,11 @@ class _TimeGuess:
     """Whether its cells hold the day as well."""
 
 
+def _holds_dates(kind: str, seen: list[str]) -> bool:
+    """Whether most cells of a time column hold the day as well."""
+    return kind in ("utc", "plain") or 2 * len(list(filter(_DATED.search, seen))) > len(seen)
+
+
 def _guess(place: int, column: Column, seen: list[str], dates: list[int], times: list[int]
            ) -> _TimeGuess | None:
     """What a column's cells make of it; None where they are no times."""
@@ -245,30 +250,30 @@ def _guess(place: int, column: Column, seen: list[str], dates: list[int], times:
     clock = kind == "number" or not times or any(":" in cell for cell in seen)
     if kind == "" or (is_date and not clock):
         return None
-    dated = kind in ("utc", "plain") or 2 * sum(
-        _DATED.search(cell) is not None for cell in seen) > len(seen)
+    dated = _holds_dates(kind, seen)
     epoch = kind == "number" and _median(seen) > 1e8
-    rank = 8 * (kind == "utc" or epoch) + 2 * column.utc + (not column.elapsed)
-    if dated:
-        rank += 6
-    elif is_date:
-        rank -= 4 * bool(times)
-    else:
-        rank += 3 * bool(dates)
+    rank = 8 * (kind == "utc" or epoch) + 2 * column.utc + (not column.elapsed) + 6 * dated
+    if not dated:
+        rank += -4 * bool(times) if is_date else 3 * bool(dates)
     return _TimeGuess(rank * bool(seen), -place, kind, dated or epoch)
+
+
+def _places(columns: list[Column | None], role: str) -> list[int]:
+    """Where the columns of one role stand."""
+    return [place for place, column in enumerate(columns)
+            if column is not None and column.role == role]
 
 
 def _time_column(columns: list[Column | None], rows: list[list[str]],
                  ) -> tuple[int, int, str] | None:
     """The best time column, the date column that belongs to it (or -1), and its kind."""
+    times, dates = _places(columns, "time"), _places(columns, "date")
     known = {place: column for place, column in enumerate(columns) if column is not None}
-    times, dates = ([place for place, column in known.items() if column.role == role]
-                    for role in ("time", "date"))
-    guesses = [guess for place in [*times, *dates] if (guess := _guess(
-        place, known[place], _filled(rows, place), dates, times)) is not None]
-    if not guesses:
+    guesses = (_guess(place, known[place], _filled(rows, place), dates, times)
+               for place in [*times, *dates])
+    best = max((guess for guess in guesses if guess is not None), default=None)
+    if best is None:
         return None
-    best = max(guesses)
     place = -best.negative_place
     alone = best.dated or place in dates or known[place].elapsed
     return place, -1 if alone or not dates else dates[0], best.kind
@@ -298,9 +303,9 @@ def _time_kind(seen: list[str]) -> str:
     return "text" if any(re.search(r"\d", cell) for cell in seen) else ""
 
 
-def _say_columns(cells: list[str], columns: list[Column | None], context: ReadContext,
+def _say_unknown(cells: list[str], columns: list[Column | None], context: ReadContext,
                  reading: Reading, rows: list[list[str]]) -> None:
-    """Say which columns are not read, which are by an assumption, and which are missing."""
+    """Say which columns are not read."""
     unknown = [cell for at, (cell, column) in enumerate(zip(cells, columns, strict=True))
                if column is None and (cell or any(row[at] for row in rows))]
     if unknown:
@@ -310,6 +315,12 @@ def _say_columns(cells: list[str], columns: list[Column | None], context: ReadCo
             "csv-unknown-column",
             f"{context.name}: column{'s' if len(unknown) > 1 else ''} not understood and not used: "
             f"{shown}{more}. Map what you need in the boat file's [columns]."))
+
+
+def _say_columns(cells: list[str], columns: list[Column | None], context: ReadContext,
+                 reading: Reading, rows: list[list[str]]) -> None:
+    """Say which columns are not read, which are by an assumption, and which are missing."""
+    _say_unknown(cells, columns, context, reading, rows)
     reading.findings += [
         Finding("csv-assumed-column", f"{context.name}: {column.assumed}.", "note",
                 channel=column.name)

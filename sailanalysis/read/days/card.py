@@ -237,12 +237,17 @@ def _meets_any(source: Source, others: list[tuple[float, float]]) -> bool:
     return any(a < end and start < b for a, b in others)
 
 
+def _is_astray(sources: list[Source]) -> bool:
+    """Whether a log without satellite time shares no hour with those that have it."""
+    sure = [_hours_of(s) for s in sources if s.reading.clock == "gps"]
+    others = [s for s in sources if s.reading.clock != "gps"]
+    return bool(sure) and not all(_meets_any(s, sure) for s in others)
+
+
 def _on_one_clock(logs: DayOfLogs) -> None:
     """Dates and offsets put right between files that would otherwise seem of different days."""
     put_on_one_day(logs.sources)
-    timed = [s for s in logs.sources if s.reading.streams]
-    sure = [_hours_of(s) for s in timed if s.reading.clock == "gps"]
-    if not sure or all(s.reading.clock == "gps" or _meets_any(s, sure) for s in timed):
+    if not _is_astray([s for s in logs.sources if s.reading.streams]):
         return
     offsets, findings = align_clocks([source.reading for source in logs.sources])
     if any(offsets):

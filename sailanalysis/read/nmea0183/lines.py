@@ -279,6 +279,22 @@ def _piece_at(clean: bytes, start: int, end: int
     return piece, match, good, end
 
 
+def _take_piece(clean: bytes, start: int, end: int, position: int, source: str,
+                stamp: Stamp | None, tally: Tally) -> tuple[list[Record], int, bytes]:
+    """The sentence from ``start``: its record if it is good, its end, and what trails it."""
+    piece, match, good, end = _piece_at(clean, start, end)
+    records: list[Record] = []
+    if match is not None and not good:
+        tally.reject(CHECKSUM)
+    elif match is None and (b"*" in piece or end != len(clean)):
+        tally.reject(CUT)
+    else:
+        body = piece[: match.start()] if match is not None else piece
+        records = _take(body, position + start, source, stamp, good, tally)
+    inner = _TAG.search(piece, match.end() if match else 0)
+    return records, end, inner[0] if inner else b""
+
+
 def read_line(line: bytes, position: int, tally: Tally) -> list[Record]:
     """Every good sentence of one line, with all that was wrong counted in ``tally``.
 
@@ -312,17 +328,10 @@ def read_line(line: bytes, position: int, tally: Tally) -> list[Record]:
     for start, end in pairwise([*starts, len(clean)]):
         if start < taken_to:
             continue
-        piece, match, good, taken_to = _piece_at(clean, start, end)
-        if match is not None and not good:
-            tally.reject(CHECKSUM)
-        elif match is None and (b"*" in piece or taken_to != len(clean)):
-            tally.reject(CUT)
-        else:
-            body = piece[: match.start()] if match is not None else piece
-            records += _take(body, position + start, source, stamp, good, tally)
-        inner = _TAG.search(piece, match.end() if match else 0)
-        if inner:
-            source, tagged = _tag_block(inner[0], tally)
+        more, taken_to, tag = _take_piece(clean, start, end, position, source, stamp, tally)
+        records += more
+        if tag:
+            source, tagged = _tag_block(tag, tally)
             stamp = tagged or stamp
     return records
 

@@ -152,6 +152,14 @@ def dates_written(path: str | Path) -> frozenset[str]:
     return frozenset(found)
 
 
+def _cost_of_days(clock_times: Sequence[time], clocks: Sequence[_DayClock]
+                  ) -> tuple[Floats, Floats]:
+    """Instants of times of day on every day, and how far each is from that day's log."""
+    instants = np.array([[c.nearest(t) for c in clocks] for t in clock_times])
+    away = np.array([[c.away_s(t) for c, t in zip(clocks, row, strict=True)] for row in instants])
+    return instants, np.minimum(away, AWAY_MOST_S)
+
+
 def deal_out(times: Sequence[str], clocks: Sequence[_DayClock]) -> tuple[list[int], int]:
     """The day of every line, and how many could as well belong to another."""
     clock_times = {k: clock for k, text in enumerate(times)
@@ -159,9 +167,7 @@ def deal_out(times: Sequence[str], clocks: Sequence[_DayClock]) -> tuple[list[in
     day_of = [_nearest(text, clocks) for text in times]
     if not clock_times:
         return day_of, 0
-    instants = np.array([[c.nearest(t) for c in clocks] for t in clock_times.values()])
-    away = np.array([[c.away_s(t) for c, t in zip(clocks, row, strict=True)] for row in instants])
-    cost = np.minimum(away, AWAY_MOST_S)
+    instants, cost = _cost_of_days(list(clock_times.values()), clocks)
     first, last = (_best_days(instants, cost, late=late) for late in (False, True))
     for k, day in zip(clock_times, first, strict=True):
         day_of[k] = day

@@ -188,20 +188,31 @@ def _gauge_words(error: float, half: float) -> str:
             f"{max(abs(error - half), abs(error + half)):.0f} l)")
 
 
+def _why_unchecked(tank: Tank | None, level: Stream | None, fills: list[_Fill], boat: Boat) -> str:
+    """Why fills say nothing of a gauge; empty where they do."""
+    if tank is None:
+        return f"the boat file has no such tank (it has: {', '.join(boat.tanks) or 'none'})"
+    if level is None:
+        return "its gauge is not in the logs"
+    return "" if fills else "the gauge was not logged on both sides of it"
+
+
+def _brim_words(fills: list[_Fill], tank: Tank) -> str:
+    """What one fill to the brim says of what was left before."""
+    left = tank.capacity_l - fills[0].litres
+    if len(fills) != 1 or fills[0].after < 0.95 or left <= 0:
+        return ""
+    return (f" Filled to the brim, {left:.0f} l were left before; "
+            f"the gauge said {fills[0].before * tank.capacity_l:.0f} l.")
+
+
 def _check(name: str, events: list[tuple[float, float]], tank: Tank | None,
            level: Stream | None, boat: Boat) -> GaugeCheck:
-    written = sum(litres for _, litres in events)
     fills = [] if level is None else [
         fill for event in events if (fill := _fill(level, *event)) is not None]
-    why = ""
-    if tank is None:
-        why = f"the boat file has no such tank (it has: {', '.join(boat.tanks) or 'none'})"
-    elif level is None:
-        why = "its gauge is not in the logs"
-    elif not fills:
-        why = "the gauge was not logged on both sides of it"
+    why = _why_unchecked(tank, level, fills, boat)
     if tank is None or why:
-        nothing = float("nan")
+        written, nothing = sum(litres for _, litres in events), float("nan")
         return GaugeCheck(name, 0, written, nothing, nothing, nothing, nothing,
                           f"{written:.0f} l were filled into {name}, but {why}.")
     litres = sum(fill.litres for fill in fills)
@@ -209,12 +220,9 @@ def _check(name: str, events: list[tuple[float, float]], tank: Tank | None,
     variance = sum(fill.variance * tank.capacity_l**2 for fill in fills)
     error = rise - litres
     half = _student(sum(fill.free for fill in fills)) * float(np.sqrt(variance))
-    sentence = (f"{litres:.0f} l were filled into {name} and the gauge rose by "
-                f"{rise:.0f} l: {_gauge_words(error, half)}.")
-    if len(fills) == 1 and fills[0].after >= 0.95 and tank.capacity_l > litres:
-        sentence += (f" Filled to the brim, {tank.capacity_l - litres:.0f} l were left before; "
-                     f"the gauge said {fills[0].before * tank.capacity_l:.0f} l.")
-    return GaugeCheck(name, len(fills), litres, rise, error, error - half, error + half, sentence)
+    return GaugeCheck(name, len(fills), litres, rise, error, error - half, error + half,
+                      f"{litres:.0f} l were filled into {name} and the gauge rose by "
+                      f"{rise:.0f} l: {_gauge_words(error, half)}." + _brim_words(fills, tank))
 
 
 def _window(level: Stream, start_s: float, end_s: float) -> tuple[float, float, int] | None:
