@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from sailanalysis.calibrate.apply import Corrections
 from sailanalysis.calibrate.health import turn_instants
@@ -227,6 +228,16 @@ def leans_to_windward(samples: pd.DataFrame) -> Doubt | None:
                  int(firm.sum() * step / 60.0), ("heel_deg",))
 
 
+def _with_the_bow(time: Floats, way: NDArray[np.complex128], drift: NDArray[np.complex128]
+                  ) -> tuple[float, float]:
+    """The part of the drift that goes with the bow: share of her speed, and degrees turned."""
+    # The rest is a stream that turns slowly.
+    x = 2.0 * (time - time[0]) / max(float(np.ptp(time)), 1.0) - 1.0
+    design = np.column_stack([np.ones(x.size), x, x**2, way])
+    part, *_ = np.linalg.lstsq(design.astype(complex), drift, rcond=None)
+    return float(part[3].real), float(np.degrees(np.angle(1.0 + part[3])))
+
+
 def drift_by_heading(samples: pd.DataFrame) -> Doubt | None:
     """What is shown as current, against the bow: a stream knows nothing of her heading."""
     needed = {"sog_kn", "cog_deg", "stw_kn", "hdg_deg"}
@@ -250,11 +261,7 @@ def drift_by_heading(samples: pd.DataFrame) -> Doubt | None:
     spread = 1.0 - abs(np.mean(way / np.abs(way)))
     if spread < 0.25:
         return None
-    # A stream that turns slowly, and a part that goes with the bow.
-    x = 2.0 * (time[index] - time[index[0]]) / max(float(np.ptp(time[index])), 1.0) - 1.0
-    design = np.column_stack([np.ones(x.size), x, x**2, way])
-    part, *_ = np.linalg.lstsq(design.astype(complex), drift, rcond=None)
-    speed, turned = float(part[3].real), float(np.degrees(np.angle(1.0 + part[3])))
+    speed, turned = _with_the_bow(time[index], way, drift)
     if abs(speed) < SPEED_SHARE and abs(turned) < TURNED_DEG:
         return None
     by_speed = abs(speed) / SPEED_SHARE > abs(turned) / TURNED_DEG

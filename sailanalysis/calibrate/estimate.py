@@ -418,7 +418,7 @@ def _not_sailed(name: str, sailed: _Sailed) -> str:
         return (f"The wind came over the {side} side nearly all day, where {_BY_SIDE[name]} cannot "
                 "be told from what the sails, the wind or the compass do. " + _BOTH_TACKS)
     if name == "aws_factor" and sailed.up_downs < MIN_UP_DOWNS:
-        how = "once each" if sailed.up_downs else "never both"
+        how = ("never both", "once each")[sailed.up_downs > 0]
         return (f"She sailed upwind and downwind {how}, and a wind that freshens in between looks "
                 "just like this error. Sail up, down and up again within an hour.")
     return ""

@@ -88,6 +88,16 @@ def _covered(chosen: dict[str, Candidate], fills: dict[str, list[tuple[Candidate
     return covered
 
 
+def _clock(chosen: dict[str, Candidate], fills: dict[str, list[tuple[Candidate, float, float]]]
+           ) -> tuple[Floats, float]:
+    """Instants and rate of the common clock, in step with the sensor that sets it."""
+    pacing = [c for name, c in chosen.items() if name in CLOCK_CHANNELS]
+    rate = common_rate_hz([c.pace for c in pacing])
+    setter = max(pacing, key=lambda c: c.pace.covered_s, default=None)
+    return grid_s(_covered(chosen, fills), rate,
+                  phase_s(setter.time_s, rate) if setter else 0.0), rate
+
+
 def condition(raw: RawLog, boat: Boat | None = None) -> Conditioned:
     """Clean the streams, choose the sources, and bring all onto one clock.
 
@@ -114,12 +124,8 @@ def condition(raw: RawLog, boat: Boat | None = None) -> Conditioned:
     _leave_out_stuck(cleaning, _under_way(cleaning))
     ordered = _order(_candidates(cleaning, raw))
     chosen = {channel: ranked[0] for channel, ranked in ordered.items()}
-    pacing = [c for name, c in chosen.items() if name in CLOCK_CHANNELS]
-    rate = common_rate_hz([c.pace for c in pacing])
-    setter = max(pacing, key=lambda c: c.pace.covered_s, default=None)
     fills = {channel: fill_gaps(ranked[0], ranked[1:]) for channel, ranked in ordered.items()}
-    clock_s = grid_s(_covered(chosen, fills), rate,
-                     phase_s(setter.time_s, rate) if setter else 0.0)
+    clock_s, rate = _clock(chosen, fills)
     if clock_s.size == 0:
         raise LogError("the logs hold no position, speed, heading or wind that could be used; "
                        "sailanalysis inspect shows what they hold and why lines were rejected")
@@ -210,12 +216,16 @@ def _under_way(cleaning: _Cleaning) -> dict[str, tuple[Floats, Floats]]:
         key = _longest(cleaning, [k for k in streams if k[0] == channel and streams[k][0].size])
         if key is not None:
             speed[channel] = streams[key]
-    if "sog_kn" not in speed:
-        key = _longest(cleaning, [k for k in streams if k[0] == "lat" and ("lon", k[1]) in streams])
-        made = _speed_from_positions(cleaning, key[1]) if key is not None else None
-        if made is not None and made[0].size:
-            speed["sog_kn"] = made
-    return speed
+    made = None if "sog_kn" in speed else _way_made(cleaning)
+    return speed if made is None else speed | {"sog_kn": made}
+
+
+def _way_made(cleaning: _Cleaning) -> tuple[Floats, Floats] | None:
+    """Speed between the positions; None where there are none."""
+    streams = cleaning.streams
+    key = _longest(cleaning, [k for k in streams if k[0] == "lat" and ("lon", k[1]) in streams])
+    made = _speed_from_positions(cleaning, key[1]) if key is not None else None
+    return made if made is not None and made[0].size else None
 
 
 def _speed_from_positions(cleaning: _Cleaning, source: str) -> tuple[Floats, Floats]:
@@ -291,8 +301,7 @@ def _order(candidates: dict[str, list[Candidate]]) -> dict[str, list[Candidate]]
     for first, second in TOGETHER:
         if first in ordered and second in ordered:
             best = ordered[first][0].source
-            same = [c for c in ordered[second] if c.source == best]
-            ordered[second] = same + [c for c in ordered[second] if c.source != best]
+            ordered[second].sort(key=lambda c: c.source != best)
     return ordered
 
 

@@ -80,6 +80,17 @@ def round_length_m(span_m: float) -> tuple[float, str]:
     return length, (f"{length:.0f} m" if table is metric else f"{length / 1852:g} NM")
 
 
+def _geojson(path: Path) -> Any:
+    """What a file holds."""
+    try:
+        if path.stat().st_size > 20_000_000:
+            raise SailAnalysisError(f"{path.name}: a coastline over 20 MB would swamp the "
+                                    "report; cut it to the waters sailed")
+        return json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise SailAnalysisError(f"{path.name}: not a readable GeoJSON file") from error
+
+
 def read_coastline(source: str | Path | dict[str, Any]) -> list[Floats]:
     """Lines of a GeoJSON file or object (RFC 7946): arrays of shape (n, 2), longitude first.
 
@@ -88,25 +99,15 @@ def read_coastline(source: str | Path | dict[str, Any]) -> list[Floats]:
     SailAnalysisError
         If it is no GeoJSON with lines or polygons, or larger than 20 MB.
     """
-    if not isinstance(source, dict):
-        path = Path(source)
-        try:
-            if path.stat().st_size > 20_000_000:
-                raise SailAnalysisError(f"{path.name}: a coastline over 20 MB would swamp the "
-                                        "report; cut it to the waters sailed")
-            source = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
-            raise SailAnalysisError(f"{path.name}: not a readable GeoJSON file") from error
     lines: list[Floats] = []
-    queue: list[Any] = [source]
+    queue: list[Any] = [source if isinstance(source, dict) else _geojson(Path(source))]
     while queue:
         item = queue.pop()
         if not isinstance(item, dict):
             continue
         kind, points = item.get("type"), item.get("coordinates")
-        queue += list(item.get("features") or []) + list(item.get("geometries") or [])
-        if isinstance(item.get("geometry"), dict):
-            queue.append(item["geometry"])
+        queue += [*(item.get("features") or []), *(item.get("geometries") or []),
+                  item.get("geometry")]
         for ring in _rings(str(kind), points or []):
             line = np.array([p[:2] for p in ring], dtype=float)
             if line.ndim == 2 and len(line) > 1 and np.isfinite(line).all():

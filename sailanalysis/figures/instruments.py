@@ -5,11 +5,31 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sailanalysis.core.angles import cosd, sind, wrap360
+from sailanalysis.core.angles import Floats, cosd, sind, wrap360
 from sailanalysis.core.series import epoch_s, running_mean
 from sailanalysis.figures.spec import Spec, axis, clock_ticks, f32, layout, time_axis
 from sailanalysis.figures.tables import usual_step_s
 from sailanalysis.figures.thin import open_gaps, thinned
+
+
+def _fitted_traces(time: Floats, value: Floats, low: Floats, high: Floats, of_set: bool
+                   ) -> list[Spec]:
+    """A fitted value through the day, and its interval where that can be drawn."""
+    axis_name, traces = "y2" if of_set else "y", []
+    good = np.isfinite(low) & np.isfinite(high)
+    # A bearing's interval spans north or half the compass too easily to be shaded.
+    if good.any() and not of_set:
+        traces.append({"type": "scatter", "mode": "lines", "yaxis": axis_name, "fill": "toself",
+                       "x": f32(np.concatenate([time[good], time[good][::-1]])),
+                       "y": f32(np.concatenate([high[good], low[good][::-1]])),
+                       "fillcolor": "~shade", "hoverinfo": "skip",
+                       "line": {"width": 0, "color": "rgba(0,0,0,0)"}, "name": "95 % interval"})
+    traces.append({"type": "scatter", "mode": "markers" if of_set else "lines",
+                   "x": f32(time), "y": f32(value), "yaxis": axis_name,
+                   "line": {"color": "~accent", "width": 2.6},
+                   "marker": {"color": "~accent", "size": 5}, "name": "fitted",
+                   "hovertemplate": "%{y:.1f}<extra></extra>"})
+    return traces
 
 
 def current_figure(samples: pd.DataFrame, fit: pd.DataFrame | None = None,
@@ -48,28 +68,11 @@ def current_figure(samples: pd.DataFrame, fit: pd.DataFrame | None = None,
                      "marker": {"color": "~soft", "size": 3, "symbol": "square"},
                      "hovertemplate": "towards %{y:.0f}°<extra></extra>"})
     if fit is not None and len(fit):
-        at = epoch_s(fit.index) - t0
-        for y, names in (("y", ("drift_kn", "drift_low_kn", "drift_high_kn")),
-                         *(((("y2"), ("set_deg", "set_low_deg", "set_high_deg")),)
-                           if show_set else ())):
-            value, low, high = (fit[c].to_numpy(dtype=float) for c in names)
-            if y == "y2":
-                # A bearing's interval that spans north or half the compass is not drawn.
-                wide = ~(np.abs(high - low) < 120) | (np.abs(value - low) > 90)
-                low, high = np.where(wide, np.nan, low), np.where(wide, np.nan, high)
-            good = np.isfinite(low) & np.isfinite(high)
-            if good.any() and y == "y":
-                data.append({"type": "scatter", "mode": "lines", "yaxis": y, "fill": "toself",
-                             "x": f32(np.concatenate([at[good], at[good][::-1]])),
-                             "y": f32(np.concatenate([high[good], low[good][::-1]])),
-                             "fillcolor": "~shade", "hoverinfo": "skip",
-                             "line": {"width": 0, "color": "rgba(0,0,0,0)"},
-                             "name": "95 % interval"})
-            data.append({"type": "scatter", "mode": "lines" if y == "y" else "markers",
-                         "x": f32(at), "y": f32(value), "yaxis": y,
-                         "line": {"color": "~accent", "width": 2.6},
-                         "marker": {"color": "~accent", "size": 5}, "name": "fitted",
-                         "hovertemplate": "%{y:.1f}<extra></extra>"})
+        for what in ("drift_kn", "set_deg") if show_set else ("drift_kn",):
+            kind, unit = what.split("_")
+            value, low, high = (fit[c].to_numpy(dtype=float) for c in (
+                what, f"{kind}_low_{unit}", f"{kind}_high_{unit}"))
+            data += _fitted_traces(epoch_s(fit.index) - t0, value, low, high, kind == "set")
     frame = layout(
         360 if show_set else 260, t0, ("xaxis",),
         xaxis=time_axis(range=[0, max(end, 1.0)], anchor="y2" if show_set else "y",

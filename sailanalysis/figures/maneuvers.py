@@ -28,6 +28,45 @@ def standing_out(table: pd.DataFrame) -> tuple[int | None, int | None]:
     return int(order[0]), (int(order[(order.size - 1) // 2]) if order.size > 2 else None)
 
 
+def _turned(column: str, y: Floats, grid: Floats, sign: float, is_own: bool) -> Floats:
+    """A trace as if from starboard: wind angle from its old side, turning to the positive."""
+    if column == "twa_deg":
+        return _cut(y if is_own else sign * y)
+    near = y[(grid > -8) & (grid < 8)]
+    if column == "rate_of_turn_deg_s" and np.isfinite(near).any() and np.nanmean(near) < 0:
+        return -1 * y
+    return y
+
+
+def _style_of(i: int, best: int | None, median: int | None) -> Spec:
+    """Line of one maneuver among the others."""
+    if i == best:
+        return {"color": "~c0", "width": 3.0, "dash": "solid"}
+    if i == median:
+        return {"color": "~c1", "width": 2.6, "dash": "dash"}
+    return {"color": "~none", "width": 1.0, "dash": "solid"}
+
+
+def _axis_name(number: int) -> str:
+    return str(number) if number > 1 else ""
+
+
+def _panel_frame(panels: list[tuple[str, str]]) -> tuple[Spec, list[Spec]]:
+    """Axes of the panels one below the other, and their headings."""
+    axes: Spec = {}
+    notes: list[Spec] = []
+    top = 1.0
+    for number, (_, label) in enumerate(panels, start=1):
+        low = top - 1.0 / len(panels)
+        axes["yaxis" + _axis_name(number)] = axis(
+            "", domain=[max(low + 0.03, 0.0), top - 0.045], anchor="x", nticks=5)
+        notes.append({"xref": "paper", "yref": "paper", "x": 0, "y": top - 0.04, "xanchor": "left",
+                      "yanchor": "bottom", "showarrow": False, "text": label,
+                      "font": {"size": 12, "color": "~soft"}})
+        top = low
+    return axes, notes
+
+
 def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
                    traces: dict[int, pd.DataFrame] | None = None) -> Spec:
     """Traces of alike maneuvers aligned at the crossing, best and median standing out.
@@ -51,34 +90,23 @@ def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
     grid = np.arange(-BEFORE_S, AFTER_S + STEP_S / 2, STEP_S)
     panels = [(c, label) for c, label in PANELS if c in samples and samples[c].notna().any()]
     data: list[Spec] = []
-    order = [i for i in range(len(table)) if i not in (best, median)]
-    order += [i for i in (median, best) if i is not None]
-    for i in order:
-        style = {"color": "~none", "width": 1.0, "dash": "solid"}
-        if i == best:
-            style = {"color": "~c0", "width": 3.0, "dash": "solid"}
-        elif i == median:
-            style = {"color": "~c1", "width": 2.6, "dash": "dash"}
+    last = [i for i in (median, best) if i is not None]
+    for i in [*(i for i in range(len(table)) if i not in last), *last]:
         sign = 1.0 if sides[i] != "port" else -1.0
-        own = _columns(None if traces is None else traces.get(int(table.index[i])))
+        own = _columns((traces or {}).get(int(table.index[i])))
         own_step = usual_step_s(own["t_s"]) if own else 0.0
+        word = {best: "best", median: "median"}.get(i, names[i])
         for number, (column, _) in enumerate(panels, start=1):
             if column in own:
                 y = _aligned(own["t_s"], own[column], grid, own_step)
             else:
                 y = _aligned(time, samples[column].to_numpy(dtype=float), cross[i] + grid, step)
-            if column == "twa_deg":
-                y = y if own else sign * y
-                y = _cut(y)
-            elif column == "rate_of_turn_deg_s":
-                y = np.where(np.nanmean(y[(grid > -8) & (grid < 8)]) < 0, -1, 1) * y \
-                    if np.isfinite(y[(grid > -8) & (grid < 8)]).any() else y
             data.append({
-                "type": "scatter", "mode": "lines", "x0": -BEFORE_S, "dx": STEP_S, "y": f32(y),
-                "xaxis": "x", "yaxis": "y" + (str(number) if number > 1 else ""),
-                "line": style, "opacity": 1.0 if i in (best, median) else 0.75,
-                "name": "best" if i == best else ("median" if i == median else names[i]),
-                "showlegend": number == 1 and i in (best, median), "text": names[i],
+                "type": "scatter", "mode": "lines", "x0": -BEFORE_S, "dx": STEP_S,
+                "y": f32(_turned(column, y, grid, sign, bool(own))),
+                "xaxis": "x", "yaxis": "y" + _axis_name(number),
+                "line": _style_of(i, best, median), "opacity": 1.0 if i in last else 0.75,
+                "name": word, "showlegend": number == 1 and i in last, "text": names[i],
                 "hovertemplate": names[i] + "<br>%{x:.0f} s: %{y:.1f}<extra></extra>",
                 "meta": {"role": "focus",
                          "focus": [float(start[i] - t0), float(end[i] - t0), names[i]]}})
@@ -89,17 +117,8 @@ def overlay_figure(samples: pd.DataFrame, table: pd.DataFrame, names: list[str],
     frame["legend"]["y"] = 1.0
     frame["xaxis"] = axis("seconds from passing the wind", range=[-BEFORE_S, AFTER_S],
                           anchor="free", position=0.0, dtick=15)
-    top = 1.0
-    notes = []
-    for number, (_, label) in enumerate(panels, start=1):
-        low = top - 1.0 / len(panels)
-        frame["yaxis" + (str(number) if number > 1 else "")] = axis(
-            "", domain=[max(low + 0.03, 0.0), top - 0.045], anchor="x", nticks=5)
-        notes.append({"xref": "paper", "yref": "paper", "x": 0, "y": top - 0.04, "xanchor": "left",
-                      "yanchor": "bottom", "showarrow": False, "text": label,
-                      "font": {"size": 12, "color": "~soft"}})
-        top = low
-    frame["annotations"] = notes
+    axes, frame["annotations"] = _panel_frame(panels)
+    frame.update(axes)
     frame["shapes"] = [{"type": "line", "xref": "x", "yref": "paper", "x0": 0, "x1": 0, "y0": 0,
                         "y1": 1, "line": {"color": "~soft", "width": 1, "dash": "dot"}}]
     return spec

@@ -29,12 +29,9 @@ STRIP_PX, BAND_PX = 92, 24
 def available(samples: pd.DataFrame) -> list[tuple[str, str, bool]]:
     """Channels that hold anything: name, label, whether shown at first."""
     have = [c for c in OFFERED if c in samples and samples[c].notna().any()]
-    first = [c for c in FIRST if c in have] or have[:3]
-    for name in have:  # a bare track still opens with what it has
-        if len(first) >= min(4, len(have)):
-            break
-        if name not in first:
-            first.append(name)
+    usual = [c for c in FIRST if c in have]
+    # A bare track still opens with what it has.
+    first = [*usual, *(c for c in have if c not in usual)][:max(4, len(usual))]
     return [(c, CHANNELS[c].label, c in first) for c in have]
 
 
@@ -195,10 +192,8 @@ def _bands(samples: pd.DataFrame, time: NDArray[np.float64],
 
 
 def _crew_marks(crew: CrewLog, t0: float, notes: bool) -> Spec | None:
-    items = [e for e in crew.entries
-             if e.item in ("trim", "note", "sails", "fill", "sea", "load", "engine")]
-    if not notes:
-        items = [e for e in items if e.item not in ("note",)]
+    shown = ("trim", "sails", "fill", "sea", "load", "engine") + ("note",) * notes
+    items = [e for e in crew.entries if e.item in shown]
     if not items:
         return None
     return {"type": "scatter", "mode": "markers",

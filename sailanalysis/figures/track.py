@@ -18,7 +18,7 @@ from sailanalysis.figures.chart import (
     positions,
     round_length_m,
 )
-from sailanalysis.figures.palette import DASHES, DIVERGING, STEPS, category
+from sailanalysis.figures.palette import DIVERGING, STEPS, category
 from sailanalysis.figures.spec import Spec, axis, f32, layout
 from sailanalysis.figures.tables import coded, seconds, usual_step_s
 from sailanalysis.figures.thin import keep_peaks
@@ -32,8 +32,58 @@ _KIND_MARK = {"tack": "triangle-up", "gybe": "triangle-down", "luff": "diamond-o
               "bear_away": "square-open", "head_up": "square-open", "circle": "circle-open"}
 
 
+Key = dict[str, str]
+"""A class's label, colour and dash."""
+_STATE_DASH = {"motoring": "dash", "stopped": "dot"}
+
+
+def _by_name(samples: pd.DataFrame, by: str) -> tuple[NDArray[np.int16], list[Key]]:
+    """Classes of a column of names, at most twelve."""
+    out = np.full(len(samples), -1, dtype=np.int16)
+    if by not in samples:
+        return out, []
+    code, names = coded(samples, by)
+    place = {name: k for k, name in enumerate(names)}
+    states = by == "state"
+    shown = [n for n in ("sailing", "motoring", "stopped") if n in names] if states else names[:12]
+    keys = []
+    for k, name in enumerate(shown):
+        out[code == place[name]] = k
+        style = category(k)
+        keys.append({"label": name, "color": f"~{name}" if states else style["color"],
+                     "dash": _STATE_DASH.get(name, "solid") if states else style["dash"]})
+    return out, keys
+
+
+def _slow(samples: pd.DataFrame, name: str, seconds: float) -> Floats:
+    """A channel's running mean; NaN throughout where there is none."""
+    if name not in samples:
+        return np.full(len(samples), np.nan)
+    return running_mean(epoch_s(samples.index), samples[name].to_numpy(dtype=float), seconds)
+
+
+def _speed_name(samples: pd.DataFrame) -> str:
+    """The speed that is drawn: through the water, else over ground."""
+    watered = "stw_kn" in samples and samples["stw_kn"].notna().any()
+    return "stw_kn" if watered else "sog_kn"
+
+
+def _scale(samples: pd.DataFrame, by: str, share: Floats | None
+           ) -> tuple[Floats, Floats, str, tuple[str, ...]]:
+    """Value of each sample for one colouring, the classes' edges, unit and colours."""
+    if by == "speed":
+        value = _slow(samples, _speed_name(samples), 10.0)
+        return value, _round_edges(value, len(STEPS)), "kn", STEPS
+    if by == "leeway":
+        return (np.abs(_slow(samples, "leeway_deg", 30.0)), np.array([0, 2, 4, 6, 8, 90.0]), "°",
+                STEPS[:5])
+    value = np.full(len(samples), np.nan) if share is None else (
+        100 * running_mean(epoch_s(samples.index), share, 30.0))
+    return value, np.array([0, 80, 92, 100, 108, 1000.0]), "%", DIVERGING
+
+
 def classes(samples: pd.DataFrame, by: str, share: Floats | None = None,
-            ) -> tuple[NDArray[np.int16], list[dict[str, str]]]:
+            ) -> tuple[NDArray[np.int16], list[Key]]:
     """Class of each sample for one colouring (-1 unknown) and each class's label and colour.
 
     Parameters
@@ -43,48 +93,17 @@ def classes(samples: pd.DataFrame, by: str, share: Floats | None = None,
     share : ndarray, shape (n,), optional
         Boat speed over the polar's, for ``share``.
     """
-    time = epoch_s(samples.index)
-    none = np.full(len(samples), -1, dtype=np.int16)
     if by in ("state", "helm", "sails"):
-        if by not in samples:
-            return none, []
-        code, names = coded(samples, by)
-        place = {name: k for k, name in enumerate(names)}
-        if by == "state":
-            names = [n for n in ("sailing", "motoring", "stopped") if n in names]
-        out = none.copy()
-        keys = []
-        for k, name in enumerate(names[:12]):
-            out[code == place[name]] = k
-            style = category(k)
-            colour = f"~{name}" if by == "state" else style["color"]
-            keys.append({"label": name, "color": colour,
-                         "dash": {"motoring": "dash", "stopped": "dot"}.get(name, "solid")
-                         if by == "state" else style["dash"]})
-        return out, keys
-    if by == "speed":
-        name = "stw_kn" if "stw_kn" in samples and samples["stw_kn"].notna().any() else "sog_kn"
-        value = running_mean(time, samples[name].to_numpy(dtype=float), 10.0) \
-            if name in samples else np.full(len(samples), np.nan)
-        edges, unit = _round_edges(value, len(STEPS)), "kn"
-        colours: tuple[str, ...] = STEPS
-    elif by == "leeway":
-        value = np.abs(running_mean(time, samples["leeway_deg"].to_numpy(dtype=float), 30.0)) \
-            if "leeway_deg" in samples else np.full(len(samples), np.nan)
-        edges, unit, colours = np.array([0, 2, 4, 6, 8, 90.0]), "°", STEPS[:5]
-    else:
-        value = np.full(len(samples), np.nan) if share is None else \
-            100 * running_mean(time, share, 30.0)
-        edges, unit, colours = np.array([0, 80, 92, 100, 108, 1000.0]), "%", DIVERGING
-    if not np.isfinite(value).any() or len(edges) < 2:
-        return none, []
-    out = np.clip(np.digitize(np.where(np.isfinite(value), value, -1e9), edges) - 1, 0,
+        return _by_name(samples, by)
+    value, edges, unit, colours = _scale(samples, by, share)
+    known = np.isfinite(value)
+    if not known.any() or len(edges) < 2:
+        return np.full(len(samples), -1, dtype=np.int16), []
+    out = np.clip(np.digitize(np.where(known, value, -1e9), edges) - 1, 0,
                   len(edges) - 2).astype(np.int16)
-    out[~np.isfinite(value)] = -1
-    labels = [_edge_label(edges, k, unit, by) for k in range(len(edges) - 1)]
-    dashes = [*DASHES] if by == "share" else ["solid"] * len(labels)
-    keys = [{"label": label, "color": colours[k], "dash": dashes[k % len(dashes)]
-             if by == "share" and k == 0 else "solid"} for k, label in enumerate(labels)]
+    out[~known] = -1
+    keys = [{"label": _edge_label(edges, k, unit, by), "color": colours[k],
+             "dash": "solid"} for k in range(len(edges) - 1)]
     return out, keys
 
 
@@ -136,6 +155,55 @@ def _pieces(x: Floats, y: Floats, joined: NDArray[np.bool_],
     return np.concatenate(xs), np.concatenate(ys)
 
 
+def _coast_traces(coast: list[Floats] | None, chart: Chart) -> list[Spec]:
+    traces: list[Spec] = []
+    for line in coast or []:
+        cx, cy = chart.xy(line[:, 1], line[:, 0])
+        traces.append({"type": "scatter", "mode": "lines", "x": f32(cx), "y": f32(cy),
+                       "line": {"color": "~land", "width": 1.5}, "hoverinfo": "skip",
+                       "name": "coastline", "meta": {"role": "coast"}})
+    return traces
+
+
+def _colour_traces(by: str, keys: list[Key], class_of: NDArray[np.int16], x: Floats, y: Floats,
+                   joined: NDArray[np.bool_], visible: bool) -> list[Spec]:
+    """One line a class of a colouring, and one for what is unknown."""
+    traces: list[Spec] = []
+    for k in (-1, *range(len(keys))):
+        px, py = _pieces(x, y, joined, class_of, k)
+        if not px.size:
+            continue
+        key = {"label": "unknown", "color": "~none", "dash": "dot"} if k < 0 else keys[k]
+        traces.append({
+            "type": "scatter", "mode": "lines", "x": f32(px), "y": f32(py),
+            "line": {"color": key["color"], "width": 2.5, "dash": key["dash"]},
+            "name": key["label"], "hoverinfo": "skip", "connectgaps": False,
+            "visible": visible, "meta": {"role": "colour", "by": by}})
+    return traces
+
+
+def _colourings(samples: pd.DataFrame, share: Floats | None
+                ) -> dict[str, tuple[str, NDArray[np.int16], list[Key]]]:
+    """Label, classes and their keys of every colouring that shows something."""
+    over_ground = _speed_name(samples) == "sog_kn"
+    out = {}
+    for by, label in COLOURINGS:
+        class_of, keys = classes(samples, by, share)
+        if keys and (class_of >= 0).any():
+            out[by] = ("speed over ground" if by == "speed" and over_ground else label,
+                       class_of, keys)
+    return out
+
+
+def _in_one_run(time: Floats, good: NDArray[np.intp], kept: NDArray[np.intp]
+                ) -> NDArray[np.bool_]:
+    """Whether each kept point follows the one before without a silence."""
+    in_run = np.zeros(time.size, dtype=int)
+    for number, run in enumerate(runs(time[good], max(2.5 * usual_step_s(time), 15.0))):
+        in_run[good[run]] = number
+    return np.concatenate([[False], np.diff(in_run[kept]) == 0])
+
+
 def track_figure(samples: pd.DataFrame, maneuvers: pd.DataFrame, chart: Chart,
                  share: Floats | None = None, coast: list[Floats] | None = None,
                  first: str = "speed") -> tuple[Spec, list[tuple[str, str]]]:
@@ -163,45 +231,13 @@ def track_figure(samples: pd.DataFrame, maneuvers: pd.DataFrame, chart: Chart,
     good = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
     kept = good[_outline(x[good], y[good], time[good])]
     xk, yk, tk = x[kept], y[kept], time[kept] - t0
-    usual = usual_step_s(time)
-    in_run = np.zeros(time.size, dtype=int)
-    for number, run in enumerate(runs(time[good], max(2.5 * usual, 15.0))):
-        in_run[good[run]] = number
-    joined = np.concatenate([[False], np.diff(in_run[kept]) == 0])
-
-    data: list[Spec] = []
-    for line in coast or []:
-        cx, cy = chart.xy(line[:, 1], line[:, 0])
-        data.append({"type": "scatter", "mode": "lines", "x": f32(cx), "y": f32(cy),
-                     "line": {"color": "~land", "width": 1.5}, "hoverinfo": "skip",
-                     "name": "coastline", "meta": {"role": "coast"}})
-    offered: list[tuple[str, str]] = []
-    legends: dict[str, list[dict[str, str]]] = {}
-    for by, label in COLOURINGS:
-        label_of, keys = classes(samples, by, share)
-        if not keys or not (label_of >= 0).any():
-            continue
-        if by in ("helm", "sails") and len(keys) < 1:
-            continue
-        if by == "speed" and not ("stw_kn" in samples and samples["stw_kn"].notna().any()):
-            label = "speed over ground"
-        offered.append((by, label))
-        legends[by] = keys
-        for k in (-1, *range(len(keys))):
-            px, py = _pieces(xk, yk, joined, label_of[kept], k)
-            if not px.size:
-                continue
-            key = {"label": "unknown", "color": "~none", "dash": "dot"} if k < 0 else keys[k]
-            data.append({
-                "type": "scatter", "mode": "lines", "x": f32(px), "y": f32(py),
-                "line": {"color": key["color"], "width": 2.5, "dash": key["dash"]},
-                "name": key["label"], "hoverinfo": "skip", "connectgaps": False,
-                "visible": False, "meta": {"role": "colour", "by": by}})
-    chosen = first if first in legends else (offered[0][0] if offered else "")
-    for trace in data:
-        if trace["meta"]["role"] == "colour" and trace["meta"]["by"] == chosen:
-            trace["visible"] = True
-    if not offered:
+    joined = _in_one_run(time, good, kept)
+    colourings = _colourings(samples, share)
+    chosen = first if first in colourings else next(iter(colourings), "")
+    data = _coast_traces(coast, chart)
+    for by, (_, class_of, keys) in colourings.items():
+        data += _colour_traces(by, keys, class_of[kept], xk, yk, joined, by == chosen)
+    if not colourings:
         data.append({"type": "scatter", "mode": "lines", "x": f32(xk), "y": f32(yk),
                      "line": {"color": "~accent", "width": 2.5}, "name": "track",
                      "hoverinfo": "skip", "meta": {"role": "plain"}})
@@ -218,8 +254,9 @@ def track_figure(samples: pd.DataFrame, maneuvers: pd.DataFrame, chart: Chart,
         "chart": {"lat0": chart.lat0, "lon0": chart.lon0, "kx": chart.kx, "ky": chart.ky,
                   "places": chart.places} if chart.places else
                  {"places": False, "kx": 1.0, "ky": 1.0, "lat0": 0.0, "lon0": 0.0},
-        "legends": legends, "chosen": chosen, "kind": "track"})
-    return spec, offered
+        "legends": {by: keys for by, (_, _, keys) in colourings.items()}, "chosen": chosen,
+        "kind": "track"})
+    return spec, [(by, label) for by, (label, _, _) in colourings.items()]
 
 
 def _ends(x: Floats, y: Floats, time: Floats) -> Spec:

@@ -97,14 +97,12 @@ def steady_pieces(
     leg = _leg_of(samples, time, legs, maneuvers)
     if valid is not None:
         leg[~valid] = -1
-    for at in changed:
-        leg[at:np.searchsorted(time, time[at] + AFTER_HANDOVER_S)] = -1
-    turn = np.zeros(time.size, dtype=int)
-    turn[changed] = 1
-    turn = np.cumsum(turn)
+    for first in changed:
+        leg[first:np.searchsorted(time, time[first] + AFTER_HANDOVER_S)] = -1
+    turn = np.cumsum(np.isin(np.arange(time.size), changed))
     cut = (leg[1:] != leg[:-1]) | (turn[1:] != turn[:-1]) | (np.diff(time) > 2.5 * step_s(time))
     edges = np.concatenate([[0], np.flatnonzero(cut) + 1, [time.size]])
-    twa = legs["twa_deg"].to_numpy(dtype=float) if "twa_deg" in legs else np.full(len(legs), np.nan)
+    twa = legs.get("twa_deg", pd.Series(np.nan, legs.index)).to_numpy(dtype=float)
     pieces: list[Piece] = []
     stint, last_end, last_turn = 0, -np.inf, -1
     for a, b in pairwise(edges):

@@ -318,6 +318,11 @@ def _feed(gatherer: _Gatherer, handle: BinaryIO, context: ReadContext) -> None:
 
 
 # ------------------------------------------------------------------------------- tracks
+def _spans(pieces: list[tuple[_Segment, Floats]]) -> list[tuple[float, float]]:
+    """First and last time of every piece that has times."""
+    return [(float(np.nanmin(t)), float(np.nanmax(t))) for _, t in pieces if np.isfinite(t).any()]
+
+
 def _by_receiver(segments: list[_Segment], times: Floats) -> list[_Group]:
     """Tracks of the same number go together, and those that never run at the same time."""
     tracks: dict[int, list[tuple[_Segment, Floats]]] = {}
@@ -329,8 +334,7 @@ def _by_receiver(segments: list[_Segment], times: Floats) -> list[_Group]:
         start += count
     groups: list[_Group] = []
     for pieces in tracks.values():
-        spans = [(float(np.nanmin(t)), float(np.nanmax(t))) for _, t in pieces
-                 if np.isfinite(t).any()]
+        spans = _spans(pieces)
         if not spans:
             continue
         group = next((group for group in groups if not group.meets(spans)), None)

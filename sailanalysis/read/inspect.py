@@ -72,10 +72,9 @@ def inspect_logs(
     raw = merge_day(day)
     if not any(reading.lines for reading in kinds.values()):
         raise LogError(nothing_readable(day) + ".")
-    ends = [(float(s.time_s[0]), float(s.time_s[-1])) for s in raw.streams]
+    start_s, end_s = _span_of(raw.streams)
     return {
-        "start": _iso(min((a for a, _ in ends), default=float("nan"))),
-        "end": _iso(max((b for _, b in ends), default=float("nan"))),
+        "start": _iso(start_s), "end": _iso(end_s),
         "files": [_file(report, kinds.get(numbers[report.file, report.bytes, report.lines]))
                   for report in raw.inputs],
         "channels": [_channel(stream) for stream in raw.streams],
@@ -84,6 +83,13 @@ def inspect_logs(
         "findings": [{"code": f.code, "level": f.level, "message": f.message}
                      for f in raw.findings],
     }
+
+
+def _span_of(streams: Sequence[Stream]) -> tuple[float, float]:
+    """First and last instant of some streams; NaN where there is none."""
+    nothing = float("nan")
+    return (min((float(s.time_s[0]) for s in streams), default=nothing),
+            max((float(s.time_s[-1]) for s in streams), default=nothing))
 
 
 def _file(report: InputReport, reading: Reading | None) -> dict[str, Any]:

@@ -126,8 +126,8 @@ def merge_day(day: DayOfLogs) -> RawLog:
     more += _far_apart(day.sources)
     inputs, place = _in_order_of_time(day)
     readings = [s.reading for s in sorted(day.sources, key=lambda s: place[s.file])]
-    breaks = {t for reading in readings for t in reading.breaks_s}
-    written = {mode for reading in readings for mode in reading.modes}
+    breaks = set(chain.from_iterable(reading.breaks_s for reading in readings))
+    written = set(chain.from_iterable(reading.modes for reading in readings))
     return RawLog(tuple(replace(s, file=place[s.file]) for s in streams), inputs,
                   (*sorted(day.findings, key=lambda f: f.message),
                    *chain.from_iterable(reading.findings for reading in readings),

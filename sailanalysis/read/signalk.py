@@ -187,7 +187,7 @@ def _delta_of(line: bytes, log: _Log) -> tuple[dict[str, Any], bytes] | str:
     start = line.find(b"{")
     if start < 0:
         return "" if line.lstrip()[:1] == b"#" else "not JSON"
-    if b'"updates"' not in line and b'"self"' not in line and b'"version"' not in line:
+    if not any(word in line for word in (b'"updates"', b'"self"', b'"version"')):
         return "not a delta"
     try:
         delta = json.loads(line[start:].decode("utf-8-sig", "replace"))

@@ -41,8 +41,8 @@ def _are_rows(lines: tuple[bytes, ...], mark: bytes) -> bool:
     if wide.count(usual) * 10 < len(wide) * 7:
         return False
     rows = [line for line, count in zip(lines, counts, strict=True) if count == usual]
-    numeric = sum(1 for row in rows if re.search(rb"(?:^|[^A-Za-z])\d", row))
-    return numeric * 2 >= len(rows) - 1
+    numeric = list(filter(re.compile(rb"(?:^|[^A-Za-z])\d").search, rows))
+    return len(numeric) * 2 >= len(rows) - 1
 
 
 def _is_like_a_table(lines: tuple[bytes, ...]) -> bool:

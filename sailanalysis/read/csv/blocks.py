@@ -58,25 +58,30 @@ class BlockReader:
 
     def __init__(self, layout: Layout) -> None:
         import pyarrow as pa
-        import pyarrow.csv as pacsv
 
         self.layout = layout
         self.names = [str(at) for at in range(layout.width)]
         wanted = layout.wanted()
         self.channels = [(at, column.name) for at, column in wanted if column.role != "text"]
         self.words = [at for at, column in wanted if column.role == "text"]
-        text = dict.fromkeys(self.names, pa.string())
         kinds = {"utc": pa.timestamp("ns", "UTC"), "plain": pa.timestamp("ns"),
                  "number": pa.float64(), "text": pa.string()}
-        typed = {**text, **{self.names[at]: pa.float64() for at, _ in self.channels},
-                 self.names[layout.time_at]: kinds[layout.time_kind]}
-        used = [*(at for at, _ in self.channels), *self.words, layout.time_at, layout.date_at]
-        missing = [*MISSING, *(f" {word}" for word in MISSING if word)]
-        columns = [self.names[at] for at in used if at >= 0]
-        self.text, self.typed = (pacsv.ConvertOptions(
-            column_types=types, include_columns=columns, null_values=missing,
-            strings_can_be_null=True, decimal_point=mark)
-            for types, mark in ((text, "."), (typed, layout.decimal)))
+        text = dict.fromkeys(self.names, pa.string())
+        typed = text | {self.names[at]: pa.float64() for at, _ in self.channels}
+        typed[self.names[layout.time_at]] = kinds[layout.time_kind]
+        self.text = self._options(text, ".")
+        self.typed = self._options(typed, layout.decimal)
+
+    def _options(self, types: dict[str, Any], decimal: str) -> Any:
+        """How pyarrow converts the columns that are needed."""
+        import pyarrow.csv as pacsv
+
+        used = [*(at for at, _ in self.channels), *self.words, self.layout.time_at,
+                self.layout.date_at]
+        return pacsv.ConvertOptions(
+            column_types=types, include_columns=[self.names[at] for at in used if at >= 0],
+            null_values=[*MISSING, *(f" {word}" for word in MISSING if word)],
+            strings_can_be_null=True, decimal_point=decimal)
 
     def __call__(self, block: bytes) -> Block:
         """Read one block of whole lines."""

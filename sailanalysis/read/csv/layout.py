@@ -31,6 +31,7 @@ _IS_NUMBER: Final = re.compile(NUMBER)
 _IS_COMPACT: Final = re.compile(r"(19|20)\d{6}(\d{6})?(\.\d+)?")
 _PLAIN: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,9})?)?")
 _ZONED: Final = re.compile(_PLAIN.pattern + r"(Z|[+-]\d\d:?\d\d)")
+_TWO_DIGITS: Final = re.compile(r"\d{2}")
 _DATED: Final = re.compile(r"\d[-/.]\w+[-/.]\d.*\d:\d|\d{8}T?\d{4}")
 
 
@@ -198,7 +199,7 @@ def _cells(text: str, delimiter: str) -> list[str]:
 
 def _is_units(row: list[str], columns: list[Column | None]) -> bool:
     """Whether the line below the header holds units, not data."""
-    if len(row) < len(columns) or any(re.search(r"\d{2}", cell) for cell in row):
+    if len(row) < len(columns) or any(map(_TWO_DIGITS.search, row)):
         return False
     channels = [cell for cell, column in zip(row, columns, strict=False)
                 if cell and column is not None and column.role == "channel"]

@@ -144,6 +144,17 @@ def _is_serial(finite: Floats, parts: TimeParts) -> bool:
             and parts.unit in ("", "day"))
 
 
+def _from_serials(number: Floats, parts: TimeParts, context: ReadContext,
+                  findings: list[Finding]) -> RowTimes:
+    """Times of a spreadsheet's days."""
+    naive = np.round((number * 86400.0 + EXCEL_EPOCH_S) * 1e3) / 1e3
+    good = np.isfinite(naive)
+    if not parts.utc:
+        naive[good] = local_to_utc(naive[good], context.zone)
+    return RowTimes(near_the_rest(naive, findings, context.name),
+                    "stamped" if parts.utc else "local", findings)
+
+
 def _from_numbers(number: Floats, parts: TimeParts, context: ReadContext,
                   findings: list[Finding]) -> RowTimes:
     finite = number[np.isfinite(number)]
@@ -153,12 +164,7 @@ def _from_numbers(number: Floats, parts: TimeParts, context: ReadContext,
     if unit is not None and parts.unit != "day":
         return RowTimes(near_the_rest(number * unit, findings, context.name), "stamped", findings)
     if _is_serial(finite, parts):
-        naive = np.round((number * 86400.0 + EXCEL_EPOCH_S) * 1e3) / 1e3
-        good = np.isfinite(naive)
-        if not parts.utc:
-            naive[good] = local_to_utc(naive[good], context.zone)
-        return RowTimes(near_the_rest(naive, findings, context.name),
-                        "stamped" if parts.utc else "local", findings)
+        return _from_serials(number, parts, context, findings)
     scale = _TO_S.get(parts.unit or "s", 1.0)
     start_s, named = _start_of(context, findings, float(finite.max()) * scale)
     findings.append(Finding(

@@ -298,9 +298,9 @@ def _worth_a_report(spans: list[Span], activity: Activity) -> tuple[list[Span], 
         return spans, []
     still = [span for span in spans if _lay_still(span, activity)]
     notes = [_lying(span.date, span.start_s, span.end_s, activity) for span in still]
-    edges_s = [float("-inf"), *(edge for span in spans for edge in (span.start_s, span.end_s)),
-               float("inf")]
-    notes += [_lying("", a, b, activity) for a, b in zip(edges_s[::2], edges_s[1::2], strict=True)
+    starts = [*(span.start_s for span in spans), float("inf")]
+    ends = [float("-inf"), *(span.end_s for span in spans)]
+    notes += [_lying("", a, b, activity) for a, b in zip(ends, starts, strict=True)
               if _any_in(activity.recorded, a / BLOCK_S, b / BLOCK_S)]
     return [span for span in spans if span not in still], notes
 

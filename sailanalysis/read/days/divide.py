@@ -26,7 +26,7 @@ def cut_source(source: Source, start_s: float, end_s: float, file: int) -> Sourc
     reading = source.reading
     shared: dict[int, tuple[slice, Floats]] = {}
     parts = [_cut_stream(stream, start_s, end_s, file, shared) for stream in reading.streams]
-    streams = [part for part in parts if part is not None]
+    streams = list(filter(None, parts))
     modes = [mode for mode in reading.modes if start_s <= mode[0] < end_s]
     if not streams and not modes:
         return None

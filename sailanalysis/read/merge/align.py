@@ -69,7 +69,7 @@ class Match:
 
 
 def _match(readings: Sequence[Reading], k: int, tries: list[int], signals: dict[int, _Signals],
-           offset_of: dict[int, float]) -> tuple[Match, int] | None:
+           matches: dict[int, tuple[Match, int]]) -> tuple[Match, int] | None:
     """How far a log is off, by the first of some placed ones that places it."""
     for j in tries:
         for n in (j, k):
@@ -79,8 +79,14 @@ def _match(readings: Sequence[Reading], k: int, tries: list[int], signals: dict[
         match = find_offset(signals[j], signals[k],
                             SATELLITE_SLACK_S if satellites else float("inf"))
         if match is not None:
-            return replace(match, offset_s=match.offset_s + offset_of.get(j, 0.0)), j
+            base = matches[j][0].offset_s if j in matches else 0.0
+            return replace(match, offset_s=match.offset_s + base), j
     return None
+
+
+def _is_lost(reading: Reading, placed: list[Reading]) -> bool:
+    """Whether a log without satellite time shares no time with any that is placed."""
+    return reading.clock != "gps" and not any(_overlap_s(other, reading) > 0 for other in placed)
 
 
 def align_clocks(readings: Sequence[Reading]) -> tuple[list[float], list[Finding]]:
@@ -113,12 +119,10 @@ def align_clocks(readings: Sequence[Reading]) -> tuple[list[float], list[Finding
     for k in order[1:]:
         tries = [j for j in placed if _worth_trying(readings[j], readings[k])]
         tries.sort(key=lambda j: (_ORDER[readings[j].clock], -_overlap_s(readings[j], readings[k])))
-        match = _match(readings, k, tries[:4], signals,
-                       {j: placing.offset_s for j, (placing, _) in matches.items()})
+        match = _match(readings, k, tries[:4], signals, matches)
         if match is not None:
             matches[k] = match
-        elif tries and readings[k].clock != "gps" and not any(
-                _overlap_s(readings[j], readings[k]) > 0 for j in placed):
+        elif tries and _is_lost(readings[k], [readings[j] for j in placed]):
             lost.append(k)
         placed.append(k)
     return _applied(readings, matches, lost)

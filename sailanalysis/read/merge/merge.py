@@ -83,6 +83,15 @@ def _out_of_overflow(sure: list[Source]) -> None:
                 f"{day_words(source.middle_s())}."))
 
 
+def _put_on_day(source: Source, middle_s: float) -> None:
+    """Move a log whose day was guessed by whole days, to the day of the others."""
+    source.shift(round((middle_s - source.middle_s()) / DAY_S) * DAY_S)
+    source.reading.findings = [f for f in source.reading.findings if f.code != "no-date"]
+    source.reading.findings.append(Finding(
+        "no-date", f"{source.name}: the log has no date; {day_words(source.middle_s())} was "
+        "taken from the other logs. Give the day with --date YYYY-MM-DD if that is wrong."))
+
+
 def put_on_one_day(sources: list[Source]) -> None:
     """Give logs whose day was guessed, or whose weeks overflowed, the day of the others.
 
@@ -98,12 +107,7 @@ def put_on_one_day(sources: list[Source]) -> None:
     _out_of_overflow(sure)
     middle = float(np.median([s.middle_s() for s in sure]))
     for source in guessed:
-        days = round((middle - source.middle_s()) / DAY_S)
-        source.shift(days * DAY_S)
-        source.reading.findings = [f for f in source.reading.findings if f.code != "no-date"]
-        source.reading.findings.append(Finding(
-            "no-date", f"{source.name}: the log has no date; {day_words(source.middle_s())} was "
-            "taken from the other logs. Give the day with --date YYYY-MM-DD if that is wrong."))
+        _put_on_day(source, middle)
 
 
 def _guessed(source: Source) -> bool:

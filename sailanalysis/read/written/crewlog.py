@@ -491,13 +491,13 @@ def _rows(name: str, text: str, names: Names) -> Iterator[Row]:
     if is_plain(lines):
         yield from plain_rows(lines, names)
         return
-    first = next((line for line in lines if line.strip()), None)
+    first = next(filter(str.strip, lines), None)
     if first is None:
         return
     delimiter = max(",;\t", key=first.count)
     head = _head_of(name, first, delimiter)
-    places = [head.index(column) if column in head else len(head)
-              for column in ("time", "item", "value", "note")]
+    # A column that is not there is the empty one after the last.
+    places = [[*head, column].index(column) for column in ("time", "item", "value", "note")]
     last = head[-2:] if head[-1] == "note" else head[-1:]
     for number, cells in _records(lines, delimiter):
         if not _is_row(cells, head):
