@@ -267,26 +267,6 @@ def recursive_filter(value: ArrayLike, b: ArrayLike, a: ArrayLike, before: float
     return np.asarray(dtbsv(back.size - 1, band, driven, lower=1, diag=1) + before, dtype=float)
 
 
-def integral(time_s: ArrayLike, value: ArrayLike) -> float:
-    """Trapezoid integral over time, not across gaps nor over NaN: value-seconds."""
-    time, x = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
-    total = 0.0
-    for run in runs(time):
-        pair = 0.5 * (x[run][1:] + x[run][:-1]) * np.diff(time[run])
-        total += float(np.nansum(pair))
-    return total
-
-
-def sample_seconds(time_s: ArrayLike) -> Floats:
-    """Seconds each sample stands for: the step to the next, the usual step at a gap or the end."""
-    time = np.asarray(time_s, dtype=float)
-    if time.size < 2:
-        return np.zeros(time.shape)
-    usual = step_s(time)
-    step = np.append(np.diff(time), usual)
-    return np.asarray(np.where(step > 2.5 * usual, usual, step), dtype=float)
-
-
 def hold(time_s: ArrayLike, event_s: ArrayLike, value: list[str]) -> NDArray[np.object_]:
     """Step channel from events: each value holds until the next; ``""`` before the first.
 

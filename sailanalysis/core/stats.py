@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-
-from sailanalysis.core.angles import Floats
 
 Z95: Final = 1.959963984540054
 """Half width of a normal 95 % interval in standard deviations, Phi^-1(0.975)."""
@@ -62,42 +59,3 @@ def mad_sd(value: ArrayLike) -> float:
     x = np.asarray(value, dtype=float)
     x = x[np.isfinite(x)]
     return float(MAD_TO_SD * np.median(np.abs(x - np.median(x)))) if x.size else float("nan")
-
-
-def block_bootstrap(
-    blocks: list[Floats],
-    statistic: Callable[[Floats], float],
-    replicates: int = 400,
-    seed: int = 0,
-) -> Estimate:
-    """Percentile interval by resampling whole blocks (legs, days, minutes) with replacement.
-
-    Parameters
-    ----------
-    blocks : list of ndarray
-        Samples that belong together; blocks are exchangeable, samples within are not.
-    statistic : callable
-        Of the joined samples.
-    replicates : int
-    seed : int
-        The same data give the same interval.
-
-    References
-    ----------
-    .. [1] Davison and Hinkley, Bootstrap Methods and their Application, Cambridge, 1997,
-       section 3.8 (hierarchical data) and 8.2 (block resampling).
-    """
-    blocks = [b[np.isfinite(b)] for b in blocks]
-    blocks = [b for b in blocks if b.size]
-    if not blocks:
-        return UNKNOWN
-    value = statistic(np.concatenate(blocks))
-    if len(blocks) < 3:
-        return Estimate(value, float("nan"), float("nan"), len(blocks))
-    rng = np.random.default_rng(seed)
-    draws = np.array([
-        statistic(np.concatenate([blocks[i] for i in rng.integers(0, len(blocks), len(blocks))]))
-        for _ in range(replicates)
-    ])
-    low, high = np.nanpercentile(draws, [2.5, 97.5])
-    return Estimate(float(value), float(low), float(high), len(blocks))

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from typing import Final
 
-NAUTICAL_MILE_M: Final = 1852.0
 KN_TO_MS: Final = 1852.0 / 3600.0
 MS_TO_KN: Final = 3600.0 / 1852.0
 KMH_TO_KN: Final = 1000.0 / 1852.0

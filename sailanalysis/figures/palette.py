@@ -64,8 +64,6 @@ STEPS: Final = ("~s0", "~s1", "~s2", "~s3", "~s4", "~s5", "~s6")
 DIVERGING: Final = ("~d0", "~d1", "~d2", "~d3", "~d4")
 DASHES: Final = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 PATTERNS: Final = ("", "/", ".", "\\", "x", "-", "|", "+")
-SIDE_MARK: Final = {"port": "triangle-left", "starboard": "triangle-right"}
-SIDE_DASH: Final = {"port": "dash", "starboard": "solid"}
 
 
 def category(position: int) -> dict[str, str]:

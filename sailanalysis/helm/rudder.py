@@ -27,10 +27,6 @@ _RESIDUARY: Final = (
 """Residuary resistance over weight of a moderate sailing hull: order of magnitude (common
 practice), good to about a third; enough to say whether a rudder costs one per cent or ten."""
 
-RESISTANCE_ERROR: Final = 0.35
-"""Relative standard error of the resistance estimate."""
-
-
 def lift_slope_per_rad(aspect: ArrayLike, sweep_deg: float = 0.0) -> Floats:
     """Lift slope of a low-aspect control surface, per radian.
 
@@ -51,22 +47,9 @@ def lift_slope_per_rad(aspect: ArrayLike, sweep_deg: float = 0.0) -> Floats:
     return np.asarray(1.8 * np.pi * a / (1.8 + c * np.sqrt(a**2 / c**4 + 4.0)), dtype=float)
 
 
-def hoerner_lift_slope_per_rad(aspect: ArrayLike, section: float = 0.9) -> Floats:
-    """Hoerner's lift slope ``[1/(2 a pi) + 1/(pi A)]^-1``, per radian; a second opinion."""
-    a = np.asarray(aspect, dtype=float)
-    return np.asarray(1.0 / (1.0 / (2 * section * np.pi) + 1.0 / (np.pi * a)), dtype=float)
-
-
 def effective_aspect(area_m2: float, span_m: float) -> float:
     """Effective aspect ratio with the hull as a mirror, ``2 b^2 / S``."""
     return 2.0 * span_m**2 / area_m2
-
-
-def side_force_n(area_m2: float, aspect: float, stw_kn: ArrayLike, angle_deg: ArrayLike) -> Floats:
-    """Lift of one blade, newtons, before stall."""
-    v = np.asarray(stw_kn, dtype=float) * KN_TO_MS
-    lift = lift_slope_per_rad(aspect) * np.radians(np.asarray(angle_deg, dtype=float))
-    return np.asarray(0.5 * SEAWATER_KG_M3 * v**2 * area_m2 * lift, dtype=float)
 
 
 def induced_drag_n(area_m2: float, aspect: float, stw_kn: ArrayLike, angle_deg: ArrayLike

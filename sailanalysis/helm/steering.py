@@ -235,44 +235,9 @@ def rms(value: ArrayLike) -> float:
     return float(np.sqrt(np.mean(x * x))) if x.size else float("nan")
 
 
-def steering_cost_deg2(
-    course_error_deg: ArrayLike, rudder_deg: ArrayLike, weight: float = NORRBIN_LAMBDA
-) -> float:
-    """Published steering cost: mean square course error plus lambda times mean square rudder.
-
-    Parameters
-    ----------
-    course_error_deg, rudder_deg : array_like, shape (n,)
-    weight : float
-        Lambda; default Norrbin's 0.1.
-
-    References
-    ----------
-    .. [1] Koyama 1967; Norrbin 1972; Astrom and Kallstrom 1976 (values of lambda from memory).
-    """
-    return float(rms(course_error_deg) ** 2 + weight * rms(rudder_deg) ** 2)
-
-
-def extra_distance_sine(amplitude_deg: float) -> float:
-    """Extra distance of a course that weaves as a sine: ``1/J0(A) - 1``, a share."""
-    from scipy.special import j0
-
-    return float(1.0 / j0(np.radians(amplitude_deg)) - 1.0)
-
-
 def extra_distance_normal(sd_deg: float) -> float:
     """Extra distance of a course with normal errors: ``exp(sigma^2 / 2) - 1``, a share."""
     return float(np.expm1(0.5 * np.radians(sd_deg) ** 2))
-
-
-def extra_distance(course_error_deg: ArrayLike) -> float:
-    """Extra distance of a recorded course about its mean: distance over progress less one.
-
-    Exact for constant speed: ``1 / mean(cos(error)) - 1``.
-    """
-    x = np.asarray(course_error_deg, dtype=float)
-    x = x[np.isfinite(x)]
-    return float(1.0 / np.mean(np.cos(np.radians(x))) - 1.0) if x.size else float("nan")
 
 
 def nomoto_yaw_deg_s(rudder_deg: ArrayLike, rate_hz: float, K: float, T: float) -> Floats:

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from sailanalysis.core.angles import Floats
 
 LEAST_SECONDS: Final = 60.0
-HALF_ANGLE_DEG: Final = 2.5
 HALF_WIND_KN: Final = 1.0
 _GAP_ANGLE_DEG: Final = 15.0
 _GAP_WIND_KN: Final = 4.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -10,9 +10,6 @@ import pandas as pd
 from sailanalysis.core.angles import Floats
 from sailanalysis.polar.model import PolarModel
 from sailanalysis.polar.solve import Fit
-
-SHARE_COLUMNS: Final = ("day", "leg", "side", "sails", "seconds", "tws_kn", "twa_deg", "stw_kn",
-                        "polar_ratio", "angle_ratio", "vmg_ratio", "basis")
 
 
 def leg_polar_ratio(legs: pd.DataFrame, model: PolarModel) -> Floats:

@@ -8,7 +8,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from sailanalysis.polar.model import PolarModel
 from sailanalysis.season.season import Season
 
 CARD_TARGETS: Final = ("twa_deg", "stw_kn", "vmg_kn", "awa_deg", "near_best_from_deg",
@@ -103,11 +102,3 @@ def polar_json(polar: pd.DataFrame, boat_name: str = "") -> str:
         rows.append([v if isinstance(v, str) else round(float(v), 3) if np.isfinite(v) else None
                      for v in row])
     return json.dumps({"boat": boat_name, "columns": POLAR_WORDS, "rows": rows}, indent=1)
-
-
-def polar_grid(model: PolarModel, sails: str = "all") -> pd.DataFrame:
-    """Typical speed as a grid: a row a wind angle, a column a wind speed, empty where unknown."""
-    from sailanalysis.polar.fit import polar_table
-
-    table = polar_table(model, [sails]) if sails in model.surfaces else polar_table(model, [])
-    return table.pivot_table(index="twa_deg", columns="tws_kn", values="stw_kn")

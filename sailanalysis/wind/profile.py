@@ -8,24 +8,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sailanalysis.core.angles import Floats
-from sailanalysis.core.units import KN_TO_MS, MS_TO_KN
 
 VON_KARMAN: Final = 0.41
 CHARNOCK: Final = 0.0144
 """Garratt 1977; values in use 0.011 to 0.018."""
 GRAVITY: Final = 9.81
-
-
-def power_law(height_m: ArrayLike, exponent: float = 0.11) -> Floats:
-    """Wind at a height over wind at 10 m by the power law.
-
-    Parameters
-    ----------
-    height_m : array_like
-    exponent : float
-        0.10 to 0.14 over the sea; 0.11 in ISO 19901-1.
-    """
-    return np.asarray((np.asarray(height_m, dtype=float) / 10.0) ** exponent, dtype=float)
 
 
 def log_law(height_m: ArrayLike, roughness_m: ArrayLike) -> Floats:
@@ -53,27 +40,3 @@ def friction_velocity_ms(wind10_ms: ArrayLike) -> Floats:
 def roughness_m(wind10_ms: ArrayLike) -> Floats:
     """Roughness length of the sea, ``0.0144 u*^2 / g`` (Charnock; Garratt 1977)."""
     return np.asarray(CHARNOCK * friction_velocity_ms(wind10_ms) ** 2 / GRAVITY, dtype=float)
-
-
-def wind_at_10m_kn(tws_kn: ArrayLike, height_m: float) -> Floats:
-    """True wind speed at 10 m from that at the sensor, neutral air over open sea.
-
-    The logarithmic profile with Charnock's roughness for the wind itself. Stable air (warm wind
-    over cold water) shears two or three times as much, so this is a convention, not a
-    measurement; by default all results stay at the sensor's height.
-
-    Parameters
-    ----------
-    tws_kn : array_like, shape (n,)
-    height_m : float
-        Of the sensor above the water.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
-    wind = np.asarray(tws_kn, dtype=float)
-    at10 = wind * KN_TO_MS
-    for _ in range(8):
-        at10 = wind * KN_TO_MS / log_law(height_m, np.maximum(roughness_m(at10), 1e-6))
-    return np.asarray(at10 * MS_TO_KN, dtype=float)

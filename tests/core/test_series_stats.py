@@ -1,6 +1,5 @@
 """Series that respect gaps, and statistics against published values."""
 
-import json
 
 import numpy as np
 import pandas as pd
@@ -21,21 +20,6 @@ def test_robust_scale():
     assert stats.mad_sd([1, 1, 2, 2, 4, 6, 9]) == approx(stats.MAD_TO_SD)
     # Hampel: the window about the outlier has median 2 and scale 1.4826.
     assert stats.mad_sd([1, 3, 2, 50, 2, 3, 1]) == approx(1.4826, abs=1e-4)
-
-
-def test_block_bootstrap_of_the_law_school_data():
-    # Efron's law school data: r 0.776, standard error about 0.13; each school is a block, its
-    # two numbers packed into one complex sample.
-    data = json.loads(CASES["law_corr"]["inputs"])
-    pairs = np.array(data["lsat"]) + 1j * np.array(data["gpa"])
-
-    def correlation(z):
-        return float(np.corrcoef(z.real, z.imag)[0, 1])
-
-    got = stats.block_bootstrap([np.array([z]) for z in pairs], correlation, 2000)
-    assert got.value == approx(0.776, abs=5e-4)
-    # Its percentile interval is skew; a normal one of the published error spans 0.51.
-    assert got.high - got.low == approx(2 * 1.96 * 0.132, rel=0.15)
 
 
 def test_interpolation_never_bridges_a_gap():
@@ -67,12 +51,6 @@ def test_running_mean_by_hand_leaves_missing_out():
 def test_slope_of_a_line_is_exact():
     time = np.arange(0.0, 30.0, 0.5)
     assert series.slope_per_s(time, 3.0 * time + 1.0, 5.0) == approx(np.full(60, 3.0))
-
-
-def test_integral_stops_at_a_gap():
-    time = np.concatenate([np.arange(0.0, 11.0), np.arange(100.0, 111.0)])
-    assert series.integral(time, np.full(22, 2.0)) == approx(40.0)
-    assert series.sample_seconds(time).sum() == approx(22.0)
 
 
 def test_steps_hold_until_the_next():
@@ -202,9 +180,6 @@ def test_a_hole_is_two_and_a_half_steps(step_s, pieces):
     assert len(series.runs(time)) == pieces
     assert len(series.runs(time, max_gap_s=3.0)) == 1 and len(series.runs(time, max_gap_s=2.0)) == 2
     assert series.runs([]) == [] and series.runs([5.0]) == [slice(0, 1)]
-    # a sample at a hole stands for one usual step
-    assert series.sample_seconds(time).sum() == approx(
-        20.0 if pieces == 2 else 19.0 + step_s)
 
 
 def test_stretches_at_both_ends():
@@ -239,21 +214,6 @@ def test_recursive_filter_at_rest():
     assert series.recursive_filter([], [0.1], [1.0, -0.9]).size == 0
 
 
-def test_block_bootstrap_needs_three_blocks_and_repeats():
-    blocks = [np.array([1.0, 3.0]), np.array([np.nan]), np.array([5.0])]
-    got = stats.block_bootstrap(blocks, np.mean)
-    assert (got.value, got.count) == (approx(3.0), 2) and np.isnan(got.low)
-    assert not stats.block_bootstrap([np.array([np.nan])], np.mean).known
-    many = [np.array([float(i)]) for i in range(50)]
-    first, again = (stats.block_bootstrap(many, np.mean) for _ in range(2))
-    assert first == again and first.count == 50
-    # standard error of the mean of 0..49: 14.43 / sqrt(50) = 2.04; 95 % of a normal: 8.0 wide
-    assert first.high - first.low == approx(2 * stats.Z95 * 2.041, rel=0.1)
-    assert first.low < 24.5 < first.high
-
-
 def test_empty_gives_no_number():
     assert np.isnan(stats.finite_mean([np.nan])) and stats.finite_mean([1.0, np.nan, 3.0]) == 2.0
     assert np.isnan(stats.mad_sd([])) and np.isnan(series.step_s([1.0]))
-    assert series.integral([0.0, 1.0, 3.0], [2.0, np.nan, 4.0]) == 0.0
-    assert series.integral([0.0, 1.0, 3.0], [2.0, 4.0, 6.0]) == approx(13.0)

@@ -9,11 +9,9 @@ from sailanalysis.core.model import Boat, Rudder
 from sailanalysis.helm.rudder import (
     RudderDrag,
     effective_aspect,
-    hoerner_lift_slope_per_rad,
     hull_resistance_n,
     induced_drag_n,
     lift_slope_per_rad,
-    side_force_n,
 )
 
 CASES = {row["case"]: row for row in published("rudder_cases.csv")}
@@ -28,11 +26,10 @@ def test_lift_slope(row):
     assert lift_slope_per_rad(float(parts[1][2:]), sweep) == approx(float(row["value"]), abs=1e-6)
 
 
-def test_effective_aspect_and_hoerner_slope():
-    """Prestero 2001, table 2.2 and equations 4.38, 4.39."""
+def test_effective_aspect():
+    """Prestero 2001, table 2.2."""
     aspect = effective_aspect(0.00665, 0.0857)
     assert aspect == approx(float(CASES["remus_ARe"]["value"]), abs=0.006)
-    assert hoerner_lift_slope_per_rad(2.21) == approx(float(CASES["remus_cla"]["value"]), abs=0.006)
 
 
 @pytest.mark.parametrize("row", [r for n, r in CASES.items() if n.startswith("rudder_worked")],
@@ -42,8 +39,6 @@ def test_induced_drag_worked(row):
     angle = float(row["case"].rsplit("_", 1)[1])
     assert induced_drag_n(0.35, 4.0, 6.5, angle) == approx(float(row["value"]),
                                                            abs=float(row["tolerance"]))
-    side = float(row["note"].split("side force ")[1].split(" N")[0])
-    assert side_force_n(0.35, 4.0, 6.5, angle) == approx(side, abs=0.06)
 
 
 def test_drag_goes_with_the_mean_square():
@@ -55,12 +50,6 @@ def test_drag_goes_with_the_mean_square():
     three = float(induced_drag_n(0.35, 4.0, 6.5, 3.0))
     assert induced_drag_n(0.35, 4.0, 6.5, 3 + 4 * wave).mean() / three == approx(
         float(CASES["rudder_helm_plus_sine"]["value"]), abs=1e-9)
-
-
-def test_rudder_force_is_within_the_class_rule():
-    """Class rule 132 K1 K2 K3 A V^2 (from memory) is a rudder's greatest force, near stall."""
-    rule = float(CASES["iacs_rudder_force"]["value"])
-    assert 0.5 * rule < side_force_n(0.5, 3.0, 10.0, 20.0) < 1.3 * rule
 
 
 def test_share_of_resistance_is_of_a_credible_size():

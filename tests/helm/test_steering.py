@@ -9,9 +9,7 @@ from pytest import approx
 
 from sailanalysis.helm.steering import (
     band_pass_rate,
-    extra_distance,
     extra_distance_normal,
-    extra_distance_sine,
     low_pass,
     noise_variance,
     nomoto_yaw_deg_s,
@@ -20,7 +18,6 @@ from sailanalysis.helm.steering import (
     reversals,
     rms,
     slow_mean,
-    steering_cost_deg2,
     to_work_rate,
 )
 
@@ -87,16 +84,6 @@ def test_interpolation_is_the_library_s(rate_hz):  # scipy.signal.resample_poly
     assert fine == approx(expected[:fine.size], rel=1e-12)
 
 
-@pytest.mark.parametrize("row", case("elong_sine"), ids=lambda r: r["case"])
-def test_extra_distance_of_a_sine(row):
-    """Bessel function of the amplitude, scipy.special.j0."""
-    amplitude = float(row["case"].rsplit("_", 1)[1])
-    ratio = 1 / (1 + extra_distance_sine(amplitude))
-    assert ratio == approx(float(row["value"]), abs=float(row["tolerance"]))
-    turn = amplitude * np.sin(np.linspace(0, 2 * np.pi, 20001)[:-1])
-    assert 1 / (1 + extra_distance(turn)) == approx(float(row["value"]), abs=1e-7)
-
-
 @pytest.mark.parametrize("row", case("elong_gauss"), ids=lambda r: r["case"])
 def test_extra_distance_of_normal_errors(row):
     sd = float(row["case"].rsplit("_", 1)[1])
@@ -104,22 +91,9 @@ def test_extra_distance_of_normal_errors(row):
 
 
 def test_extra_distance_coefficients():
-    """0.0076 % a square degree of amplitude (from memory), 0.0152 % of mean square."""
-    assert 100 * extra_distance_sine(1.0) == approx(
-        float(CASES["elong_coef_amplitude"]["value"]), abs=5e-5)
+    """0.0152 % a square degree of mean square (from memory)."""
     assert 100 * extra_distance_normal(1.0) == approx(
         float(CASES["elong_coef_meansquare"]["value"]), abs=5e-5)
-
-
-@pytest.mark.parametrize("row", case("cost_"), ids=lambda r: r["case"])
-def test_steering_cost(row):
-    """Koyama 1967, Norrbin 1972, Astrom and Kallstrom (lambda from memory; J exact)."""
-    _, weight, error, rudder = row["case"].split("_")
-    phase = np.linspace(0, 2 * np.pi, 3601)[:-1]
-    weight = {"l0.0833": 1 / 12}.get(weight, float(weight[1:]))
-    got = steering_cost_deg2(float(error[1:]) * np.sin(phase),
-                             float(rudder[1:]) * np.sin(phase + 1.0), weight)
-    assert got == approx(float(row["value"]), rel=1e-6)
 
 
 @pytest.mark.parametrize("row", [r for r in case("nomoto_") if "_r_" in r["case"]],

@@ -20,7 +20,7 @@ from sailanalysis.season import (
 from sailanalysis.season.coverage import COVERAGE_COLUMNS, coverage_table, sail_next
 from sailanalysis.season.drift import calibration_rows, drift_trends, step_change, trend
 from sailanalysis.season.season import maneuver_progress
-from sailanalysis.season.tables import POLAR_WORDS, polar_grid
+from sailanalysis.season.tables import POLAR_WORDS
 
 sys.path.insert(0, str(Path(__file__).parent))
 from days import small_day
@@ -177,8 +177,6 @@ def test_the_card_and_the_json(season):
     text = json.loads(polar_json(season.polar, season.boat_name))
     assert text["boat"] == "Skarv" and list(text["columns"]) == list(POLAR_WORDS)
     assert len(text["rows"]) == len(season.polar)
-    grid = polar_grid(season.model)
-    assert grid.index.isin(np.arange(30, 181, 5)).all()
 
 
 def test_a_season_without_sailing_says_so(tmp_path):
