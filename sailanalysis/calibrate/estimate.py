@@ -227,7 +227,7 @@ def estimate_calibration(
         shear_deg=fit.value["shear_deg"] if fit.wind_blocks.size else float("nan"),
         deviation=curve,
         deviation_why_not=why_not,
-        upwash_deg=_upwash(fit, data, prior),
+        upwash_deg=_upwash(fit, data),
         seconds=sailed.seconds,
         blocks=data.blocks,
         side_changes=sailed.changes,
@@ -435,9 +435,7 @@ def _why_not(name: str, data: Seconds, fit: Fit, sailed: _Sailed, half: float,
     return f"The day leaves it uncertain by {much} either way. {_ADVICE[name]}"
 
 
-def _upwash(
-    fit: Fit, data: Seconds, prior: dict[str, tuple[float, float]]
-) -> SensorEstimate | None:
+def _upwash(fit: Fit, data: Seconds) -> SensorEstimate | None:
     """The bend of the wind at the masthead, where the day says something about it."""
     if not fit.wind_blocks.size:
         return None

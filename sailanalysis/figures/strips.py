@@ -81,7 +81,7 @@ def strips_figure(samples: pd.DataFrame, crew: CrewLog, maneuvers: pd.DataFrame 
         x, y = thinned(time - t0, value, WHOLE_POINTS, limit) if name in shown else ([], [])
         x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
         if channel.kind in ("bearing", "angle"):
-            y = _cut_wraps(y, channel.kind)
+            y = _cut_wraps(y)
         data.append({
             "type": "scatter", "mode": "lines", "x": f32(x), "y": f32(y), "xaxis": "x",
             "yaxis": f"y{number}", "line": {"color": "~accent", "width": 1.1, "shape": "linear"},
@@ -145,7 +145,7 @@ def _range(value: NDArray[np.float64], kind: str) -> Spec:
                       float(high) + pad]}
 
 
-def _cut_wraps(y: NDArray[np.float64], kind: str) -> NDArray[np.float64]:
+def _cut_wraps(y: NDArray[np.float64]) -> NDArray[np.float64]:
     """Break the pen where an angle jumps round the circle."""
     out = y.copy()
     with np.errstate(invalid="ignore"):

@@ -245,7 +245,7 @@ def track_figure(samples: pd.DataFrame, maneuvers: pd.DataFrame, chart: Chart,
     data.append({"type": "scatter", "mode": "lines", "x": f32(xk), "y": f32(yk),
                  "line": {"color": "rgba(0,0,0,0)", "width": 14}, "hoverinfo": "none",
                  "customdata": f32(tk), "name": "instants", "meta": {"role": "pointer"}})
-    data.append(_ends(xk, yk, time[kept]))
+    data.append(_ends(xk, yk))
     data += _marks(maneuvers, chart, time, lat, lon, t0)
 
     height = 560
@@ -259,7 +259,7 @@ def track_figure(samples: pd.DataFrame, maneuvers: pd.DataFrame, chart: Chart,
     return spec, [(by, label) for by, (label, _, _) in colourings.items()]
 
 
-def _ends(x: Floats, y: Floats, time: Floats) -> Spec:
+def _ends(x: Floats, y: Floats) -> Spec:
     at = [0, -1]
     return {"type": "scatter", "mode": "markers+text", "x": f32(x[at]), "y": f32(y[at]),
             "text": ["start", "end"], "textposition": "top right",

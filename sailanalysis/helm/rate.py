@@ -240,7 +240,7 @@ def _see(samples: pd.DataFrame, legs: pd.DataFrame, maneuvers: pd.DataFrame, boa
     turning: Turning | None = None
     if not sensed:
         turning = Turning.usual(boat, usual.turning if usual else {})
-        rudder = infer_rudder(samples, turning, grid_hz, rates)
+        rudder = infer_rudder(samples, turning, grid_hz)
     pieces = steady_pieces(samples, legs, maneuvers, np.isfinite(fill_short(rudder, grid_hz)))
     if not pieces:
         return None

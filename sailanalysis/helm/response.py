@@ -343,8 +343,7 @@ def estimate_turning(samples: pd.DataFrame, maneuvers: pd.DataFrame, rudder_deg:
                    float(stw), True)
 
 
-def infer_rudder(samples: pd.DataFrame, turning: Turning, grid_hz: float,
-                 rates: Mapping[str, float]) -> Floats:
+def infer_rudder(samples: pd.DataFrame, turning: Turning, grid_hz: float) -> Floats:
     """Rudder that would have made the boat turn as she did, degrees; waves' yaw included.
 
     Parameters
@@ -353,8 +352,6 @@ def infer_rudder(samples: pd.DataFrame, turning: Turning, grid_hz: float,
         ``rate_of_turn_deg_s`` or ``hdg_deg``.
     turning : Turning
     grid_hz : float
-    rates : mapping
-        Native rates; a slow compass gives nothing.
 
     Returns
     -------

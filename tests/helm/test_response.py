@@ -119,6 +119,6 @@ def test_inferred_rudder_gives_the_slow_rudder_back():
                                          turning.T_s.value)) / rate
     index = pd.date_range("2031-06-01", periods=t.size, freq="200ms", tz="UTC")
     got = infer_rudder(pd.DataFrame({"hdg_deg": (heading + 350) % 360}, index=index), turning,
-                       rate, {})
+                       rate)
     inside = slice(300, -300)
     assert got[inside] == approx(rudder[inside], abs=0.4)

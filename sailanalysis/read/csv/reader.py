@@ -133,7 +133,7 @@ def _timed_rows(times: RowTimes, gathered: Gathered, context: ReadContext, readi
     return _Rows(times.time_s[rows], rows, good.size)
 
 
-def _put_in_order(rows: _Rows, layout: Layout, gathered: Gathered, context: ReadContext,
+def _put_in_order(rows: _Rows, gathered: Gathered, context: ReadContext,
                   reading: Reading) -> None:
     """Rows in order of time, each once."""
     back = rows.time_s[1:] < rows.time_s[:-1]
@@ -143,7 +143,7 @@ def _put_in_order(rows: _Rows, layout: Layout, gathered: Gathered, context: Read
             "time-out-of-order", f"{context.name}: the time steps back {int(back.sum())} times; "
             "the rows were put in order of time.", "note", share=float(back.mean())))
     del back
-    again = _written_twice(rows.time_s, rows.rows, layout, gathered)
+    again = _written_twice(rows.time_s, rows.rows, gathered)
     if again is not None:
         rows.take(~again)
         reading.ignored += int(again.sum())
@@ -193,7 +193,7 @@ def _finish(layout: Layout, gathered: Gathered, context: ReadContext, reading: R
     rows = _timed_rows(_times(layout, gathered.parts, context), gathered, context, reading)
     if rows is None:
         return
-    _put_in_order(rows, layout, gathered, context, reading)
+    _put_in_order(rows, gathered, context, reading)
     unnamed = _streams(layout, gathered, rows, context, reading)
     read_by_evidence(reading, unnamed, context.name)
     _say_unreadable(layout, gathered, context, reading)
@@ -248,7 +248,7 @@ def _switched(time_s: Floats, value: Floats, reading: Reading) -> bool:
     return True
 
 
-def _written_twice(time_s: Floats, rows: Any, layout: Layout, gathered: Gathered) -> Any:
+def _written_twice(time_s: Floats, rows: Any, gathered: Gathered) -> Any:
     """Rows that repeat the one before in all they say, or None where that explains no stamps.
 
     A sensor at rest repeats its values too: only where nearly no stamp is left twice without the
