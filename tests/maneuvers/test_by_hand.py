@@ -1,5 +1,6 @@
 """Signs, borders and counts of maneuvers, each worked out by hand."""
 
+from dataclasses import dataclass
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +10,7 @@ from pytest import approx
 from seas.toy import ramp, toy_log
 
 from sailanalysis.core.model import Boat
-from sailanalysis.maneuvers import find_maneuvers
+from sailanalysis.maneuvers import cost, find_maneuvers
 from sailanalysis.maneuvers.anatomy import _exit
 from sailanalysis.maneuvers.compare import LEAST, holm, median_interval, patterns, rank_correlation
 from sailanalysis.maneuvers.cost import luck_m
@@ -113,3 +114,34 @@ def test_median_interval_of_order_statistics():
     assert np.isnan(median_interval(np.arange(5.0))[1])
     assert median_interval(np.arange(6.0)) == (2.5, 0.0, 5.0)
     assert median_interval(np.arange(9.0)) == (4.0, 1.0, 7.0)
+
+
+@dataclass(frozen=True)
+class Answer:
+    luck_deg2_s: float
+    widening: float = 1.0
+
+
+@dataclass(frozen=True)
+class Case:
+    place: object
+    bounded: object
+    pace_ms: float
+    sd_m: float = 3.0
+    shared_m: float = 1.0
+    reason: str = ""
+
+
+def test_an_interval_holds_widening_luck_and_calibration_once_each(monkeypatch):
+    monkeypatch.setattr(cost, "widening", lambda *_: 2.0)
+    monkeypatch.setattr(cost, "angle_sd_deg", lambda *_: 0.0)
+    monkeypatch.setattr(cost, "calibration_m", lambda *_: 4.0)
+    monkeypatch.setattr(cost, "verdict", lambda _, own_sd_m: round(own_sd_m, 6))
+    one = costed(45.0)
+    case = Case(one.place, one.bounded, one.pace_ms)
+    near = SimpleNamespace(stretches={1: []}, responses={1: Answer(4.0)})
+    luck = luck_m(one, Answer(4.0))
+    (got,), responses = cost.settle_intervals([case], near, None)
+    assert got.sd_m == approx(np.sqrt(6.0**2 + luck**2 + 4.0**2))
+    assert got.reason == approx(np.hypot(6.0, luck), abs=1e-6)  # its own, without calibration's
+    assert got.shared_m == approx(np.hypot(1.0, 4.0)) and responses[1].widening == 2.0
