@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sailanalysis.calibrate.estimate import Correction
 from sailanalysis.core.channels import CHANNELS
 from sailanalysis.report.day.corrections import corrections_line
 from sailanalysis.report.day.facts import Facts
@@ -27,8 +28,7 @@ def instruments_section(facts: Facts) -> Section:
     """Calibration, current, health, sources and what was left out."""
     blocks: list[Block] = []
     headlines: list[Headline] = []
-    verdict, lines = _calibration(facts, blocks)
-    headlines += lines
+    verdict = _calibration(facts, blocks)
     blocks += _track_wind(facts, headlines)
     blocks += _current(facts)
     blocks += _health(facts, headlines)
@@ -52,61 +52,73 @@ def instruments_section(facts: Facts) -> Section:
         headlines=tuple(headlines))
 
 
-def _calibration(facts: Facts, blocks: list[Block]) -> tuple[str, list[Headline]]:
-    rows, off, sure, unknown = [], [], [], []
-    for name, (label, unit, digits, sensor) in CORRECTIONS.items():
-        estimate = facts.day.calibration.get(name)
-        if estimate is None:
-            continue
-        determined = estimate["determined"]
-        value, low, high = (float("nan") if x is None else x for x in
-                            (estimate["value"], estimate["low"], estimate["high"]))
-        rows.append({"what": label + (f" ({unit})" if unit else ""), "determined": determined,
-                     "value": value if determined else float("nan"), "low": low, "high": high,
-                     "digits": digits, "why": facts.scrub(estimate["why_not"] or "")})
-        if not determined:
-            unknown += [sensor] * bool(sensor)
-            continue
-        sure += [sensor] * bool(sensor)
-        neutral = 1.0 if name.endswith("_factor") else 0.0
-        differs = known(low) and known(high) and not low <= neutral <= high
-        if differs and not name.startswith("leeway"):
-            off.append((sensor, _error_words(name, value, low, high), _size(name, value)))
-    headlines: list[Headline] = []
-    if not rows:
-        return "The sensors were not checked today.", headlines
+def _row(facts: Facts, name: str, estimate: Correction) -> dict[str, Any]:
+    """A row of the table of corrections."""
+    label, unit, digits, _ = CORRECTIONS[name]
+    value, low, high = (float("nan") if x is None else x for x in
+                        (estimate["value"], estimate["low"], estimate["high"]))
+    determined = estimate["determined"]
+    return {"what": label + (f" ({unit})" if unit else ""), "determined": determined,
+            "value": value if determined else float("nan"), "low": low, "high": high,
+            "digits": digits, "why": facts.scrub(estimate["why_not"] or "")}
+
+
+def _is_off(name: str, row: dict[str, Any]) -> bool:
+    """Whether a sensor's interval leaves out that it needs no correction."""
+    neutral = 1.0 if name.endswith("_factor") else 0.0
+    low, high = row["low"], row["high"]
+    return (row["determined"] and known(low) and known(high) and not low <= neutral <= high
+            and not name.startswith("leeway"))
+
+
+def _sensors_of(rows: dict[str, dict[str, Any]], determined: bool) -> list[str]:
+    """Sensors whose error the day determined, or did not."""
+    return [CORRECTIONS[name][3] for name, row in rows.items()
+            if row["determined"] == determined and CORRECTIONS[name][3]]
+
+
+def _calibration_words(rows: dict[str, dict[str, Any]]) -> str:
+    """The verdict on the sensors; of those that are off the worst first."""
+    sure, unknown = _sensors_of(rows, True), _sensors_of(rows, False)
+    off = sorted((name for name, row in rows.items() if _is_off(name, row)),
+                 key=lambda name: -_size(name, rows[name]["value"]))
+    wrong = {CORRECTIONS[name][3] for name in off} | {"leeway"}
+    right = listed("the " + sensor for sensor in sure if sensor not in wrong)
     if off:
-        off.sort(key=lambda item: -item[2])
-        verdict = " ".join(words for _, words, _ in off)
-        right = [s for s in sure if s not in [o[0] for o in off]]
-        if right:
-            verdict += f" No error shown by {listed('the ' + s for s in right if s != 'leeway')}." \
-                if [s for s in right if s != "leeway"] else ""
+        verdict = " ".join(_error_words(name, *(rows[name][k] for k in ("value", "low", "high")))
+                           for name in off) + f" No error shown by {right}." * bool(right)
     elif sure:
-        verdict = ("No error is shown by " + listed("the " + s for s in sure if s != "leeway")
-                   + "." if [s for s in sure if s != "leeway"] else
+        verdict = (f"No error is shown by {right}." if right else
                    "Only the leeway could be determined.")
     else:
         verdict = "Today's sailing cannot tell the sensors' errors from wind and current."
     if unknown and sure:
         verdict += f" Not determined: {listed(unknown)}."
-    shown = [dict(r, text=_range(r)) for r in rows]
+    return verdict
+
+
+def _calibration(facts: Facts, blocks: list[Block]) -> str:
+    estimates = {name: facts.day.calibration.get(name) for name in CORRECTIONS}
+    rows = {name: _row(facts, name, estimate) for name, estimate in estimates.items()
+            if estimate is not None}
+    if not rows:
+        return "The sensors were not checked today."
+    shown = [dict(r, text=_range(r)) for r in rows.values()]
+    why = (Column("why", "why not, what to sail"),) * any(r["why"] for r in shown)
     blocks.append(Text(("Corrections",), "heading"))
     blocks.append(Table("calibration", "Corrections beyond the boat file, with 95 % intervals", (
         Column("what", "correction"), Column("text", "estimate"),
-        Column("determined", "determined", show="yes"),
-        *((Column("why", "why not, what to sail"),) if any(r["why"] for r in rows) else ())),
-        shown, filterable=False))
+        Column("determined", "determined", show="yes"), *why), shown, filterable=False))
     used = facts.day.results.corrections
     blocks.append(Text((corrections_line(used) + (
         " The logged values are kept beside the corrected ones in samples.parquet; the option "
         "--as-logged leaves corrections out. To put today's in the boat file: sailanalysis "
         "calibrate --write." if used is not None else ""),)))
     blocks += _before_after(facts)
-    if unknown:
+    if _sensors_of(rows, False):
         blocks.append(Text(("Calibration runs belong in open water, clear of traffic, with a "
                             "lookout who is not reading instruments.",), "caution"))
-    return verdict, headlines
+    return _calibration_words(rows)
 
 
 def _error_words(name: str, value: float, low: float, high: float) -> str:
