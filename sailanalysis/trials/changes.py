@@ -15,7 +15,9 @@ from sailanalysis.core.model import CrewEntry, CrewLog
 from sailanalysis.core.series import utc_timestamp
 from sailanalysis.core.showing import one_line, small_html
 from sailanalysis.core.stats import finite_mean
+from sailanalysis.trials.across import like_sides
 from sailanalysis.trials.judge import Judged, TrialTrace, judge_sides
+from sailanalysis.trials.marks import Event, Handling, blur_s
 from sailanalysis.trials.pool import empty_pool, pool_trials, same_thing
 from sailanalysis.trials.sides import (
     BLOCK_S,
@@ -30,7 +32,8 @@ COLUMNS: Final = (
     "time", "what", "stw_before_kn", "stw_after_kn", "gain_kn", "gain_low_kn", "gain_high_kn",
     "minutes_before", "minutes_after", "verdict",
     "why_not", "item", "subject", "direction", "wind_part_kn", "wind_basis", "tws_before_kn",
-    "tws_after_kn", "twa_before_deg", "twa_after_deg", "helm", "try_next", "standard_error_kn")
+    "tws_after_kn", "twa_before_deg", "twa_after_deg", "helm", "try_next", "standard_error_kn",
+    "twa_deg", "tws_kn", "gap_s", "moved_s", "tries")
 
 SHORTEST_S: Final = 120.0
 """Below two minutes a side nothing is said: some four independent gusts."""
@@ -40,6 +43,11 @@ DEAD_RUN_DEG: Final = 165.0
 """Beyond this the side the wind comes from says nothing about the tack."""
 COURSE_LIMIT_DEG: Final = 12.0
 """Two courses further apart than this are not compared, whatever the polar says."""
+HANDLED: Final = ("sails", "boards", "reef")
+"""Changes that take minutes of work, during which she slows."""
+ROUNDED_S: Final = 90.0
+"""Marks further off than this hide the change itself: nothing beside them counts."""
+NO_WIND: Final = "the log has no true wind: a change of wind cannot be told from the trim"
 VERDICTS: Final = ("faster", "slower", "no clear difference", "not enough data")
 
 
@@ -115,9 +123,11 @@ def judge_trials(
     Notes
     -----
     A side is unbroken sailing of one helm on one tack between the change and the next maneuver,
-    handover or marked change, at most eight minutes. ``gain_kn`` is the difference of mean boat
-    speed less what the polar gives for the difference in wind; its interval holds the scatter of
-    ten-second means with their autocorrelation, the polar's own error and a slow drift, with
+    handover or marked change, at most eight minutes. Sails, boards and reefs are handled for
+    minutes: there the sides are like sailing within half an hour (see `across`) about the event
+    that the mark belongs to (see `marks`). ``gain_kn`` is the difference of mean boat speed less
+    what the polar gives for the difference in wind; its interval holds the scatter of ten-second
+    means with their autocorrelation, the polar's own error and a slow drift, with
     Student's quantile for the few independent pieces. Unmarked instants of the same day, judged
     alike, widen it where they show that a day without a change scatters more.
     """
@@ -127,8 +137,10 @@ def judge_trials(
     log = SteadyLog(samples, maneuvers, np.array([e.time_s for e in events]), speed_model)
     judged: list[Judged | None] = []
     rows: list[dict[str, Any]] = []
+    handling = Handling(samples, maneuvers, log.expected_kn)
+    blur = blur_s(log.events_s)
     for event in events:
-        row, outcome = _judge_event(log, event)
+        row, outcome = _judge_event(log, event, handling.event(event.time_s), blur)
         rows.append(row)
         judged.append(outcome)
     placebos = _placebos(log, events)
@@ -172,7 +184,9 @@ def _events(crew: CrewLog) -> list[_Event]:
         if entry.item == "trim":
             subject, direction = same_thing(value)
             events.append(_Event(entry.time_s, "trim", value, subject, direction))
-        elif entry.item in ("sails", "boards"):
+        elif entry.item in HANDLED:
+            if entry.item == "reef":
+                value = f"reef {value}"
             before = last.get(entry.item)
             last[entry.item] = value
             if before and value and "none" not in (before.lower(), value.lower()) and (
@@ -184,26 +198,47 @@ def _events(crew: CrewLog) -> list[_Event]:
     return events
 
 
-def _judge_event(log: SteadyLog, event: _Event) -> tuple[dict[str, Any], Judged | None]:
+def _judge_event(log: SteadyLog, event: _Event, worked: Event, blur: float
+                 ) -> tuple[dict[str, Any], Judged | None]:
+    """Row and judgement of one change: touching it where it was done at once, else across."""
+    handled = event.item in HANDLED and (np.isfinite(worked.moved_s) or blur > ROUNDED_S)
     before = log.side(event.time_s, -1, SKIP_BEFORE_S)
     after = log.side(event.time_s, 1,
                      SKIP_AFTER_S + (SKIP_ROUNDED_S if log.whole_minutes else 0.0))
     row = _event_row(log, event, before, after)
     short = [name for name, side in (("before", before), ("after", after))
              if side is None or side.at.size * BLOCK_S < SHORTEST_S]
-    if before is None or after is None or short:
+    if before is not None and after is not None and not short and not handled:
+        row["why_not"], row["try_next"] = _not_alike(before, after)
+        if row["why_not"]:
+            return row, None
+        row["gap_s"] = float(after.at.min() - before.at.max())
+        return row, _outcome(row, judge_sides(before, after, event.time_s))
+    if event.item not in HANDLED:  # a sheet trimmed is another one after the tack
         row["why_not"] = (f"fewer than {SHORTEST_S / 60:.0f} steady minutes "
                           + " and ".join(short)
                           + " the change: a maneuver, a handover or another change came between")
         row["try_next"] = BETTER_TRIAL
         return row, None
-    row["why_not"], row["try_next"] = _not_alike(before, after)
-    if row["why_not"]:
+    if handled:
+        row["moved_s"] = worked.moved_s
+    if not log.has_wind:
+        row["why_not"] = NO_WIND
         return row, None
-    outcome = judge_sides(before, after, event.time_s)
+    found = like_sides(log, worked if handled else Event(event.time_s, event.time_s),
+                       event.time_s, blur)
+    if isinstance(found, str):
+        row["why_not"], row["try_next"] = found, BETTER_TRIAL
+        return row, None
+    row |= _event_row(log, event, found.before, found.after) | {"gap_s": found.gap_s}
+    return row, _outcome(row, found.judged())
+
+
+def _outcome(row: dict[str, Any], outcome: Judged) -> Judged:
+    """The judgement, its gain and the wind's part entered in the row."""
     row |= {"gain_kn": outcome.gain, "wind_part_kn": outcome.wind_part,
             "wind_basis": outcome.basis}
-    return row, outcome
+    return outcome
 
 
 def _event_row(log: SteadyLog, event: _Event, before: Side | None, after: Side | None
@@ -216,13 +251,16 @@ def _event_row(log: SteadyLog, event: _Event, before: Side | None, after: Side |
     row: dict[str, Any] = {
         "time": utc_timestamp(event.time_s), "what": event.what,
         "item": event.item, "subject": event.subject, "direction": event.direction, "helm": helm,
-        "verdict": "not enough data", "why_not": "", "try_next": ""}
+        "verdict": "not enough data", "why_not": "", "try_next": "", "tries": 1}
     for name, side in (("before", before), ("after", after)):
         row[f"minutes_{name}"] = side.minutes if side else 0.0
         if side is not None:
             row[f"stw_{name}_kn"] = float(np.mean(side.stw))
             row[f"tws_{name}_kn"] = finite_mean(side.tws)
             row[f"twa_{name}_deg"] = finite_mean(side.twa)
+    if before is not None and after is not None:
+        row["tws_kn"] = 0.5 * (row["tws_before_kn"] + row["tws_after_kn"])
+        row["twa_deg"] = 0.5 * (abs(row["twa_before_deg"]) + abs(row["twa_after_deg"]))
     return row
 
 
@@ -231,7 +269,7 @@ def _not_alike(before: Side, after: Side) -> tuple[str, str]:
     angles = [finite_mean(side.twa) for side in (before, after)]
     speeds = [finite_mean(side.tws) for side in (before, after)]
     if not np.isfinite([*angles, *speeds]).all():
-        return "the log has no true wind: a change of wind cannot be told from the trim", ""
+        return NO_WIND, ""
     if np.sign(angles[0]) != np.sign(angles[1]) and min(np.abs(angles)) < DEAD_RUN_DEG:
         return "the tack before and after is not the same", BETTER_TRIAL
     turned = abs(abs(angles[1]) - abs(angles[0]))

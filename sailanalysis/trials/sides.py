@@ -86,6 +86,7 @@ class SteadyLog:
         tws = running_mean(time, column("tws_kn"), LAG_S)
         twa = running_mean_angle(time, column("twa_deg"), LAG_S)
         self.twa = twa
+        self.tws_kn, self.expected_kn = tws, missing
         late = [self._earlier(time, delay) for delay in DELAYS_S]
         self.tws_late = [np.where(ok, tws[i], np.nan) for i, ok in late]
         self.twa_late = [np.where(ok, twa[i], np.nan) for i, ok in late]
@@ -94,6 +95,7 @@ class SteadyLog:
         expected = missing
         if speed_model is not None and self.has_wind:
             expected = np.asarray(speed_model(tws, twa), dtype=float)
+        self.expected_kn = expected
         self.expected_late = [np.where(ok, expected[i], np.nan) for i, ok in late]
         self.steady = self._steady(samples, maneuvers)
         breaks = np.zeros(time.size, dtype=bool)
@@ -132,6 +134,30 @@ class SteadyLog:
         a, b = self._unbroken(a, b, sign)
         if b - a < 2:
             return None
+        return self._blocked(a, b, event_s)
+
+    def blocks(self, low_s: float, high_s: float, event_s: float) -> Side | None:
+        """All steady blocks of one helm between two instants, whatever breaks lie between.
+
+        The helm is the one who steered most of them.
+        """
+        a, b = (int(i) for i in np.searchsorted(self.time, [low_s, high_s]))
+        if b - a < 2 or not self.steady[a:b].any():
+            return None
+        names, counts = np.unique(self.helm[a:b][self.steady[a:b]].astype(str), return_counts=True)
+        mine = self.steady & (self.helm.astype(str) == names[int(np.argmax(counts))])
+        edges = np.flatnonzero(np.diff(self.run[a:b]) != 0) + 1 + a
+        parts = [self._blocked(int(i), int(j), event_s)
+                 for i, j in zip(np.r_[a, edges], np.r_[edges, b], strict=True)
+                 if mine[i] and self.time[j - 1] - self.time[i] >= 2 * BLOCK_S]
+        if not parts:
+            return None
+        return Side(np.concatenate([p.at for p in parts]), np.concatenate([p.stw for p in parts]),
+                    np.hstack([p.tws_late for p in parts]), np.hstack([p.twa_late for p in parts]),
+                    np.hstack([p.expected_late for p in parts]))
+
+    def _blocked(self, a: int, b: int, event_s: float) -> Side:
+        """Ten-second means of the samples ``[a, b)``."""
         t = self.time[a:b]
         block = ((t - t[0]) // BLOCK_S).astype(int)
         size = np.bincount(block)
@@ -146,9 +172,9 @@ class SteadyLog:
         # Running dead before the wind the angle flickers between the two sides of 180.
         tack = -1.0 if finite_mean(np.sign(self.twa[a:b])) < 0 else 1.0
         return Side(means(self.time) - event_s, means(self.stw),
-                     np.array([means(v) for v in self.tws_late]),
-                     np.array([means(np.abs(v)) * tack for v in self.twa_late]),
-                     np.array([means(v) for v in self.expected_late]))
+                    np.array([means(v) for v in self.tws_late]),
+                    np.array([means(np.abs(v)) * tack for v in self.twa_late]),
+                    np.array([means(v) for v in self.expected_late]))
 
     @staticmethod
     def _reach(event_s: float, sign: int, skip_s: float, longest_s: float, others: Floats

@@ -33,7 +33,7 @@ def trials_section(facts: Facts) -> Section | None:
     for row in sorted(clear, key=lambda r: -abs(r["gain_kn"])):
         text = (f"After \u201c{row['what']}\u201d she sailed "
                 f"{interval(abs(row['gain_kn']), *_ends(row), 'kn', 2)} {row['verdict']} in the "
-                "same wind.")
+                f"same wind{_where(row)}.")
         told.append(text)
         headlines.append(Headline(text, 56.0, _worth_minutes(facts, row)))
     unclear = int((verdicts == "no clear difference").sum())
@@ -58,6 +58,7 @@ def trials_section(facts: Facts) -> Section | None:
         Column("stw_before_kn", "speed before", 2, "kn"),
         Column("stw_after_kn", "after", 2, "kn"),
         Column("minutes_before", "minutes before", 1), Column("minutes_after", "after", 1),
+        Column("gap_s", "apart", 0, "s"), Column("moved_s", "mark moved by", 0, "s", sign=True),
         Column("why_not", "remark")), rows))
     blocks += _pooled(facts)
     if unclear or short:
@@ -76,6 +77,17 @@ def trials_section(facts: Facts) -> Section | None:
         code='part["trials"]\nday.trials[["what", "gain_kn", "gain_low_kn", "gain_high_kn", '
              '"verdict"]]',
         headlines=tuple(headlines))
+
+
+def _where(row: Mapping[str, Any]) -> str:
+    """Angle, wind and minutes of a comparison, in brackets."""
+    if not known(row.get("twa_deg")) or not known(row.get("tws_kn")):
+        return ""
+    minutes = min(row["minutes_before"], row["minutes_after"])
+    gap = float(row.get("gap_s", np.nan))
+    apart = f", {gap / 60:.0f} min apart" if known(gap) and gap >= 120.0 else ""
+    return (f" (at {amount(row['twa_deg'], '°', 0)} in {amount(row['tws_kn'], 'kn', 0)}; "
+            f"{amount(minutes, 'min', 0)} a side{apart})")
 
 
 def _worth_minutes(facts: Facts, row: Mapping[str, Any]) -> float:
