@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sailanalysis.core.ship_time import now_kept
 from sailanalysis.figures.palette import DAY, painted
 
 Spec = dict[str, Any]
@@ -35,9 +36,9 @@ def axis(title: str = "", **more: Any) -> Spec:
     return base
 
 
-def time_axis(title: str = "time (UTC)", **more: Any) -> Spec:
+def time_axis(title: str = "", **more: Any) -> Spec:
     """Axis in seconds after the figure's start; the script labels it with the clock."""
-    return axis(title, **{"ticks": "outside", **more})
+    return axis(title or f"time ({now_kept().label})", **{"ticks": "outside", **more})
 
 
 def layout(height: int, t0_s: float | None = None, time_axes: tuple[str, ...] = (),

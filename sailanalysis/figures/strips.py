@@ -69,7 +69,7 @@ def strips_figure(samples: pd.DataFrame, crew: CrewLog, maneuvers: pd.DataFrame 
     frame = spec["layout"]
     frame["barmode"] = "overlay"
     frame["margin"] = {"l": 66, "r": 14, "t": 32, "b": 40}
-    frame["xaxis"] = time_axis("time (UTC)", range=[0.0, max(end - t0, 1.0)], anchor="free",
+    frame["xaxis"] = time_axis(range=[0.0, max(end - t0, 1.0)], anchor="free",
                                position=0.0, **clock_ticks(t0 - t0, end - t0, t0))
     frame["yaxis"] = axis("", type="category", categoryorder="array",
                           categoryarray=bands[::-1], fixedrange=True, showgrid=False, ticklen=0)

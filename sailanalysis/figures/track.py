@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sailanalysis.calibrate.current import mean_current
 from sailanalysis.core.angles import cosd, sind
 from sailanalysis.core.series import epoch_s, running_mean, runs
+from sailanalysis.core.ship_time import told_s
 from sailanalysis.figures.chart import (
     Chart,
     Floats,
@@ -296,7 +297,7 @@ def _marks(maneuvers: pd.DataFrame, chart: Chart, time: Floats, lat: Floats, lon
 
 
 def _clock(time_s: float) -> str:
-    return str(np.datetime64(int(time_s), "s").astype(object).strftime("%H:%M:%S"))
+    return str(np.datetime64(int(told_s(float(time_s))), "s").astype(object).strftime("%H:%M:%S"))
 
 
 def _frame(x: Floats, y: Floats, chart: Chart, samples: pd.DataFrame) -> Spec:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.series import epoch_s
+from sailanalysis.core.ship_time import told_s
 from sailanalysis.figures.spec import Spec, axis, clock_ticks, f32, layout, time_axis
 from sailanalysis.figures.tables import numbers, seconds, texts
 from sailanalysis.figures.thin import thinned
@@ -20,7 +21,7 @@ def trials_figure(table: pd.DataFrame) -> Spec:
     verdict = texts(table, "verdict")
     at = seconds(table["time"])
     what = texts(table, "what")
-    labels = [f"{np.datetime64(int(at[i]), 's').astype(object):%H:%M} {what[i][:40]}"
+    labels = [f"{np.datetime64(int(told_s(float(at[i]))), 's').astype(object):%H:%M} {what[i][:40]}"
               for i in mine]
     rows = np.arange(mine.size)
     data = [{

@@ -42,6 +42,11 @@ def test_two_of_one_part_and_five_in_all():
     assert len(out) == MOST == 5 and max([key for _, key in out].count(k) for k in "abcd") == 2
 
 
+def test_a_part_with_a_place_of_its_own_gives_no_finding_besides():
+    told = dataclasses.replace(section("a", Headline("twice", 80.0)), glance=("Once.",))
+    assert ranked([told, section("b", Headline("other", 10.0))]) == [("other", "b")]
+
+
 def test_a_thin_day_is_filled_with_verdicts_not_told_yet():
     parts = [section("a", Headline("told", 50.0)), section("b"), section("c")]
     assert filled(ranked(parts), parts, ("a", "b", "c")) == [

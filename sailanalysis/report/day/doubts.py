@@ -6,7 +6,7 @@ from typing import Final
 
 from sailanalysis.calibrate.contradictions import Contradiction, Doubt
 from sailanalysis.calibrate.steps import Step
-from sailanalysis.report.page.words import amount, clock, count, interval, known
+from sailanalysis.report.page.words import amount, clock, count, interval, known, zone
 
 WITHHELD: Final = (" Nothing that rests on the wind sensors is told; the wind's direction is the "
                    "track's, as far as that tells.")
@@ -19,7 +19,7 @@ SENSORS: Final = {
 def step_words(step: Step, as_logged: bool = False) -> str:
     """A sensor that read otherwise for a time."""
     sensor = SENSORS[step.channel]
-    when = f"from {clock(step.start_s, False)} to {clock(step.end_s, False)} UTC"
+    when = f"from {clock(step.start_s, False)} to {clock(step.end_s, False)} {zone()}"
     if not known(step.size):
         return (f"The {sensor} stood or crept {when} while the boat went on (weed, or a wheel that "
                 f"sticks): its readings of that time {_done(step, as_logged)}.")

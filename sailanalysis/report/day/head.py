@@ -28,6 +28,7 @@ from sailanalysis.report.page.words import (
     listed,
     number,
     position,
+    zone,
 )
 
 
@@ -107,7 +108,7 @@ def day_head(facts: Facts, sections: list[Section]) -> Head:
             where = position(lat[good[0]], lon[good[0]])
     until = clock(end, False) if date_words(start) == date_words(end) or end - start < 43200 else \
         f"{date_words(end)}, {clock(end, False)}"
-    subtitle = " · ".join(w for w in (boat, f"{clock(start, False)} to {until} UTC",
+    subtitle = " · ".join(w for w in (boat, f"{clock(start, False)} to {until} {zone()}",
                                       f"from {where}" if where else "") if w)
     items: list[tuple[str, str, str]] = [_wind(facts)]
     over, through = s["distance_over_ground_nm"], s["distance_through_water_nm"]

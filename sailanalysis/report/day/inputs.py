@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sailanalysis.report.day.facts import Facts
 from sailanalysis.report.page.sections import Block, Column, Section, Table, Text
-from sailanalysis.report.page.words import count, listed
+from sailanalysis.report.page.words import count, listed, zone
 
 
 def notes_section(facts: Facts) -> Section | None:
@@ -23,7 +23,7 @@ def notes_section(facts: Facts) -> Section | None:
                      "_focus": (entry.time_s - 60 - facts.t0, entry.time_s + 120 - facts.t0,
                                 f"crew log, {entry.item}")})
     blocks: list[Block] = [Table("crew", "The crew log", (
-        Column("time", "time (UTC)", show="clock"), Column("item", "item"),
+        Column("time", f"time ({zone()})", show="clock"), Column("item", "item"),
         Column("value", "value"), Column("note", "note")), rows)]
     if hidden:
         blocks.append(Text((f"{count(hidden, 'free note')} left out of this shared report.",)))

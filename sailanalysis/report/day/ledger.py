@@ -63,7 +63,7 @@ def ledger_section(facts: Facts) -> Section:
               [_row(facts, ledger, row) for row in table.to_dict("records")], filterable=False)]
     return Section("ledger", TITLE, verdict, tuple(blocks), how=_how(ledger),
                    code='part["ledger"]\nday.results.ledger.table',
-                   headlines=_headlines(ledger))
+                   headlines=_headlines(ledger), glance=(verdict,))
 
 
 def _row(facts: Facts, ledger: Ledger, row: Mapping[Any, Any]) -> dict[str, Any]:

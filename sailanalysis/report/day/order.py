@@ -12,7 +12,8 @@ good upwind and downwind; 40 speed against the season's polar; 30 a sensor that 
 
 Not told on the first screen: what is true of every day (the share of a polar that the same legs
 made), what the line of corrections says already, what shows no difference, and what needs
-statistics to read. Each part says those. Two findings at most come from one part, five in all.
+statistics to read. Each part says those. Two findings at most come from one part, five in all; a
+part with a place of its own on the first screen (`Section.glance`) gives no finding besides.
 """
 
 from __future__ import annotations
@@ -43,7 +44,8 @@ def place_of(headline: Headline) -> tuple[int, float]:
 
 def ranked(sections: Iterable[Section], most: int = MOST) -> list[tuple[str, str]]:
     """Sentences of the first screen, each with the key of its part."""
-    pairs = [(headline, section.key) for section in sections for headline in section.headlines]
+    pairs = [(headline, section.key) for section in sections if not section.glance
+             for headline in section.headlines]
     out: list[tuple[str, str]] = []
     per: dict[str, int] = {}
     for headline, key in sorted(pairs, key=lambda pair: place_of(pair[0])):

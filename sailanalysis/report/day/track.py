@@ -19,7 +19,7 @@ from sailanalysis.report.page.sections import (
     Text,
     View,
 )
-from sailanalysis.report.page.words import amount, clock, count, duration, known, listed
+from sailanalysis.report.page.words import amount, clock, count, duration, known, listed, zone
 
 KIND_WORDS = {"tack": "tack", "gybe": "gybe", "luff": "luff", "bear_away": "bear-away",
               "head_up": "head-up", "circle": "circle"}
@@ -47,7 +47,7 @@ def day_section(facts: Facts) -> Section:
     strips = Figure(
         "strips", "Strip charts of the day, with states, helms, sails and crew-log marks as bands "
         "on top. Drag to move along the day; the buttons above look closer.",
-        f"Strip charts from {clock(facts.t0, False)} to {clock(facts.time[-1], False)} UTC: "
+        f"Strip charts from {clock(facts.t0, False)} to {clock(facts.time[-1], False)} {zone()}: "
         + listed(label for _, label, on in available(day.samples) if on),
         strips_figure(day.samples, day.crew, day.maneuvers, notes=not facts.private), wide=True)
     blocks.append(View("day", track, strips, fine, tuple(offered),

@@ -10,7 +10,16 @@ import numpy as np
 from sailanalysis.core.points import point_of_sail
 from sailanalysis.report.day.facts import Facts, numbers, texts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
-from sailanalysis.report.page.words import amount, clock, count, interval, known, listed, number
+from sailanalysis.report.page.words import (
+    amount,
+    clock,
+    count,
+    interval,
+    known,
+    listed,
+    number,
+    zone,
+)
 
 
 def trials_section(facts: Facts) -> Section | None:
@@ -52,7 +61,7 @@ def trials_section(facts: Facts) -> Section | None:
             "out, with its 95 % interval. An interval across zero shows no clear difference.",
             "Gain of each trial in knots", trials_figure(table)))
     blocks.append(Table("trials", "Marked changes", (
-        Column("time", "time (UTC)", show="clock"), Column("what", "what"),
+        Column("time", f"time ({zone()})", show="clock"), Column("what", "what"),
         Column("verdict", "verdict"),
         Column("gain_kn", "gain", 2, "kn", "gain_low_kn", "gain_high_kn", sign=True),
         Column("stw_before_kn", "speed before", 2, "kn"),

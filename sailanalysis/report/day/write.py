@@ -11,6 +11,7 @@ from typing import Any
 
 from sailanalysis.core.errors import Finding, SailAnalysisError
 from sailanalysis.core.isolation import attempt
+from sailanalysis.core.ship_time import keeping, ship_time_of
 from sailanalysis.day import Day
 from sailanalysis.report.page.sections import Section
 from sailanalysis.report.page.words import date_words
@@ -82,6 +83,14 @@ def make_day_report(day: Day, private: bool = False, plotly_beside: bool = False
     coastline : path or dict, optional
         GeoJSON to draw behind the track.
     """
+    zone = "" if private else day.summary.get("zone", "")
+    ship = ship_time_of(zone, float(day.samples.index[0].timestamp()))
+    with keeping(ship):
+        return _made(day, private, plotly_beside, turned_deg, coastline)
+
+
+def _made(day: Day, private: bool, plotly_beside: bool, turned_deg: float,
+          coastline: Any) -> DayReport:
     from sailanalysis.report.day.head import Head, day_head
     from sailanalysis.report.day.notebook import report_notebook
     from sailanalysis.report.day.sections import facts_of, told_sections

@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from sailanalysis.core.ship_time import now_kept
 from sailanalysis.report.day.head import Head
 from sailanalysis.report.page.glossary import first_uses
 from sailanalysis.report.page.safe import escape, script_json
@@ -19,7 +20,7 @@ HERE = Path(__file__).parent
 
 CAUTION = ("This report judges the past and is no navigation aid. Lookout, the rules of the road, "
            "reefing in time, local rules and the skipper come first.")
-FOOTER = ("Times are UTC. Ranges in brackets are 95 % intervals. Computed on your own machine; "
+FOOTER = ("Ranges in brackets are 95 % intervals. Computed on your own machine; "
           "this page asks the network for nothing.")
 
 
@@ -80,7 +81,7 @@ def render(sections: Sequence[Section], head: Head, *, kind: str = "A day on the
         head=head, overview=Markup(head.overview), kind=kind,
         sheet=[Markup(plain_table_html(table)) for table in head.sheet],
         findings_title=findings_title,
-        caution=caution, footer=FOOTER,
+        caution=caution, footer=f"{_times_words()} {FOOTER}",
         sections=sections, titles={s.key: s.title for s in sections}, bodies=bodies,
         # A script that slipped through all escaping would still lack the page's own nonce.
         nonce=secrets.token_urlsafe(18),
@@ -88,7 +89,16 @@ def render(sections: Sequence[Section], head: Head, *, kind: str = "A day on the
         js=Markup(_static("report.js")),
         plotly_js=Markup(plotly_script()) if figures and not plotly_beside else "",
         plotly_beside=plotly_beside and figures,
-        page_json=Markup(script_json({"day": DAY, "night": NIGHT}))))
+        page_json=Markup(script_json({
+            "day": DAY, "night": NIGHT, "shift_s": now_kept().shift_s, "zone": now_kept().label}))))
+
+
+def _times_words() -> str:
+    ship = now_kept()
+    if not ship.shift_s and ship.label == "UTC":
+        return "Times are UTC."
+    name = ship.label if ship.label == ship.against_utc else f"{ship.label} ({ship.against_utc})"
+    return f"Times are ship's time, {name}; the tables beside this page are in UTC."
 
 
 def _terms_html(section: Section, seen: set[str]) -> str:

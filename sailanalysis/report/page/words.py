@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from sailanalysis.core.ship_time import now_kept, told_s
+
 NARROW = "\u202f"
 """A narrow no-break space between number and unit."""
 
@@ -68,14 +70,19 @@ def duration(seconds: Any) -> str:
 
 
 def _stamp(time_s: float) -> Any:
-    return np.datetime64(math.floor(time_s), "s").astype(object)
+    return np.datetime64(math.floor(told_s(time_s)), "s").astype(object)
 
 
 def clock(time_s: Any, seconds: bool = True) -> str:
-    """Time of day, UTC."""
+    """Time of day by the clock on board."""
     if not known(time_s):
         return "–"
     return str(_stamp(float(time_s)).strftime("%H:%M:%S" if seconds else "%H:%M"))
+
+
+def zone() -> str:
+    """What stands behind a time of day: ``UTC``, ``CEST``."""
+    return now_kept().label
 
 
 def date_words(time_s: Any) -> str:

@@ -41,7 +41,7 @@
   }
   function pad2(n) { return (n < 10 ? "0" : "") + n; }
   function clock(epoch, seconds) {
-    var d = new Date(Math.floor(epoch) * 1000);
+    var d = new Date(Math.floor(epoch + page.shift_s) * 1000);
     return pad2(d.getUTCHours()) + ":" + pad2(d.getUTCMinutes()) + (seconds ? ":" + pad2(d.getUTCSeconds()) : "");
   }
   function clockTicks(low, high, t0, most) {
@@ -50,7 +50,7 @@
     for (var i = 0; i < steps.length; i++) { if (span / steps[i] <= most) { step = steps[i]; break; } }
     while (span / step > most) { step += 86400; }
     var vals = [], text = [];
-    for (var t = Math.ceil((low + t0) / step) * step; t <= high + t0; t += step) {
+    for (var t = Math.ceil((low + t0 + page.shift_s) / step) * step - page.shift_s; t <= high + t0; t += step) {
       vals.push(t - t0); text.push(clock(t, step < 60));
     }
     return { tickvals: vals, ticktext: text };
@@ -277,8 +277,8 @@
     t = Math.max(0, Math.min(this.end, t));
     this.now = t;
     this.slider.value = String(Math.round(t));
-    this.slider.setAttribute("aria-valuetext", clock(this.t0 + t, true) + " UTC");
-    var self = this, out = [["time", clock(this.t0 + t, true) + " UTC"]];
+    this.slider.setAttribute("aria-valuetext", clock(this.t0 + t, true) + " " + page.zone);
+    var self = this, out = [["time", clock(this.t0 + t, true) + " " + page.zone]];
     this.shown.forEach(function (n) {
       var v = self.value(n, t), unit = self.meta.units[n];
       var glue = unit.charAt(0) === "°" ? unit : " " + unit;
