@@ -148,7 +148,7 @@ STUDY_WORDS: Final[dict[StudyName, str]] = {
     "polar": "The polar of the day", "maneuvers": "What the maneuvers cost",
     "helm": "The steering", "trials": "Trim and sail changes", "load": "The weight on board",
     "gauges": "The tank gauges", "memory": "What earlier days tell",
-    "ledger": "The day's ledger"}
+    "ledger": "The day's ledger", "crew": "The crew log's clock"}
 """Every study in words, as a finding names it."""
 
 

@@ -281,3 +281,29 @@ def test_times_in_notes_are_those_of_the_waters_unless_the_boat_file_says_otherw
     assert [(e.value, e.time_s) for e in day.crew.entries] == [("Marit", at(2, 10, 5))]
     assert day.zone == ("Europe/Lisbon" if zone else "Europe/Paris")
     assert any(f.code == "zone-by-position" for f in day.findings) == (not zone)
+
+
+def test_the_demo_is_a_cruise_in_a_boats_folder(tmp_path, capsys, monkeypatch):
+    """Its plan: one swim stop, a day whose log wheel lies, notes dealt out to four days."""
+    monkeypatch.chdir(tmp_path)
+    card = Path(opening.__file__).resolve().parents[2] / "data" / "cruise" / "card"
+    assert sum(p.stat().st_size for p in card.iterdir()) < 3_000_000
+    put(tmp_path, "wide-lantern", b"mine")
+    status, _, errors = ran(capsys, "demo", "--quiet", "--no-open")
+    assert status == 1 and "another folder" in errors[0] and (tmp_path / "wide-lantern").read_bytes() == b"mine"
+
+
+@pytest.mark.slow
+def test_the_demos_four_days(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    status, lines, errors = ran(capsys, "demo", "--no-open")
+    assert status == 0 and lines[1].startswith("4 days, 2026-07-14 to 2026-07-17")
+    assert not any("notes.txt" in line for line in errors)
+    archive = Archive(tmp_path / "wide-lantern/season")
+    days = archive.days()
+    assert list(days["date"]) == [f"2026-07-{d}" for d in (14, 15, 16, 17)]
+    # truth of the plan: 2 + 2 tacks, then 3, then 4, then 6; gybes 0, 3, 0, 3
+    assert list(days["tacks"]) == [4, 3, 4, 6] and list(days["gybes"]) == [0, 3, 0, 3]
+    assert set(archive.load(days["day"][0]).samples()["helm"].astype(str)) >= {"Marit", "Jonas", "autopilot"}
+    status, lines, _ = ran(capsys, "demo", "--no-open", "--quiet")
+    assert status == 0 and lines[0].startswith("nothing new")

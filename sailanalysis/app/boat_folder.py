@@ -54,13 +54,16 @@ class BoatFolder:
         return self.boat_file.is_file() and self.logs.is_dir() and self.notes.is_dir()
 
 
-def new_boat_folder(path: str | os.PathLike[str]) -> tuple[BoatFolder, list[str]]:
+def new_boat_folder(path: str | os.PathLike[str],
+                    boat_file: str = "") -> tuple[BoatFolder, list[str]]:
     """Make a boat's folder, or add what one lacks; nothing that is there is touched.
 
     Parameters
     ----------
     path : path
         Where; its last part is the boat's name until the boat file says another.
+    boat_file : str, optional
+        Text of the boat file; default one to fill in.
 
     Returns
     -------
@@ -82,7 +85,7 @@ def new_boat_folder(path: str | os.PathLike[str]) -> tuple[BoatFolder, list[str]
                 made.append(f"{name}/")
         try:
             with folder.boat_file.open("x", encoding="utf-8") as out:
-                out.write(boat_file_text(boat_name(folder.path)))
+                out.write(boat_file or boat_file_text(boat_name(folder.path)))
             made.insert(0, folder.boat_file.name)
         except FileExistsError:
             pass

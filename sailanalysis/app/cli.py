@@ -119,8 +119,10 @@ def _build_parser() -> argparse.ArgumentParser:
     calibrate.add_argument("--json", action="store_true", help="for programs")
 
     demo = verbs.add_parser("demo", parents=[pages, common],
-                            help="the whole job on the shipped invented example")
-    demo.add_argument("--out", required=True, metavar="DIR", help="folder for report and tables")
+                            help="the shipped example: a cruise of four days, or one day")
+    demo.add_argument("--day", action="store_true", help="the single day only")
+    demo.add_argument("--out", metavar="DIR", help="folder for the single day's report and tables")
+    demo.add_argument("--no-open", action="store_true", help="do not open the pages")
     _add_folder_verbs(verbs, pages, common)
     return parser
 

@@ -280,7 +280,12 @@ def _write_corrections(boat_path: str, result: Day) -> str:
 
 
 def demo(options: argparse.Namespace, progress: Progress) -> Outcome:
-    """``sailanalysis demo``."""
+    """``sailanalysis demo``: the shipped cruise in its boat's folder, or the single day."""
+    make = _demo_day if options.day or options.out else _cruise
+    return make(options, progress)
+
+
+def _demo_day(options: argparse.Namespace, progress: Progress) -> Outcome:
     from sailanalysis.app.shipped import example_folder
 
     folder = example_folder()
@@ -288,10 +293,35 @@ def demo(options: argparse.Namespace, progress: Progress) -> Outcome:
                               boat=folder / "boat.toml", crew_log=folder / "crew.csv",
                               progress=progress)
     progress("writing the report")
-    written = pipeline.write_day(result, options.out, plotly_beside=options.plotly_beside)
+    written = pipeline.write_day(result, options.out or "quiet-fathom-day",
+                                 private=options.private, plotly_beside=options.plotly_beside)
     words = f"{days.day_words(result)}\n{written.folder / 'report.html'}"
     findings = (*written.findings, *result.findings)
     return Outcome(words, findings, status_of(findings))
+
+
+def _cruise(options: argparse.Namespace, progress: Progress) -> Outcome:
+    """The cruise's folder, made here, and the evening in it."""
+    from sailanalysis.app import evening as evenings
+    from sailanalysis.app.boat_folder import BoatFolder, new_boat_folder
+    from sailanalysis.app.opening import open_page
+    from sailanalysis.app.shipped import example_folder
+
+    shipped = example_folder() / "cruise"
+    folder = BoatFolder(Path("wide-lantern"))
+    if folder.path.exists() and not folder.is_made():
+        raise SailAnalysisError(f"{folder.path} is here already and is not the example's folder; "
+                                "run the demo in another folder")
+    if not folder.is_made():
+        new_boat_folder(folder.path, (shipped / "boat.toml").read_text(encoding="utf-8"))
+    options.logs, options.watch = [str(shipped / "card")], False
+    outcome, page = evenings.one_evening(options, folder, progress)
+    season = folder.reports / "season" / "season.html"
+    if not options.no_open:
+        for shown in (season, page):  # the day last: it lies on top
+            if shown is not None and shown.is_file():
+                open_page(shown)
+    return outcome
 
 
 def new_boat(options: argparse.Namespace, progress: Progress) -> Outcome:

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
+from .cruise import write_cruise
 from .demo import write_demo
 
 
 def main() -> None:
     """Read the one option and write."""
     parser = argparse.ArgumentParser(prog="python -m simulator",
-                                     description="Write the invented example day.")
+                                     description="Write the invented example day and cruise.")
     parser.add_argument("--out", required=True, help="folder to write into")
-    write_demo(parser.parse_args().out)
+    out = Path(parser.parse_args().out)
+    write_demo(out)
+    write_cruise(out / "cruise")
 
 
 if __name__ == "__main__":

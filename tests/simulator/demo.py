@@ -187,6 +187,7 @@ turn on the reach.
 | `crew.csv` | crew log |
 | `boat.toml` | boat file, not calibrated |
 | `truth/` | what really happened: maneuvers and their loss, sensor errors, polar, wind, tide |
+| `cruise/` | another boat: the catamaran *Wide Lantern*, four days at 1 Hz on a card with notes |
 
 The instruments are as instruments are: the speed sensor reads 5 % high, the vane and the compass
 are some degrees off, the wind drops out for a minute, weed stops the log wheel, the GPS jumps

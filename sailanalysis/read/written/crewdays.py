@@ -49,7 +49,8 @@ def read_crew_logs(paths: Sequence[Path], hours: Sequence[tuple[float, float]],
                                                                    strict=True):
             near = [e for e in crew.entries if max(start - e.time_s, e.time_s - end) <= OTHER_DAY_S]
             entries += near or crew.entries
-            findings += more
+            # Notes of a whole cruise are no warning on each of its days.
+            findings += [f for f in more if not near or f.code != "crew-log-other-day"]
     return [(CrewLog(tuple(sorted(entries, key=lambda e: e.time_s))), findings)
             for entries, findings in out]
 
