@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats, cosd
+from sailanalysis.core.sails import sail_sets
 from sailanalysis.core.series import day_number
 from sailanalysis.polar.basis import Basis, basis_for
 from sailanalysis.polar.shape import SHAPE_SD, Shape
@@ -77,7 +78,7 @@ class Data:
             stw=table["stw_kn"].to_numpy(float), seconds=table["seconds"].to_numpy(float),
             day=day_code, days=list(days), leg=leg,
             leg_name=table["leg"].to_numpy(),
-            sails=table["sails"].fillna("").to_numpy(object),
+            sails=sail_sets(table["sails"].fillna("").to_numpy(object)),
             side=np.where(table["twa_deg"].to_numpy(float) >= 0, 0.5, -0.5),
             load=tonnes, boards=table["boards"].fillna("").to_numpy(object),
             leeway=table["leeway_deg"].to_numpy(float),

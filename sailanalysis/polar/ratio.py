@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats
+from sailanalysis.core.sails import sail_sets
 from sailanalysis.polar.model import PolarModel
 from sailanalysis.polar.solve import Fit
 
@@ -33,7 +34,7 @@ def leg_polar_ratio(legs: pd.DataFrame, model: PolarModel) -> Floats:
     stw = legs["stw_kn"].to_numpy(float)
     target = model.speed_kn(tws, twa)
     if "sails" in legs.columns:
-        names = legs["sails"].fillna("").to_numpy(object)
+        names = sail_sets(legs["sails"].fillna("").to_numpy(object))
         for name in model.sail_sets:
             own = names == name
             if name != "all" and own.any():

@@ -15,6 +15,7 @@ from sailanalysis.core.stats import Z95
 from sailanalysis.polar.crossovers import (
     crossover_angles,
     crossovers_table,
+    faster_ranges,
     sail_change_pairs,
 )
 from sailanalysis.polar.fit import TREND, fit_polar, polar_table
@@ -44,6 +45,8 @@ class Season:
         As published.
     crossover_lines : DataFrame
         ``tws_kn, twa_deg, below, above``: where the best sail set changes.
+    faster : DataFrame
+        Winds and angles where one sail set is surely faster than another.
     pairs : DataFrame
         Direct sail changes at the same angle.
     legs : DataFrame
@@ -91,6 +94,7 @@ class Season:
     polar_step: dict[str, Any]
     effects: tuple[Effect, ...]
     findings: tuple[Finding, ...] = field(default=())
+    faster: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def fit_season(
@@ -150,6 +154,7 @@ def fit_season(
         effects=tuple(e for e in model.effects if e.name != TREND),
         findings=(*fault_findings(archive.path, archive.faults()),
                   *_findings(days, blocks, model)),
+        faster=faster_ranges(model),
     )
 
 

@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sailanalysis.core.model import CrewLog
+from sailanalysis.core.sails import sail_sets
 from sailanalysis.core.series import epoch_s, hold
 
 Texts = NDArray[np.object_]
@@ -30,6 +31,15 @@ def helm_column(crew: CrewLog, samples: pd.DataFrame) -> Texts:
         engaged = samples["autopilot"].to_numpy(dtype=float) >= 0.5
         helm = np.where(engaged, "autopilot", helm).astype(object)
     return helm
+
+
+def sails_column(crew: CrewLog, samples: pd.DataFrame) -> Texts:
+    """The sails set, always spelled alike, with the reefs that the crew log tells of."""
+    # few lines change it: spelled once a line, not once a sample
+    times = sorted({e.time_s for item in ("sails", "reef") for e in crew.of(item)})
+    sets = [hold(times, [e.time_s for e in crew.of(item)], [e.value for e in crew.of(item)])
+            for item in ("sails", "reef")]
+    return hold(epoch_s(samples.index), times, list(sail_sets(*sets)))
 
 
 def load_column(crew: CrewLog, samples: pd.DataFrame) -> NDArray[np.float64]:

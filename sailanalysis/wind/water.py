@@ -13,7 +13,12 @@ from sailanalysis.core.model import Boat, Conditioned, CrewLog, Sensors
 from sailanalysis.core.series import angle_rate_deg_s, epoch_s, running_mean, runs
 from sailanalysis.core.units import MS_TO_KN
 from sailanalysis.wind import triangle
-from sailanalysis.wind.crewcolumns import crew_column, helm_column, load_column
+from sailanalysis.wind.crewcolumns import (
+    crew_column,
+    helm_column,
+    load_column,
+    sails_column,
+)
 from sailanalysis.wind.heading import find_north, true_heading
 from sailanalysis.wind.leeway import LEEWAY_WINDOW_S, leeway_by_law, sail_lift
 from sailanalysis.wind.mast import level_wind, masthead_velocity_kn, share_that_shows
@@ -114,7 +119,7 @@ def wind_and_water(
         "rate_of_turn_deg_s": _rate_of_turn(raw, time, hdg, cond.rate_hz),
         "leeway_deg": leeway, "set_deg": set_deg, "drift_kn": drift,
         "vmg_kn": triangle.vmg_kn(stw, twa, np.nan_to_num(leeway)),
-        "helm": helm_column(crew, raw), "sails": crew_column(crew, "sails", raw),
+        "helm": helm_column(crew, raw), "sails": sails_column(crew, raw),
         "state": np.full(len(raw), "", dtype=object),
     }
     columns = {name: out[name] for name in SAMPLE_COLUMNS} | {"boards": boards} | _beside(

@@ -167,6 +167,15 @@ def test_crossover_lies_where_it_was_put():
     assert set(lines["below"]) == {"main+jib"} and set(lines["above"]) == {"main+kite"}
 
 
+def test_two_spellings_are_one_set():
+    blocks = sets_blocks()
+    mixed = blocks["sails"].where(np.arange(len(blocks)) % 2 == 0, blocks["sails"].map(
+        {"main+jib": "jib+main", "main+kite": "kite + main"}))
+    one, other = fit_polar(blocks), fit_polar(blocks.assign(sails=mixed))
+    assert other.sail_sets == ["all", "main+jib", "main+kite"]
+    pd.testing.assert_frame_equal(crossovers_table(one), crossovers_table(other))
+
+
 def test_few_data_of_a_set_lean_on_the_whole():
     rng = np.random.default_rng(5)
     many = broad(seed=5, legs=150)

@@ -23,6 +23,7 @@ from sailanalysis.report.page.words import (
     number,
     sentence,
 )
+from sailanalysis.report.season.sail_words import crossover_sentences, not_worth
 
 if TYPE_CHECKING:
     from sailanalysis.season import Season
@@ -179,25 +180,22 @@ def _crossovers(season: Season) -> Section | None:
     table = season.crossovers
     if not len(table):
         return None
-    sure = table[numbers(table, "confidence") >= 0.95]
-    told, headlines = [], []
-    for (best, other), part in sure.groupby(["best_sails", "next_best_sails"]):
-        top = part.loc[part["gain_kn"].idxmax()]
-        gain = interval(top["gain_kn"], top.get("gain_low_kn"), top.get("gain_high_kn"), "kn", 2)
-        told.append((len(part), f"{best} is surely faster than {other} in "
-                     f"{count(len(part), 'cell')} of the grid, most at {top['twa_deg']:.0f}° in "
-                     f"{top['tws_kn']:.0f} kn: {gain}."))
-    told.sort(reverse=True)
-    verdict = told[0][1] if told else "No sail set is surely faster than another where both were " \
+    told = crossover_sentences(season.faster)
+    verdict = told[0] if told else "No sail set is surely faster than another where both were " \
         "sailed."
-    if told:
-        headlines = [Headline(verdict, 66)]
+    headlines = [Headline(verdict, 66)] if told else []
     blocks: list[Block] = [Figure(
         "crossovers", "Which sail set is faster where: colour and shape name the set, size grows "
         "with how sure it is.", "Fastest sail set by wind angle and wind speed",
         crossovers_figure(table), wide=True)]
     if len(told) > 1:
-        blocks.append(Text(tuple(words for _, words in told[1:6]), "list"))
+        blocks.append(Text(tuple(told[1:]), "list"))
+    even = not_worth([*table["best_sails"], *table["next_best_sails"]], season.faster)
+    if even:
+        blocks.append(Text((f"No difference shown between {listed(even[:3])}.",)))
+    blocks.append(Text((
+        "Angles are to the true wind, apparent angles in brackets. Reefing early, the crew's "
+        "hands and the sea come before a tenth of a knot.",), "caution"))
     lines = season.crossover_lines
     if len(lines):
         blocks.append(auto_table("crossover-lines", "Angles where the best set changes", lines,
@@ -210,7 +208,7 @@ def _crossovers(season: Season) -> Section | None:
         Column("awa_deg", "apparent angle", 0, "°"), Column("aws_kn", "apparent wind", 1, "kn"),
         Column("best_sails", "best"),
         Column("gain_kn", "gain", 2, "kn", "gain_low_kn", "gain_high_kn"),
-        Column("next_best_sails", "over"), Column("sure", "sure", 0, "%")),
+        Column("next_best_sails", "over"), Column("sure", "alone", 0, "%")),
         shown.to_dict("records")))
     pairs = season.pairs
     if len(pairs):
@@ -220,8 +218,10 @@ def _crossovers(season: Season) -> Section | None:
             time=[str(t)[11:16] for t in pairs["time"]]) if "time" in pairs else pairs))
     return Section("crossovers", "Which sails where", verdict, tuple(blocks),
                    how=("The sail sets' fitted speeds are compared draw by draw, so that what they "
-                        "share cancels; 95 % sure means that its interval leaves zero out.",),
-                   code="season.crossovers.query('confidence > 0.95')",
+                        "share cancels. Faster means that a 95 % interval which holds in all cells "
+                        "and for all pairs at once leaves zero out; after one day none is ranked. "
+                        "The last column is the chance looked at alone.",),
+                   code="season.crossovers.query('faster')",
                    headlines=tuple(headlines))
 
 

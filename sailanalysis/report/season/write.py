@@ -57,6 +57,7 @@ def card_page(season: Season) -> str:
     from markupsafe import Markup
 
     from sailanalysis.report.page.render import _static, _template
+    from sailanalysis.report.season.sail_words import crossover_sentences
     from sailanalysis.season import helm_card
 
     table = helm_card(season)
@@ -84,5 +85,6 @@ def card_page(season: Season) -> str:
     angles = [str(name).split("_")[1] + "°" for name in reaches]
     return str(_template().get_template("card.html").render(
         boat=season.boat_name or "Helm card", span=f"{season.start} to {season.end}",
-        sets=sorted(sets), lines=lines, angles=angles, nonce=secrets.token_urlsafe(18),
+        sets=sorted(sets), changes=crossover_sentences(season.faster, 4), lines=lines,
+        angles=angles, nonce=secrets.token_urlsafe(18),
         early_js=Markup(_static("early.js")), css=Markup(_static("card.css"))))
