@@ -14,13 +14,13 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import wrap180
-from sailanalysis.core.stats import finite_mean
+from sailanalysis.core.stats import Z95, finite_mean
 from sailanalysis.core.units import MS_TO_KN
 from sailanalysis.maneuvers.build import Bounded
 from sailanalysis.maneuvers.case import TWO_SIDED, Place, Sides
-from sailanalysis.maneuvers.compare import Pattern, patterns
+from sailanalysis.maneuvers.compare import Pattern, Telling, patterns, telling_parts
 from sailanalysis.maneuvers.cost import Costed, Reckoning
-from sailanalysis.maneuvers.noise import Responses
+from sailanalysis.maneuvers.noise import Bools, Responses
 from sailanalysis.maneuvers.pooled import pooled_costs
 from sailanalysis.maneuvers.reasons import Reason
 from sailanalysis.segment.grid import box_mean
@@ -42,7 +42,8 @@ class ManeuverStudy:
     ----------
     table : DataFrame
         One row a rated tack, gybe, luff or circle. ``number`` is the row of the maneuvers' table;
-        then ``kind, helm, sails, side, loss_m, loss_s``, the five parts of :data:`PARTS`, and the
+        then ``kind, helm, sails, side, loss_m, loss_s``, the five parts of :data:`PARTS` with
+        ``_low`` and ``_high`` (95 % intervals), and the
         anatomy: ``entry_kn`` and ``entry_share`` (of the steady speed), ``entry_settled``,
         ``turn_deg, turn_s, rate_deg_s`` (mean), ``unevenness`` (spread of the rate over its mean),
         ``slowest_kn, slowest_share, slowest_s`` (from the crossing), ``exit_twa_deg`` (first eight
@@ -58,6 +59,8 @@ class ManeuverStudy:
         (:func:`sailanalysis.maneuvers.pooled.pooled_costs`).
     what_matters : tuple of Pattern
         Rank correlations that stand after correction for their number.
+    telling : tuple of Telling
+        The part in which the dear turns of a kind lost their metres, where one stands out.
     looked_at : dict of str to int
         By kind, the maneuvers that were searched for them.
     luffs : DataFrame
@@ -71,6 +74,7 @@ class ManeuverStudy:
     traces: dict[int, pd.DataFrame]
     pooled: pd.DataFrame
     what_matters: tuple[Pattern, ...]
+    telling: tuple[Telling, ...]
     looked_at: dict[str, int]
     luffs: pd.DataFrame
     responses: Responses = field(default_factory=dict)
@@ -97,6 +101,7 @@ def study_maneuvers(table: pd.DataFrame, reckoning: Reckoning) -> ManeuverStudy:
     turns = anatomy[anatomy["kind"].isin(TWO_SIDED)]
     return ManeuverStudy(
         anatomy, traces, pooled_costs(table), tuple(patterns(turns)),
+        tuple(telling_parts(turns, PARTS)),
         {str(k): int(n) for k, n in turns["kind"].value_counts().items()},
         _luffs(table), reckoning.responses)
 
@@ -158,7 +163,7 @@ def _aboard(place: Place, sides: Sides) -> dict[str, float]:
 
 
 def _parts(case: Costed) -> dict[str, float]:
-    """Metres lost in each part; they add up to the loss, the tail included in the build."""
+    """Metres lost in each part with 95 % intervals; the parts add up to the loss."""
     place, sides, window = case.place, case.bounded.sides, case.bounded.window
     one = place.series
     made = sides.measure[window]
@@ -171,14 +176,32 @@ def _parts(case: Costed) -> dict[str, float]:
     index = np.arange(window.start, window.stop)
     step = one.grid.step_s
     after = index > place.end
+    spans = (index < place.start, (index >= place.start) & (index < place.crossing),
+             (index >= place.crossing) & (index <= place.end) & (index >= place.start), after)
+    before_m, in_m, out_m, after_m = (float(np.sum(lost[span])) * step for span in spans)
     angle = float(np.sum(on_course[after])) * step
-    return {
-        "entry_m": float(np.sum(lost[index < place.start])) * step,
-        "turn_in_m": float(np.sum(lost[(index >= place.start) & (index < place.crossing)])) * step,
-        "turn_out_m": float(np.sum(lost[(index >= place.crossing) & (index <= place.end)
-                                        & (index >= place.start)])) * step,
-        "exit_angle_m": angle,
-        "build_m": float(np.sum(lost[after])) * step - angle + case.reference.tail_m}
+    metres = (before_m, in_m, out_m, angle, after_m - angle + case.reference.tail_m)
+    out: dict[str, float] = {}
+    for name, value, sd in zip(PARTS, metres, _part_errors(case, spans), strict=True):
+        out |= {name: value, f"{name}_low": value - Z95 * sd, f"{name}_high": value + Z95 * sd}
+    return out
+
+
+def _part_errors(case: Costed, spans: tuple[Bools, ...]) -> list[float]:
+    """Standard errors of the parts.
+
+    The reference's own for its bins; what else makes the loss uncertain (wind, waves, luck,
+    calibration) goes by the seconds of each part. The angle she came out on rests on no
+    reference.
+    """
+    covariance = case.reference.covariance_m2
+    known = [float(span @ covariance @ span) for span in (span.astype(float) for span in spans)]
+    seconds = np.array([float(span.sum()) for span in spans])
+    rest = max(case.sd_m**2 - case.reference.sd_m**2, 0.0) * seconds / max(seconds.sum(), 1.0)
+    tail = max(case.reference.sd_m**2 - float(covariance.sum()), 0.0)
+    squares = [known[0] + rest[0], known[1] + rest[1], known[2] + rest[2], rest[3],
+               known[3] + rest[3] + tail]
+    return [float(np.sqrt(max(square, 0.0))) for square in squares]
 
 
 def _exit(case: Bounded) -> dict[str, float]:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sailanalysis.core.angles import Floats, wrap180
-from sailanalysis.core.points import is_upwind
+from sailanalysis.core.points import is_downwind, is_upwind
 from sailanalysis.core.stats import mad_sd
 from sailanalysis.maneuvers.reasons import What
 from sailanalysis.maneuvers.slow import BACK, SLOW, slow_stretches, speed_share
@@ -150,7 +150,7 @@ def _detour(tack: Turn, one: Sailing) -> Turn:
     """A tack that leads from a run to a run, with all that lies between the two."""
     reach = one.grid.bins(DETOUR_S)
     with np.errstate(invalid="ignore"):
-        run = box_mean((one.off_deg > 100.0).astype(float), one.grid.bins(5.0)) > 0.9
+        run = box_mean(is_downwind(one.off_deg).astype(float), one.grid.bins(5.0)) > 0.9
     before = np.flatnonzero(run[max(0, tack.left - reach):tack.left + 1])
     after = np.flatnonzero(run[tack.reached:tack.reached + reach + 1])
     if not (before.size and after.size):

@@ -232,6 +232,8 @@ class Reference:
         What was still to be lost when the window ended.
     sd_m : float
         Standard error of the integral over the window and of the tail together.
+    covariance_m2 : ndarray, shape (m, m)
+        Of the errors of each bin's metres.
     """
 
     speed_ms: Floats
@@ -239,6 +241,7 @@ class Reference:
     after_ms: float
     tail_m: float
     sd_m: float
+    covariance_m2: Floats
 
 
 def predict(case: Bounded, shape: Floats, response: Response) -> Reference:
@@ -288,8 +291,13 @@ def predict(case: Bounded, shape: Floats, response: Response) -> Reference:
     own = share @ (response.covariance(at, at) + side_var * np.outer(side, side)) @ share \
         + tail**2 * lack_var
     variance = own - cross @ weights + (share.sum() - weights.sum()) ** 2 / one
+    spans = np.linalg.solve(cov, to.T)
+    free = 1.0 - spans.sum(axis=0)
+    error = response.covariance(at, at) + side_var * np.outer(side, side) - to @ spans \
+        + np.outer(free, free) / one
     return Reference(predicted * relative[window] * level, _level(measure, before),
-                     _level(measure, after), lack * tail, float(np.sqrt(max(variance, 0.0))))
+                     _level(measure, after), lack * tail, float(np.sqrt(max(variance, 0.0))),
+                     share[:, None] * error * share[None, :])
 
 
 def _observed(series: Series, value: Floats, before: Bools,

@@ -55,7 +55,7 @@ def day_rows(day):
             got = table.iloc[near[np.argmax(end[near] - start[near])]]
             row |= {"found": got["kind"] == truth.what or truth.what not in TURNS, "kind": got["kind"], "named": got.get("what", got.get("remark", "")), "loss_m": got["loss_m"],
                     "low_m": got["loss_m_low"], "high_m": got["loss_m_high"], "rated": bool(got["rated"]),
-                    "why": got["why_not"], "from_s": float(start[near].min()) - truth.start_s, "to_s": float(end[near].max()) - truth.end_s}
+                    "why": got["why_not"], "least_m": got["at_least_m"], "from_s": float(start[near].min()) - truth.start_s, "to_s": float(end[near].max()) - truth.end_s}
         rows.append(row)
     return rows
 

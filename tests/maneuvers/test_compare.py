@@ -17,9 +17,10 @@ from sailanalysis.maneuvers.compare import (
     median_interval,
     patterns,
     rank_correlation,
+    telling_parts,
 )
 from sailanalysis.maneuvers.rate import rate_maneuvers
-from sailanalysis.report.day.maneuvers import pattern_words
+from sailanalysis.report.day.maneuvers import pattern_words, telling_words
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -155,3 +156,35 @@ def test_traces_are_aligned_at_the_crossing(study):
         early, late = trace[trace["t_s"] < -15], trace[trace["t_s"] > 20]
         assert (early["twa_deg"] > 0).all() and late["twa_deg"].median() < 0
         assert early["y_m"].iloc[0] < 0 < late["y_m"].iloc[-1]  # to windward is up
+
+
+def test_parts_carry_intervals_that_hold_them_and_grow_with_the_whole(study):
+    table = study[1].table
+    for part in PARTS:
+        assert (table[f"{part}_low"] <= table[part]).all() and (table[part] <= table[f"{part}_high"]).all()
+    half = sum(((table[f"{part}_high"] - table[f"{part}_low"]) / 2.0) ** 2 for part in PARTS) ** 0.5
+    whole = (study[0].loc[table["number"], "loss_m_high"] - table["loss_m"].to_numpy()).to_numpy()
+    # Errors of neighbours go together: the parts' alone make a third of the whole's at least.
+    assert (half > 0.3 * whole).all() and (half < 2.0 * whole).all()
+
+
+def parts_of(n, seed, extra):
+    """Turns whose parts have errors of 2 m; building differs truly where ``extra`` is given."""
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame({part: 5.0 + rng.normal(0, 2.0, n) for part in PARTS})
+    frame["build_m"] += extra * rng.normal(0, 1, n)
+    for part in PARTS:
+        frame[f"{part}_low"], frame[f"{part}_high"] = (frame[part] + s * 1.96 * 2.0 for s in (-1, 1))
+    return frame.assign(kind="tack", loss_m=frame[list(PARTS)].sum(axis=1))
+
+
+def test_the_part_that_differs_beyond_its_errors_is_told():
+    told = telling_parts(parts_of(14, 3, 8.0), PARTS)
+    assert [(t.kind, t.part) for t in told] == [("tack", "build_m")]
+    assert told[0].extra_m / told[0].whole_m > 0.5 and told[0].p_corrected < 0.05
+    assert "while building speed" in telling_words(told[0])
+
+
+def test_noise_alone_tells_no_part():
+    assert sum(bool(telling_parts(parts_of(14, seed, 0.0), PARTS)) for seed in range(100)) <= 5
+    assert telling_parts(parts_of(7, 3, 8.0), PARTS) == []  # too few

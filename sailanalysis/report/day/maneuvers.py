@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from sailanalysis.maneuvers.compare import Pattern, median_interval
+from sailanalysis.maneuvers.compare import Pattern, Telling, median_interval
 from sailanalysis.report.day.facts import Facts, flags, numbers, seconds, texts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import (
@@ -39,6 +39,12 @@ PARTS = {
     "build_m": "building speed",
 }
 """Words for the parts of a loss."""
+
+PART_WORDS = {
+    "entry_m": "before the turn began", "turn_in_m": "while turning to the wind",
+    "turn_out_m": "between the wind and the new course",
+    "exit_angle_m": "by the angle after the turn", "build_m": "while building speed",
+}
 
 TRAITS = {
     "entry_share": ("entry speed", "a faster entry", "a slower entry"),
@@ -245,13 +251,22 @@ def pattern_words(pattern: Pattern) -> str:
             f"{pattern.high:+.2f}), {n} {kind}s.")
 
 
+def telling_words(telling: Telling) -> str:
+    """The part in which the dear turns lost their metres, as a sentence."""
+    return (f"The dearer half of the {telling.kind}s lost {amount(telling.whole_m, 'm', 0)} more "
+            f"each, {amount(telling.extra_m, 'm', 0)} of it {PART_WORDS[telling.part]} "
+            f"({count(telling.count, telling.kind)}).")
+
+
 def _study_words(facts: Facts) -> tuple[list[Block], list[Headline]]:
     """What sets the cheap maneuvers apart, or that nothing does."""
     study = facts.day.results.maneuvers
     if study is None or not study.looked_at:
         return [], []
-    found = [pattern_words(p) for p in study.what_matters]
-    silent = [kind for kind in study.looked_at if kind not in {p.kind for p in study.what_matters}]
+    found = [telling_words(t) for t in study.telling]
+    found += [pattern_words(p) for p in study.what_matters]
+    told = {p.kind for p in study.what_matters} | {t.kind for t in study.telling}
+    silent = [kind for kind in study.looked_at if kind not in told]
     spoken = found + [f"Nothing stands out yet: {count(study.looked_at[k], k)}." for k in silent]
     return [Text(tuple(spoken), "list")], [
         Headline(f"The dearer {p.kind}s went with "
