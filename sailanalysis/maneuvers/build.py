@@ -44,7 +44,7 @@ DEPTH_SD: Final = 0.3
 """Share of her speed that may be missing when her sails draw again: a little, or most of it."""
 ALIKE_DEG: Final = 10.0
 """Angles before and after within this are the same sailing on the other tack."""
-LACK: Final = 0.02
+LACK: Final = 0.01
 """A maneuver is over when no more than this share of her speed should still be missing."""
 LATEST_S: Final = 240.0
 """A heavy boat in light air may take two minutes to rebuild; after four, something else goes on."""
@@ -54,6 +54,26 @@ DRIFT_SD: Final = 0.04
 is a slow drift of some per cent, not a build."""
 DRAW_S: Final = 6.0
 """After the turning her sails draw fully again some seconds later: the build counts from then."""
+
+
+def square_law(since_s: Floats | float, time_s: Floats, depth: float) -> Floats:
+    """Share of the first lack that is left, with a drag that goes with the square of speed.
+
+    Where the thrust is steady, ``du/dt = (V**2 - u**2) / (2 V T)``: the lack of speed ``d`` falls
+    from ``depth`` as ``d E / (1 - depth / 2 + depth E / 2)``, ``E = exp(-t / T)``, slower at first
+    than it ends.
+
+    Parameters
+    ----------
+    since_s : float or ndarray
+        Seconds from when her sails draw; nought before.
+    time_s : ndarray
+        Time constant at the end.
+    depth : float
+        Share of her speed missing at first.
+    """
+    left = np.exp(-np.maximum(since_s, 0.0) / time_s)
+    return np.asarray(left / (1.0 - 0.5 * depth * (1.0 - left)), dtype=float)
 
 
 @dataclass(frozen=True)
@@ -68,12 +88,15 @@ class BuildTime:
         How probable each is; they sum to one.
     depth, depth_sd : ndarray, shape (k,)
         Share of her speed missing when her sails draw, for a usual turn of the day, by each.
+    usual : float
+        The same depth, by which the curve bends.
     """
 
     times_s: Floats
     share: Floats
     depth: Floats
     depth_sd: Floats
+    usual: float
 
     @property
     def middle_s(self) -> float:
@@ -90,13 +113,14 @@ class BuildTime:
         tail_s : float
             Seconds over which that share is lost yet.
         """
-        left = np.exp(-max(since_s, 0.0) / self.times_s)
+        left = square_law(since_s, self.times_s, self.usual)
         mean = float(self.share @ (self.depth * left))
         square = float(self.share @ ((self.depth**2 + self.depth_sd**2) * left**2))
-        tail = float(self.share @ (self.depth * left * self.times_s))
+        tail_s = left * self.times_s
+        tail = float(self.share @ (self.depth * tail_s))
         spread = float(np.sqrt(max(square - mean**2, 0.0)))
         # With nothing missing on average, what may yet be decays with the usual constant.
-        usual = float(self.share @ (self.depth_sd * left * self.times_s)) \
+        usual = float(self.share @ (self.depth_sd * tail_s)) \
             / max(float(self.share @ (self.depth_sd * left)), 1e-9)
         return mean, spread, tail / mean if mean > 1e-6 else usual
 
@@ -189,7 +213,8 @@ def bound_all(sides: list[Sides], responses: dict[float, Response]) -> list[Boun
     return [_checked(one) for one in bounded]
 
 
-def build_times(sides: list[Sides], responses: dict[float, Response]) -> dict[str, BuildTime]:
+def build_times(sides: list[Sides], responses: dict[float, Response],
+                bends: dict[str, BuildTime] | None = None) -> dict[str, BuildTime]:
     """How speed comes back by kind, from all the day's turns stacked.
 
     Drag that goes with the square of speed makes speed come back exponentially over a length that
@@ -197,7 +222,8 @@ def build_times(sides: list[Sides], responses: dict[float, Response]) -> dict[st
     speed. It is common to all; what is missing when her sails draw is common to a kind's turns,
     in proportion to how deep the speed of each fell. Every turn has its own level. Both are found
     together by restricted likelihood, with the noise correlated as the day's steady sailing is
-    and the lag of speed behind the wind, which is the same inertia, as prior.
+    and the lag of speed behind the wind, which is the same inertia, as prior; then again with the
+    curve that the depth found bends (:func:`square_law`).
     """
     turns = [one for one in sides if one.place.two_sided] or sides
     if not turns:
@@ -212,22 +238,24 @@ def build_times(sides: list[Sides], responses: dict[float, Response]) -> dict[st
     for kind in {one.place.kind for one in sides}:
         mine = [one for one in sides if one.place.kind == kind]
         weight, pull = np.full(TIMES_S.size, DEPTH_SD**-2), np.zeros(TIMES_S.size)
+        usual_depth = 0.0 if bends is None else bends[kind].lacking(0.0)[0]
         for one in mine:
             # A turn at twice the usual pace builds in half the time.
             more = _build_evidence(one, responses[one.sign], TIMES_S * middle / pace[id(one)],
-                                   _scale(one, depths[kind]))
+                                   _scale(one, depths[kind]), usual_depth)
             weight, pull = weight + more[0], pull + more[1]
-        found[kind] = pull / weight, weight**-0.5
+        found[kind] = pull / weight, weight**-0.5, usual_depth
         if kind in TWO_SIDED or len(turns) == len(sides):
             log = log + 0.5 * pull**2 / weight - 0.5 * np.log(weight)
     share = np.exp(log - log.max())
     share /= share.sum()
     out = {}
-    for kind, (depth, spread) in found.items():
+    for kind, (depth, spread, usual_depth) in found.items():
         ratio = middle / float(np.median([pace[id(one)] for one in sides
                                           if one.place.kind == kind]))
-        out[kind] = BuildTime(TIMES_S * ratio, share, np.maximum(depth, 0.0), spread)
-    return out
+        out[kind] = BuildTime(TIMES_S * ratio, share, np.maximum(depth, 0.0), spread,
+                              usual_depth)
+    return out if bends is not None else build_times(sides, responses, out)
 
 
 def _pace_ms(case: Sides) -> float:
@@ -237,7 +265,7 @@ def _pace_ms(case: Sides) -> float:
 
 
 def _build_evidence(case: Sides, response: Response, times_s: Floats,
-                    scale: float) -> tuple[Floats, Floats]:
+                    scale: float, depth: float) -> tuple[Floats, Floats]:
     """What one turn says of the share missing when her sails draw: weights, weights times it.
 
     The speed before the turn stands for the level as much as the speed after it, as far as the
@@ -265,7 +293,8 @@ def _build_evidence(case: Sides, response: Response, times_s: Floats,
         + DRIFT_SD**2 * np.exp(-lag / 60.0) + response.side_sd**2 * np.outer(side, side)
     root = np.linalg.cholesky(noise)
     draws = place.series.time_s[first]
-    missing = np.where(since >= 0, -scale * np.exp(-(t - draws) / times_s[:, None]), 0.0)
+    missing = np.where(since >= 0,
+                       -scale * square_law(t - draws, times_s[:, None], depth), 0.0)
     white = np.linalg.solve(root, np.vstack([np.ones(t.size), speed / max(level, 0.1),
                                              missing]).T)
     one = white[:, 0] / np.linalg.norm(white[:, 0])
