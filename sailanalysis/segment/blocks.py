@@ -30,6 +30,10 @@ GUST_S: Final = 300.0
 GUST_ROWS: Final = 15
 COARSE_S: Final = 12.0
 """Rows further apart than this see no single gust."""
+FOULED_KN: Final = 3.5
+"""Few streams carry a drifting boat faster, and then hardly bow first."""
+STEER_S: Final = 30.0
+"""Longer than yaw in waves and a helm's own wander, shorter than the wind's shifts."""
 ANSWER_S: Final = 12.0
 """A boat answers a gust in 5-25 s (common practice for dinghy to cruising yacht)."""
 TURN_LEGS_S: Final = 80.0
@@ -67,6 +71,11 @@ class Blocks:
         Share by which her speed follows the wind's (1 is in proportion), over five minutes.
     uneven : ndarray
         Standard deviation of her speed over five minutes as a share of it.
+    follows, follows_sd : ndarray
+        Slope of her heading on the wind's direction over ten minutes on one course (1: steered by
+        the wind, 0: by a compass), and its error.
+    lee_way_deg : ndarray
+        Angle between the course over ground and straight down the wind.
     tacked : ndarray
         1 in the two legs beside a turn of the bow (-1: of the stern) through the wind between
         mirrored angles, as tacks (gybes) are; 0.5 beside one of the bow between others.
@@ -92,6 +101,9 @@ class Blocks:
     answer: Floats
     answer_sd: Floats
     uneven: Floats
+    follows: Floats
+    follows_sd: Floats
+    lee_way_deg: Floats
     tacked: Floats
     fading: Floats
 
@@ -117,7 +129,7 @@ def make_blocks(samples: pd.DataFrame) -> Blocks:
 
 
 def _grid_blocks(grid: Grid) -> dict[str, Floats]:
-    col, n = grid.column, len(grid)
+    col, n = grid.column | {"stw_kn": _log_running(grid)}, len(grid)
     width = grid.bins(BLOCK_S)
     starts = np.arange(0, n, width)
     middle = np.minimum(starts + width // 2, n - 1)
@@ -127,7 +139,8 @@ def _grid_blocks(grid: Grid) -> dict[str, Floats]:
     head = np.where(np.isfinite(col["hdg_deg"]), col["hdg_deg"], col["cog_deg"])
     east, north = (box_mean(col["sog_kn"] * f(col["cog_deg"]), grid.bins(30.0))
                    for f in (sind, cosd))
-    crab = np.abs(wrap180(arctan2d(east, north) - _mean_angle(col["hdg_deg"], grid.bins(30.0))))
+    going = arctan2d(east, north)
+    crab = np.abs(wrap180(going - _mean_angle(col["hdg_deg"], grid.bins(30.0))))
     twa = _mean_angle(col["twa_deg"], grid.bins(BLOCK_S))
     far, near = _range_of(np.abs(twa), max(3, grid.bins(MINUTE_S)))
     out = {
@@ -143,10 +156,26 @@ def _grid_blocks(grid: Grid) -> dict[str, Floats]:
     speed = np.where(np.isfinite(col["stw_kn"]), col["stw_kn"], col["sog_kn"])
     out["fading"] = _fading(speed, grid)[middle]
     turning = _turning(head, grid)
+    twd = _mean_angle(col["twd_deg"], grid.bins(30.0))
+    out["lee_way_deg"] = np.abs(wrap180(going - twd - 180.0))[middle]
+    out["follows"], out["follows_sd"] = (v[middle] for v in _follows(col, turning, grid))
     out["answer"], out["answer_sd"], out["uneven"] = (
         v[middle] for v in _answer(speed, mean["tws_kn"], turning, grid))
     out["tacked"] = _tacked(_mean_angle(col["twa_deg"], grid.bins(5.0)), grid)[middle]
     return out
+
+
+def _log_running(grid: Grid) -> Floats:
+    """Speed through the water, NaN where its wheel stands still for a minute while she makes way
+    that no stream makes: fouled, or the sensor is dead.
+    """
+    stw = grid.column["stw_kn"]
+    most, _ = _range_of(stw, max(3, grid.bins(MINUTE_S)))
+    going = box_mean(grid.column["sog_kn"], grid.bins(MINUTE_S))
+    head = box_mean(cosd(grid.column["cog_deg"] - grid.column["hdg_deg"]), grid.bins(MINUTE_S))
+    with np.errstate(invalid="ignore"):
+        fouled = (most < 0.2) & (going > FOULED_KN) & ~(head < 0.9)
+    return np.where(fouled, np.nan, stw)
 
 
 def _range_of(value: Floats, bins: int) -> tuple[Floats, Floats]:
@@ -244,6 +273,31 @@ def _answer(speed: Floats, tws: Floats, turning: Floats,
     enough = seconds > 120.0
     uneven = np.where(alone * bins * grid.step_s > 120.0, uneven, np.nan)
     return (np.where(enough, slope, np.nan), np.where(enough, sd, np.nan), uneven)
+
+
+def _follows(col: dict[str, Floats], turning: Floats, grid: Grid) -> tuple[Floats, Floats]:
+    """Slope of heading on wind direction, half-minute means, within ten minutes; its error.
+
+    Courses change by more than the wind does, so windows in which she turned are left out.
+    """
+    heading, wind = (_mean_angle(col[name], grid.bins(STEER_S)) for name in ("hdg_deg", "twd_deg"))
+    good = np.isfinite(heading) & np.isfinite(wind) & (turning == 0.0)
+    bins = max(GUST_ROWS, grid.bins(KEPT_S))
+    level = [_mean_angle(np.where(good, value, np.nan), bins) for value in (wind, heading)]
+    x, y = (np.where(good, wrap180(value - mean), 0.0)
+            for value, mean in zip((wind, heading), level, strict=True))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.maximum(box_mean(good.astype(float), bins), 1e-9)
+        mx, my = box_mean(x, bins) / share, box_mean(y, bins) / share
+        xx = np.maximum(box_mean(x * x, bins) / share - mx**2, 0.0)
+        yy = np.maximum(box_mean(y * y, bins) / share - my**2, 0.0)
+        slope = (box_mean(x * y, bins) / share - mx * my) / np.maximum(xx, 0.25)
+        rest = np.maximum(yy - slope**2 * xx, 1.0)
+        seconds = share * np.minimum(bins, len(grid)) * grid.step_s
+        count = np.maximum(seconds / max(2.0 * STEER_S, 2.0 * grid.step_s) - 1.0, 0.5)
+        sd = np.sqrt(rest / np.maximum(xx, 0.25) / count)
+    enough = (seconds > 0.5 * KEPT_S) & (yy < 15.0**2)
+    return np.where(enough, slope, np.nan), np.where(enough, sd, np.nan)
 
 
 def _tacked(twa: Floats, grid: Grid) -> Floats:

@@ -1,4 +1,4 @@
-"""The finer word for what she did: hove-to, reefing, head to wind, adrift."""
+"""The finer word for what she did: hove-to, reefing, head to wind, motor-sailing, adrift."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from sailanalysis.core.model import CrewLog
 from sailanalysis.core.series import true_stretches
 from sailanalysis.segment.blocks import Blocks
-from sailanalysis.segment.chain import ENGINE, LYING, SLOWED
+from sailanalysis.segment.chain import ADRIFT, BOTH, ENGINE, LYING, SLOWED
 
 WORDS: Final = ("sailing", "hove-to", "reefing", "head to wind", "slowed", "under engine",
-                "handling sails", "manoeuvring", "lying", "adrift")
+                "motor-sailing", "handling sails", "manoeuvring", "lying", "adrift")
 """All values of the column ``doing``."""
 HOVE_TO_S: Final = 300.0
 CLOSE_DEG: Final = 25.0
@@ -38,11 +38,12 @@ def name_doing(b: Blocks, state: NDArray[np.intp], crew: CrewLog) -> NDArray[np.
     for part in true_stretches(state == SLOWED):
         out[part] = _slowed(b, part, changes)
     out[state == ENGINE] = "under engine"
+    out[state == BOTH] = "motor-sailing"
     close = (b.off_deg < CLOSE_DEG) & (b.speed_kn < SLOW_KN)
     slow = b.speed_kn < 0.8 * SLOW_KN
     out[_lasting((state == ENGINE) & slow & ~close, b, 120.0)] = "manoeuvring"
     out[_lasting((state == ENGINE) & close, b, 60.0)] = "handling sails"
-    for part in true_stretches(state == LYING):
+    for part in true_stretches((state == LYING) | (state == ADRIFT)):
         moved = b.made_kn[part]
         adrift = np.isfinite(moved).any() and np.nanmedian(moved) > ADRIFT_KN
         out[part] = "adrift" if adrift else "lying"

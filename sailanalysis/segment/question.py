@@ -11,7 +11,7 @@ from sailanalysis.core.angles import Floats
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.series import true_stretches, utc_index
 from sailanalysis.segment.blocks import Blocks
-from sailanalysis.segment.chain import ENGINE, LYING, SAILING, SLOWED
+from sailanalysis.segment.chain import three
 from sailanalysis.segment.use import SURE
 
 Bools = NDArray[np.bool_]
@@ -26,21 +26,21 @@ def state_findings(b: Blocks, probability: Floats, said: Floats, doubt: Bools) -
     Parameters
     ----------
     b : Blocks, n rows
-    probability : ndarray, shape (n, 4)
+    probability : ndarray, shape (n, 6)
     said : ndarray, shape (n,)
         1 engine on, 0 off, NaN unknown.
     doubt : ndarray of bool, shape (n,)
         Where what is said was not believed.
     """
     found = []
-    sail = probability[:, SAILING] + probability[:, SLOWED]
+    sail, engine, rest = three(probability).T
     told = np.isfinite(said) & ~doubt
     total = float(b.block_s.sum())
-    driven = (probability[:, ENGINE] > np.maximum(sail, probability[:, LYING])) & ~told
+    driven = (engine > np.maximum(sail, rest)) & ~told
     if doubt.any():
         found.append(_contradiction(b, said, doubt, total))
     no_wind = b.block_s[np.isfinite(b.off_deg)].sum() < 60.0
-    under_way = (probability[:, LYING] < 0.5) & ~told
+    under_way = (rest < 0.5) & ~told
     open_ = (sail > 1.0 - SURE) & (sail < SURE)
     if no_wind and (open_ & under_way).any():
         found.append(Finding(
@@ -87,8 +87,8 @@ def _question(b: Blocks, probability: Floats, open_: Bools, open_s: float,
         seconds = float(b.block_s[part][open_[part]].sum())
         if seconds > most:
             best, most = part, seconds
-    still = probability[best, LYING].mean() > probability[best, ENGINE].mean()
-    asked = ("did she drift or lie, sails down" if still else "was the engine running")
+    _, engine, rest = three(probability[best]).mean(axis=0)
+    asked = ("did she drift or lie, sails down" if rest > engine else "was the engine running")
     start, end = b.time_s[best.start], b.time_s[best.stop - 1]
     return Finding(
         "state-open",

@@ -1,10 +1,13 @@
 """Sailing, motoring or stopped: one belief over the whole day from all the evidence.
 
-A hidden Markov chain of four states (sailing, slowed under sail on purpose, under engine, lying or
-adrift; :mod:`~sailanalysis.segment.chain`) is run forward and backward over blocks of ten seconds.
+A hidden Markov chain of six states (sailing, slowed under sail on purpose, under engine, under
+engine and sails, lying, adrift; :mod:`~sailanalysis.segment.chain`) is run forward and backward
+over blocks of ten seconds.
 Each block brings log-likelihoods of its own (:mod:`~sailanalysis.segment.evidence`), all of them
-short of certainty; a channel that is missing brings none. The day is gone through twice: the second
-time with what its surest parts have shown of the boat (:mod:`~sailanalysis.segment.own_boat`).
+short of certainty; a channel that is missing brings none. How fast she is under sail and
+under engine is unknown but the same all day: it is integrated out
+(:mod:`~sailanalysis.segment.own_boat`). The day is gone through twice, the second time with how
+she heels.
 Revolutions and the crew log decide where they speak, unless all else contradicts them for minutes
 (:mod:`~sailanalysis.segment.said`). A boat in tow is driven by an engine, if not her own.
 """
@@ -23,16 +26,26 @@ from sailanalysis.core.errors import Finding
 from sailanalysis.core.model import Boat, CrewLog
 from sailanalysis.core.series import epoch_s
 from sailanalysis.segment.blocks import Blocks, make_blocks
-from sailanalysis.segment.chain import ENGINE, LYING, SAILING, SLOWED, posterior
+from sailanalysis.segment.chain import (
+    ADRIFT,
+    BOTH,
+    ENGINE,
+    LYING,
+    SAILING,
+    SLOWED,
+    STATES,
+    believe,
+    three,
+)
 from sailanalysis.segment.doing import name_doing
 from sailanalysis.segment.edges import trim_stops
-from sailanalysis.segment.evidence import all_evidence, general_boat
-from sailanalysis.segment.own_boat import learn_boat
+from sailanalysis.segment.evidence import OwnBoat, all_evidence, general_boat
+from sailanalysis.segment.own_boat import learn_heel, suppositions
 from sailanalysis.segment.question import state_findings
 from sailanalysis.segment.said import SAID, doubtful, engine_by_crew, engine_by_rpm
 
 Bools = NDArray[np.bool_]
-PUBLISHED: Final = np.array(["sailing", "sailing", "motoring", "stopped"], dtype=object)
+PUBLISHED: Final = np.array(["sailing", "motoring", "stopped"], dtype=object)
 
 
 @dataclass(frozen=True)
@@ -77,18 +90,16 @@ def find_states(samples: pd.DataFrame, crew: CrewLog, boat: Boat | None = None) 
     probability, doubt = _belief(blocks, said, rpm, boat or Boat())
     likely = _likely(probability)
     # Between the middles of two blocks the belief passes over from one to the other.
-    passing = np.column_stack([np.interp(time, blocks.time_s, probability[:, k]) for k in range(4)])
-    passing[:, SAILING] += passing[:, SLOWED]
+    passing = np.column_stack([np.interp(time, blocks.time_s, p) for p in three(probability).T])
     believed = np.where(doubt[near], np.nan, _said_at(samples, crew, time))
     passing = _decided(passing, believed)
-    state = PUBLISHED[[SAILING, ENGINE, LYING]][np.argmax(
-        passing[:, [SAILING, ENGINE, LYING]], axis=1)]
+    state = PUBLISHED[np.argmax(passing, axis=1)]
     state = trim_stops(time, state, samples)
     word = name_doing(blocks, likely, crew)
-    fits = PUBLISHED[likely][near] == state
+    fits = PUBLISHED[likely // 2][near] == state
     doing = np.where(fits, word[near], _PLAIN[np.searchsorted(_ORDER, state.astype(str))])
     findings = state_findings(blocks, probability, said, doubt)
-    return States(state, np.clip(passing[:, SAILING], 0.0, 1.0), doing, tuple(findings))
+    return States(state, np.clip(passing[:, 0], 0.0, 1.0), doing, tuple(findings))
 
 
 _ORDER: Final = np.array(["motoring", "sailing", "stopped"])
@@ -96,12 +107,11 @@ _PLAIN: Final = np.array(["under engine", "sailing", "lying"], dtype=object)
 
 
 def _likely(probability: Floats) -> NDArray[np.intp]:
-    """The likeliest state, both kinds of sailing taken as one first."""
-    sail = probability[:, SAILING] + probability[:, SLOWED]
-    three = np.column_stack([sail, probability[:, ENGINE], probability[:, LYING]])
-    kind = np.array([SAILING, ENGINE, LYING])[np.argmax(three, axis=1)]
-    slowed = (kind == SAILING) & (probability[:, SLOWED] > probability[:, SAILING])
-    return np.where(slowed, SLOWED, kind)
+    """The likeliest state, what is published as one state taken as one first."""
+    first = 2 * np.argmax(three(probability), axis=1)
+    rows = np.arange(first.size)
+    second = probability[rows, first + 1] > probability[rows, first]
+    return np.asarray(first + second, dtype=np.intp)
 
 
 def _nearest(middle: Floats, time: Floats) -> NDArray[np.intp]:
@@ -128,10 +138,10 @@ def _decided(probability: Floats, said: Floats) -> Floats:
     """To the second where it is said and believed: with the engine on she does not sail."""
     out = probability.copy()
     on, off = said > 0.5, said <= 0.5
-    out[on, ENGINE] += 0.99 * out[on, SAILING]
-    out[on, SAILING] *= 0.01
-    out[off, SAILING] += 0.99 * out[off, ENGINE]
-    out[off, ENGINE] *= 0.01
+    out[on, 1] += 0.99 * out[on, 0]
+    out[on, 0] *= 0.01
+    out[off, 0] += 0.99 * out[off, 1]
+    out[off, 1] *= 0.01
     return out
 
 
@@ -144,28 +154,31 @@ def _block_mean(value: Floats, near: NDArray[np.intp], count: int) -> Floats:
 
 
 def _belief(blocks: Blocks, said: Floats, rpm: Floats, boat: Boat) -> tuple[Floats, Bools]:
-    """Probability of the four states a block, and where what is said was not believed."""
+    """Probability of the six states a block, and where what is said was not believed."""
     gaps = np.diff(blocks.time_s)
-    own = general_boat(boat.lwl_m, boat.loa_m)
+    general = general_boat(boat.lwl_m, boat.loa_m, boat.hull)
     spoken = _spoken(said, blocks.block_s)
-    first = posterior(all_evidence(blocks, own) + spoken, gaps)
-    own = learn_boat(blocks, first, own)
-    evidence = all_evidence(blocks, own)
+    own = learn_heel(blocks, _chain(blocks, general, spoken, gaps), general)
     if not np.isfinite(said).any():
-        return posterior(evidence, gaps), np.zeros(len(blocks), dtype=bool)
-    alone = posterior(evidence, gaps)
+        return _chain(blocks, own, spoken, gaps), np.zeros(len(blocks), dtype=bool)
+    alone = _chain(blocks, own, np.zeros_like(spoken), gaps)
     gap_before = np.concatenate([[False], gaps > 60.0 + 2.0 * blocks.block_s[1:]])
-    doubt = doubtful(np.round(said), rpm, alone[:, ENGINE], alone[:, SAILING], blocks.block_s,
-                     gap_before)
-    return posterior(evidence + np.where(doubt[:, None], 0.0, spoken), gaps), doubt
+    sailed, driven, _ = three(alone).T
+    doubt = doubtful(np.round(said), rpm, driven, sailed, blocks.block_s, gap_before)
+    return _chain(blocks, own, np.where(doubt[:, None], 0.0, spoken), gaps), doubt
+
+
+def _chain(blocks: Blocks, boat: OwnBoat, spoken: Floats, gaps: Floats) -> Floats:
+    boats, weight = suppositions(boat)
+    return believe(all_evidence(blocks, boats) + spoken[:, None, :], gaps, weight).probability
 
 
 def _spoken(said: Floats, block_s: Floats) -> Floats:
     """Log-likelihood of what is said: with it on she may still lie, with it off drift or sail."""
     weight = SAID * np.minimum(np.maximum(block_s, 10.0) / 60.0, 1.0)
-    out = np.zeros((said.size, 4))
-    on, off = said > 0.5, said <= 0.5
-    out[on, SAILING] = out[on, SLOWED] = -weight[on]
-    out[on, LYING] = -0.15 * weight[on]
-    out[off, ENGINE] = -weight[off]
+    out = np.zeros((said.size, len(STATES)))
+    on, off = np.where(said > 0.5, weight, 0.0), np.where(said <= 0.5, weight, 0.0)
+    for state, value in ((SAILING, on), (SLOWED, on), (LYING, 0.15 * on), (ADRIFT, 0.15 * on),
+                         (ENGINE, off), (BOTH, off)):
+        out[:, state] = -value
     return out

@@ -1,8 +1,8 @@
 """The boat's state on hard days whose truth is known: accuracy, calibration, turns lost and invented.
 
-    python tests/benchmarks/bench_states.py [FIRST_SEED] [DAYS_PER_KIND] [--kinds a,b] [--worst]
+    python tests/benchmarks/bench_states.py [FIRST_SEED] [DAYS_PER_KIND] [--strangers] [--kinds=a,b] [--worst]
 
-Every day of every kind of `seas.state_days` is logged with a set of channels and a step between rows
+Every day of every kind of `seas.state_days` (or, from forces and a rudder, of `seas.stranger_days`) is logged with a set of channels and a step between rows
 drawn from its seed; the truth is a value a second (a minute about each change of state is left out, since
 where a stop begins is a matter of words). "Right" and "sure" speak of the probability of sailing:
 sure is over 0.9 or under 0.1. Turns lost are those that the same detector finds with the true states.
@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import itertools
 
-from seas.state_days import KINDS, SETS, logged, make_day
+from seas import state_days, stranger_days
 from seas.states import SLOWED
 
 from sailanalysis.core.model import Boat, Conditioned, CrewLog
@@ -31,6 +31,7 @@ from sailanalysis.segment import find_states
 from sailanalysis.segment.use import is_sailed
 from sailanalysis.wind import wind_and_water, wind_from_track
 
+SETS = state_days.SETS
 STEPS_S = (1, 1, 1, 5, 10, 30, 60)
 BINS = (0.0, 0.02, 0.1, 0.3, 0.5, 0.7, 0.9, 0.98, 1.0)
 
@@ -96,17 +97,19 @@ def unmatched(wanted: list[tuple[str, float]], found: list[tuple[str, float]], w
 
 
 def score(kind: str, seed: int, missing: str | None = None, step_s: int | None = None,
-          rpm: bool | None = None) -> Score:
+          rpm: bool | None = None, seas=state_days) -> Score:
     """One day, logged as its seed says where nothing else is given."""
-    rng = np.random.default_rng([seed, list(KINDS).index(kind), 17])
+    rng = np.random.default_rng([seed, list(seas.KINDS).index(kind), 17])
     drawn = list(SETS)[rng.integers(len(SETS))] if rng.random() < 0.6 else "wind and speed only"
     every, with_rpm = int(rng.choice(STEPS_S)), bool(rng.random() < 0.15)
     missing, step_s = missing or drawn, step_s or every
     rpm = with_rpm if rpm is None else rpm
-    truth = make_day(kind, seed)
-    samples = prepared(logged(truth, seed, missing, step_s, rpm), step_s)
+    truth = seas.make_day(kind, seed)
+    samples = prepared(seas.logged(truth, seed, missing, step_s, rpm), step_s)
     true_state, doing = truth.state[::step_s], truth.doing[::step_s]
-    found = find_states(samples, CrewLog())
+    # Half the boats have a boat file that says what hull she is.
+    boat = Boat(hull=getattr(truth.hull, "hull", ""), lwl_m=truth.hull.lwl_m) if seed % 2 else Boat()
+    found = find_states(samples, CrewLog(), boat)
     p = np.asarray(found.sailing_probability, dtype=float)
     clear = ~edge(truth.state)[::step_s] & (true_state != "either")
     oracle = samples.assign(state=true_state, sailing_probability=(true_state == "sailing").astype(float), doing="sailing")
@@ -176,13 +179,14 @@ def reliability(days: list[Score]) -> None:
 def main() -> None:
     """Command line."""
     numbers = [int(a) for a in sys.argv[1:] if a.isdigit()]
+    seas = stranger_days if "--strangers" in sys.argv else state_days
     first, count = (numbers + [1000, 6][len(numbers):])[:2]
-    kinds = next((a.split("=")[1].split(",") for a in sys.argv if a.startswith("--kinds=")), list(KINDS))
+    kinds = next((a.split("=")[1].split(",") for a in sys.argv if a.startswith("--kinds=")), list(seas.KINDS))
     days: list[Score] = []
     head = "days | sure | right where sure | state right | turns lost | invented | poison min | steady sailing used |"
     print(f"| kind | {head}\n|" + " --- |" * 9)
     for kind in kinds:
-        some = [score(kind, first + k) for k in range(count)]
+        some = [score(kind, first + k, seas=seas) for k in range(count)]
         days += some
         print(f"| {kind} | {figures(some)} |", flush=True)
         if "--worst" in sys.argv:

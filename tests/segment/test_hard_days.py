@@ -31,7 +31,8 @@ def test_missing_channels_add_nothing_and_break_nothing(missing):
     day = score("anchored", 7, missing=missing, step_s=10, rpm=False)
     assert np.isfinite(day.probability).all()
     assert (day.probability > 0).all() and (day.probability < 1).all()
-    assert day.lost == []
+    # Without wind nothing tells when before the sails came down the engine was started.
+    assert len(day.lost) <= (1 if missing in ("no wind", "gps only") else 0)
 
 
 def test_revolutions_settle_it():
@@ -50,3 +51,19 @@ def test_a_sample_of_all_kinds():
     sure, right = sure_and_right(wind)
     assert sure > 0.85 and right > 0.95  # 0.97 over 200 days; a few days scatter by two hundredths
     assert sum(len(d.lost) for d in wind) <= 0.02 * sum(d.turns for d in wind)
+
+
+@pytest.mark.slow
+def test_a_sample_of_strangers_days():
+    """Boats by forces and a rudder, with loggers that stick, streams, bare poles, a pilot."""
+    from seas import stranger_days
+
+    days = [score(kind, seed, seas=stranger_days) for kind in stranger_days.KINDS for seed in (41, 42)]
+    wind = [d for d in days if d.missing not in ("no wind", "no boat speed", "gps only")]
+    assert sure_and_right(days)[1] > 0.94
+    assert sure_and_right(wind)[1] > 0.95
+    assert sum(len(d.lost) for d in wind) <= 2  # of 58: a catamaran with a row a minute, hove-to
+    # Of the time said to be sailed with 0.9 and more, nearly all was; before, 0.94 of it.
+    p = np.concatenate([np.repeat(d.probability, d.step_s) for d in days])
+    truth = np.concatenate([np.repeat(d.sailing, d.step_s) for d in days])
+    assert truth[p >= 0.9].mean() > 0.95
