@@ -106,7 +106,11 @@ def _logs(n: int, sailing: Floats, slowed: Floats, engine: Floats, lying: Floats
 
 def weighed(log: Floats, known: NDArray[np.bool_], block_s: Floats,
             independent_s: float) -> Floats:
-    """Bound a log-likelihood and temper it by the share of independent time in a block."""
+    """Bound a log-likelihood and temper it by the share of independent time in a block.
+
+    Where any of what it takes is silent it says nothing.
+    """
+    known = known & np.isfinite(log).all(axis=1)
     log = np.maximum(log - log.max(axis=1, keepdims=True), -BOUND)
     share = np.minimum(block_s[:, None] / independent_s, 1.0)
     return np.asarray(np.where(known[:, None], log, 0.0) * share, dtype=float)

@@ -106,6 +106,14 @@ def test_under_way_without_wind_or_engine_is_called_unproven():
     assert [f.code for f in findings] == ["engine-unknown"]
 
 
+@pytest.mark.parametrize("name", ["twa_deg", "tws_kn", "stw_kn", "hdg_deg", "cog_deg", "sog_kn", "awa_deg"])
+def test_a_hole_in_one_channel_leaves_a_probability_everywhere(name):
+    samples = toy_log(318.0 + 3 * np.sin(T / 9), 6.0, heel_deg=-12.0)
+    samples.loc[samples.index[300:420], name] = np.nan
+    found = find_states(samples.drop(columns="state"), NONE)
+    assert ((found.sailing_probability > 0.0) & (found.sailing_probability < 1.0)).all()
+
+
 def test_an_empty_log_has_no_states():
     state, findings = states(toy_log(np.full(5, 0.0), 6.0).iloc[:0])
     assert state.size == 0 and findings == []
