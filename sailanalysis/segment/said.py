@@ -24,6 +24,8 @@ DOUBT: Final = 0.06
 """They are doubted where all other evidence leaves them less than this ..."""
 DOUBT_S: Final = 300.0
 """... for five minutes on end."""
+HALF_TRUST: Final = 1.1
+"""Log of three: a source that was wrong once this day is still more often right than not."""
 
 
 def engine_by_crew(time: Floats, crew: CrewLog) -> Floats:
@@ -74,4 +76,32 @@ def doubtful(said: Floats, rpm: Floats, engine: Floats, sailing: Floats, block_s
         for part in true_stretches(wrong):
             if block_s[part].sum() >= DOUBT_S and not gap_before[part][1:].any():
                 out[part] = True
+    return out
+
+
+def half_trusted(spoken: Floats, said: Floats, rpm: Floats) -> Floats:
+    """What a source says that was found wrong for minutes elsewhere the same day.
+
+    Each of its statements, however long it holds, counts three to one; revolutions above idling
+    are beyond doubt.
+
+    Parameters
+    ----------
+    spoken : ndarray, shape (n, k)
+        Log-likelihood of what is said, none above 0.
+    said : ndarray, shape (n,)
+        1 on, 0 off, NaN unknown.
+    rpm : ndarray, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n, k)
+    """
+    out = spoken.copy()
+    for value in (0.0, 1.0):
+        for part in true_stretches(np.round(said) == value):
+            whole = -spoken[part].sum(axis=0).min()
+            turning = (rpm[part] > IDLE_RPM)[:, None]
+            share = min(1.0, HALF_TRUST / whole) if whole > 0 else 1.0
+            out[part] = np.where(turning, spoken[part], spoken[part] * share)
     return out

@@ -42,7 +42,14 @@ from sailanalysis.segment.edges import trim_stops
 from sailanalysis.segment.evidence import OwnBoat, all_evidence, general_boat
 from sailanalysis.segment.own_boat import learn_heel, suppositions
 from sailanalysis.segment.question import state_findings
-from sailanalysis.segment.said import SAID, doubtful, engine_by_crew, engine_by_rpm
+from sailanalysis.segment.said import (
+    IDLE_RPM,
+    SAID,
+    doubtful,
+    engine_by_crew,
+    engine_by_rpm,
+    half_trusted,
+)
 
 Bools = NDArray[np.bool_]
 PUBLISHED: Final = np.array(["sailing", "motoring", "stopped"], dtype=object)
@@ -91,7 +98,8 @@ def find_states(samples: pd.DataFrame, crew: CrewLog, boat: Boat | None = None) 
     likely = _likely(probability)
     # Between the middles of two blocks the belief passes over from one to the other.
     passing = np.column_stack([np.interp(time, blocks.time_s, p) for p in three(probability).T])
-    believed = np.where(doubt[near], np.nan, _said_at(samples, crew, time))
+    decides = _decides(samples, doubt, near)
+    believed = np.where(decides, _said_at(samples, crew, time), np.nan)
     passing = _decided(passing, believed)
     state = PUBLISHED[np.argmax(passing, axis=1)]
     state = trim_stops(time, state, samples)
@@ -165,7 +173,19 @@ def _belief(blocks: Blocks, said: Floats, rpm: Floats, boat: Boat) -> tuple[Floa
     gap_before = np.concatenate([[False], gaps > 60.0 + 2.0 * blocks.block_s[1:]])
     sailed, driven, _ = three(alone).T
     doubt = doubtful(np.round(said), rpm, driven, sailed, blocks.block_s, gap_before)
-    return _chain(blocks, own, np.where(doubt[:, None], 0.0, spoken), gaps), doubt
+    if doubt.any():
+        spoken = np.where(doubt[:, None], 0.0, half_trusted(spoken, said, rpm))
+    return _chain(blocks, own, spoken, gaps), doubt
+
+
+def _decides(samples: pd.DataFrame, doubt: Bools, near: NDArray[np.intp]) -> Bools:
+    """Where what is said counts to the second: everywhere, unless it was found wrong somewhere;
+    then only where the engine turns faster than idling.
+    """
+    if not doubt.any():
+        return np.ones(near.size, dtype=bool)
+    _, rpm = engine_by_rpm(samples)
+    return np.asarray((rpm > IDLE_RPM) & ~doubt[near], dtype=bool)
 
 
 def _chain(blocks: Blocks, boat: OwnBoat, spoken: Floats, gaps: Floats) -> Floats:

@@ -10,6 +10,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 
 from bench_states import score
 
+from sailanalysis.segment import find_states
+
 
 def sure_and_right(days):
     p = np.concatenate([np.repeat(d.probability, d.step_s) for d in days])
@@ -39,6 +41,21 @@ def test_revolutions_settle_it():
     day = score("motor sailing", 7, missing="wind and speed only", step_s=5, rpm=True)
     assert sure_and_right([day])[1] > 0.99
     assert day.invented == [] and day.poison_s == 0
+
+
+@pytest.mark.parametrize("late_s", [0.0, 3600.0])
+def test_a_crew_log_an_hour_late_is_contradicted_and_then_only_half_believed(late_s):
+    from bench_states import prepared
+    from seas import stranger_days
+
+    truth = stranger_days.make_day("long reach", 602)
+    samples = prepared(stranger_days.logged(truth, 602, "full", 5, False), 5)
+    found = find_states(samples, stranger_days.late_crew(truth, late_s))
+    p, sailed = found.sailing_probability, (truth.state == "sailing")[::5]
+    assert ("engine-contradicted" in [f.code for f in found.findings]) == (late_s > 0)
+    sure = (p > 0.9) | (p < 0.1)
+    assert ((p > 0.5) == sailed)[sure].mean() > 0.98
+    assert sure.mean() > (0.99 if late_s == 0 else 0.6)
 
 
 @pytest.mark.slow
