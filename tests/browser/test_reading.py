@@ -77,6 +77,30 @@ def test_the_contents_stay_in_sight(page, report):
     assert page.js("var r = document.querySelector('.menu summary').getBoundingClientRect(); return r.top >= 0 && r.bottom < 80")
 
 
+def test_map_replay_and_strips_stand_in_one_view_on_a_tablet(page, report):
+    fresh(page, report)
+    page.click("#day summary")
+    page.draw_all()
+    page.js("window.sailanalysisView.arrange()")
+    page.wait("document.querySelector('#fig-strips .plot').getBoundingClientRect().height < 600")
+    top, bottom = page.js("""return ['#fig-track .plot', '#fig-strips .plot'].map(function (s, i) {
+        var r = document.querySelector(s).getBoundingClientRect(); return i ? r.bottom : r.top; })""")
+    assert bottom - top <= 1112 - 60
+
+
+def test_the_replay_runs_at_true_pace_and_never_leaves_its_window(page, report):
+    fresh(page, report, 1440, 900)
+    page.draw_all()
+    assert page.js("return document.querySelector('.pace').options[0].value") == "1"
+    page.js("window.sailanalysisView.zoom(600, 700); window.sailanalysisView.cursor(690)")
+    page.js("document.querySelector('.pace').value = '240'")
+    page.click(".play")
+    page.wait("window.sailanalysisView.now > 900")
+    page.click(".play")
+    now, low, high = page.js("var v = window.sailanalysisView; return [v.now, v.range[0], v.range[1]]")
+    assert low <= now <= high and abs(high - low - 100) < 1
+
+
 def printed_pages(page, paper=(8.27, 11.69)):
     out = page.driver.execute_cdp_cmd("Page.printToPDF", {
         "paperWidth": paper[0], "paperHeight": paper[1], "printBackground": False, "preferCSSPageSize": False})

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sailanalysis.report.day.facts import Facts, numbers
+from sailanalysis.report.day.sheet import narrow, score_words
 from sailanalysis.report.page.auto import auto_table
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import clock, count, interval, known, listed, number
@@ -29,6 +30,12 @@ class _Score:
     low: float
     high: float
 
+    @property
+    def words(self) -> str:
+        """The score with its interval, in words where that is too wide for a number."""
+        return score_words({"smoothness": self.score, "smoothness_low": self.low,
+                            "smoothness_high": self.high})
+
 
 def helm_section(facts: Facts) -> Section:
     """How smoothly each helm steered, for the conditions."""
@@ -46,10 +53,8 @@ def helm_section(facts: Facts) -> Section:
     headlines: list[Headline] = []
     known_helms = [h for h in helms if known(h.score)]
     if known_helms:
-        told = [f"{h.name} {interval(h.score, h.low, h.high, '', 0)}"
-                for h in sorted(known_helms, key=lambda h: -h.minutes)]
-        verdict = ("Smoothness for the conditions, where 50 is usual and 10 points are one "
-                   f"standard deviation: {listed(told)}.")
+        told = [f"{h.name} {h.words}" for h in sorted(known_helms, key=lambda h: -h.minutes)]
+        verdict = f"Smoothness for the conditions, where 50 is usual: {listed(told)}."
         if len(known_helms) > 1:
             verdict = f"{verdict} {_compared(facts)}".strip()
         headlines += _differing(facts)
@@ -65,8 +70,12 @@ def helm_section(facts: Facts) -> Section:
             "helm-scores", "Smoothness of each stretch with its 95 % interval, by helm. The line "
             "at 50 is what such conditions ask for on average. Marks by point of sail: triangle up "
             "upwind, circle reaching, triangle down downwind.",
-            "Smoothness score of each stretch by helm", scores_figure(table, facts.t0)))
+            "Smoothness score of each stretch by helm",
+            scores_figure(table[[narrow(r) for r in table.to_dict("records")]], facts.t0)))
     rows = facts.rows(table, lambda i, row: f"{row.get('helm') or 'helm'} {row['point_of_sail']}")
+    for row in rows:
+        if not narrow(row):
+            row["smoothness"] = float("nan")
     blocks.append(Table("helm", "Stretches at the helm", (
         Column("helm", "helm"), Column("point_of_sail", "point of sail"),
         Column("start", "from", show="clock"), Column("minutes", "minutes", 0),
@@ -81,6 +90,7 @@ def helm_section(facts: Facts) -> Section:
         Column("rudder_drag_ratio", "rudder drag ratio", 3)), rows))
     blocks += _rich(facts)
     blocks.append(Text((
+        "A score whose range is wider than 25 points is not shown as a number. "
         "A score's range also holds what is unknown about the conditions; two helms on the same "
         "sea share that, so their side-by-side difference is known better than either score. "
         "A score describes one day's rudder, not a person.",)))
@@ -139,10 +149,12 @@ def _rich(facts: Facts) -> list[Block]:
     if study.basis == "inferred":
         blocks.append(Text(("There is no rudder sensor in this log: the rudder is inferred from "
                             "how the boat turned. Read these numbers as hints.",), "unknown"))
+    differing = {str(name) for r in study.comparisons.to_dict("records")
+                 if not r["low"] <= 0 <= r["high"] for name in (r["helm"], r["other"])}
     for row in study.by_helm.to_dict("records"):
         name = str(row["helm"])
         shown = {"": "Whoever steered", "autopilot": "The autopilot"}.get(name, facts.scrub(name))
-        spoken = [facts.scrub(str(row["sentence"]))]
+        spoken = [facts.scrub(_score_sentence(shown, row, name in differing))]
         if study.advice.get(name):
             spoken.append(("Next time: " if name != "autopilot" else "")
                           + facts.scrub(study.advice[name]))
@@ -166,6 +178,35 @@ def _rich(facts: Facts) -> list[Block]:
     if reasons:
         blocks.append(Text(tuple(reasons), "unknown"))
     return blocks
+
+
+def _score_sentence(name: str, row: Mapping[str, Any], differs: bool) -> str:
+    """A helm's day: minutes and score, against their own usual or what such conditions ask for.
+
+    Where another helm steered otherwise on the same sea, that sentence says how it was; "as
+    usual" beside it would read as its contrary.
+    """
+    text = f"{name} steered {number(row['minutes'], 0)} minutes on steady legs"
+    score = score_words(row)
+    if not known(row["smoothness"]):
+        return f"{text}: too little, or logged too slowly, for a score."
+    text += f", smoothness {score}" if score[0].isdigit() else f"; the score is {score}"
+    return f"{text}{_beside(row, differs)}."
+
+
+def _beside(row: Mapping[str, Any], differs: bool) -> str:
+    usual = row.get("today_less_usual")
+    if known(usual):
+        if row["today_less_usual_low"] > 0:
+            return ", smoother than their usual"
+        if row["today_less_usual_high"] < 0:
+            return ", busier than their usual"
+        return "" if differs else ", in line with their usual"
+    if row["smoothness_low"] > 50:
+        return ": quieter on the rudder than such conditions usually ask for"
+    if row["smoothness_high"] < 50:
+        return ": busier on the rudder than such conditions usually ask for"
+    return "" if differs else ": about what such conditions ask for, as far as this day can tell"
 
 
 def _pair_words(row: Mapping[str, Any]) -> str:

@@ -69,10 +69,15 @@ def _helms(facts: Facts) -> Table:
         Column("score", "smoothness, 50 is usual"), Column("next", "next time")), rows[:MOST_ROWS])
 
 
+def narrow(row: Any) -> bool:
+    """Whether a score's interval is narrow enough for a number."""
+    return bool(float(row["smoothness_high"]) - float(row["smoothness_low"]) <= WIDEST_POINTS)
+
+
 def score_words(row: Any) -> str:
     """A score with its interval; words where the interval is too wide for a number."""
     low, high = float(row["smoothness_low"]), float(row["smoothness_high"])
-    if not known(row["smoothness"]) or not high - low <= WIDEST_POINTS:
+    if not known(row["smoothness"]) or not narrow(row):
         return "too uncertain for a number"
     return interval(row["smoothness"], low, high, "", 0)
 
@@ -94,4 +99,4 @@ def numbers_of(row: dict[str, Any], name: str) -> float:
     return float(row[name]) if known(row.get(name)) else 0.0
 
 
-__all__ = ["day_sheet", "score_words", "targets_card"]
+__all__ = ["day_sheet", "narrow", "score_words", "targets_card"]

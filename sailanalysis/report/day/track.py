@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -35,6 +36,7 @@ def day_section(facts: Facts) -> Section:
     fine = detail(day.samples, facts.chart)
     fine["begin"] = _first_sailing(facts)
     fine["strips"] = strip_detail(day.samples)
+    fine["names"] = {name: _spells(facts, name) for name in ("helm", "sails")}
     track: Figure | None = None
     offered: list[tuple[str, str]] = []
     if facts.chart is not None:
@@ -142,7 +144,7 @@ def _states_table(facts: Facts) -> Table:
     word = np.where(doing == "", state, doing)
     changes = (state[1:] != state[:-1]) | (word[1:] != word[:-1])
     bounds = [0, *(np.flatnonzero(changes) + 1).tolist(), state.size]
-    rows = []
+    rows: list[dict[str, Any]] = []
     for a, b in itertools.pairwise(bounds):
         start, end = facts.time[a], facts.time[b - 1]
         if end - start < 10 and len(bounds) > 2:
@@ -154,11 +156,39 @@ def _states_table(facts: Facts) -> Table:
             "speed": _mean(piece, "sog_kn", "stw_kn"), "wind": _mean(piece, "tws_kn"),
             "_focus": (start - facts.t0, end - facts.t0,
                        f"{_doing_words(state[a], word[a])} from {clock(start, False)}")})
-    return Table("states", "What she did when", (
-        Column("state", "state"), Column("start", "from", show="clock"),
+    rows += _written(facts)
+    rows.sort(key=lambda row: float(row["start"]))
+    return Table("states", "The story of the day: what she did, and what the crew wrote", (
+        Column("state", "what"), Column("start", "from", show="clock"),
         Column("end", "to", show="clock"), Column("duration_s", "for", show="duration"),
         Column("speed", "mean speed", 1, "kn"), Column("wind", "mean true wind", 1, "kn"),
         Column("sure", "under sail, probability", 0, "%")), rows)
+
+
+def _spells(facts: Facts, name: str) -> list[tuple[float, str]]:
+    """From when on who steered, or what was set: seconds from the start, and the name."""
+    if name not in facts.day.samples:
+        return []
+    text = texts(facts.day.samples, name)
+    first = np.flatnonzero(np.append(True, text[1:] != text[:-1]))
+    return [(round(float(facts.time[i] - facts.t0), 1), str(text[i])) for i in first] \
+        if (text != "").any() else []
+
+
+def _written(facts: Facts) -> list[dict[str, Any]]:
+    """The crew's entries at their time: notes in their own words, the rest by its item."""
+    rows = []
+    for entry in facts.day.crew.entries:
+        if facts.private and entry.item in ("note", "photo", "aim"):
+            continue
+        note = "" if facts.private or not entry.note else f" ({entry.note})"
+        value = facts.scrub(entry.value)
+        words = f"\u201c{value}\u201d{note}" if entry.item == "note" else \
+            f"{entry.item}: {value}{note}"
+        begin = entry.time_s - facts.t0
+        rows.append({"state": words, "start": entry.time_s,
+                     "_focus": (begin - 60.0, begin + 120.0, f"crew log, {entry.item}")})
+    return rows
 
 
 def _doing_words(state: str, doing: str) -> str:

@@ -255,7 +255,8 @@ def view_html(view: View) -> str:
         f"{track}"
         f'<div class="replay"><button type="button" class="play" aria-pressed="false">Play</button>'
         f'<label>Replay <input type="range" class="at" min="0" max="1000" value="0" step="1">'
-        f"</label><label>Pace <select class=\"pace\"><option value=\"20\">20 ×</option>"
+        f"</label><label>Pace <select class=\"pace\"><option value=\"1\">true pace</option>"
+        f'<option value="5">5 ×</option><option value="20">20 ×</option>'
         f'<option value="60" selected>60 ×</option><option value="240">240 ×</option></select>'
         f'</label></div><div class="readout"><svg class="rose" viewBox="-50 -50 100 100" '
         f'role="img" aria-label="Bow, wind and current at this moment" width="84" height="84">'

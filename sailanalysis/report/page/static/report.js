@@ -83,7 +83,11 @@
       });
       layout.font.size = 11;
       layout.margin.l = Math.min(layout.margin.l, 46); layout.margin.r = 8;
-      if (layout.meta && layout.meta.kind === "track") { layout.height = 420; div.style.minHeight = "420px"; }
+    }
+    if (layout.meta && layout.meta.kind === "track" && window.innerWidth < 1100) {
+      /* Map, replay and strips in one view. */
+      layout.height = Math.round(Math.max(300, Math.min(420, 0.34 * window.innerHeight)));
+      div.style.minHeight = layout.height + "px";
     }
     var kind = layout.meta && layout.meta.kind;
     if (kind !== "track" && kind !== "strips") { layout.dragmode = coarse ? false : "zoom"; }
@@ -152,6 +156,7 @@
     this.t = decode(detail.t);
     this.x = detail.x ? decode(detail.x) : null;
     this.y = detail.y ? decode(detail.y) : null;
+    this.names = detail.names || {};
     this.turn = {};
     ["hdg_deg", "twd_deg", "set_deg", "cog_deg"].forEach(function (n) { if (detail[n]) { self.turn[n] = decode(detail[n]); } });
     this.st = decode(detail.strips.t);
@@ -201,6 +206,7 @@
       var dt = last ? Math.min(ms - last, 250) / 1000 : 0;
       last = ms;
       var to = self.now + dt * +pace.value;
+      self.follow(to);
       if (to >= self.end) { self.cursor(self.end); stop(); return; }
       self.cursor(to);
       playing = requestAnimationFrame(step);
@@ -212,6 +218,14 @@
       play.textContent = "Pause"; play.setAttribute("aria-pressed", "true");
       playing = requestAnimationFrame(step);
     });
+  };
+
+  /* The replay stays in its window: near the end of what is shown, the window moves on. */
+  View.prototype.follow = function (t) {
+    var span = this.range[1] - this.range[0];
+    if (span >= this.end || (t >= this.range[0] && t <= this.range[1] - 0.03 * span)) { return; }
+    var from = Math.max(0, Math.min(t - 0.1 * span, this.end - span));
+    if (Math.abs(from - this.range[0]) > 1e-6) { this.zoom(from, from + span); }
   };
 
   View.prototype.adopt = function (div, kind) {
@@ -283,6 +297,12 @@
       var v = self.value(n, t), unit = self.meta.units[n];
       var glue = unit.charAt(0) === "°" ? unit : " " + unit;
       out.push([self.meta.labels[n], isFinite(v) ? v.toFixed(unit === "°" || unit === "rpm" || unit === "kg" ? 0 : 1).replace("-", "\u2212") + glue : "–"]);
+    });
+    Object.keys(this.names).forEach(function (n) {
+      var list = self.names[n], who = "";
+      if (!list.length) { return; }
+      list.forEach(function (p) { if (p[0] <= t) { who = p[1]; } });
+      out.splice(1, 0, [n, who || "–"]);
     });
     var dl = this.box.querySelector(".values");
     if (dl.children.length !== out.length) {
@@ -412,7 +432,8 @@
   View.prototype.arrange = function () {
     if (!this.strips) { return; }
     var gd = this.strips, m = this.meta, self = this, change = {}, notes = [];
-    var n = Math.max(this.shown.length, 1), px = m.strip_px * n + m.band_px * m.bands, top = 1;
+    var strip = window.innerWidth < 1100 ? 60 : m.strip_px;
+    var n = Math.max(this.shown.length, 1), px = strip * n + m.band_px * m.bands, top = 1;
     change["yaxis.domain"] = m.bands ? [1 - m.band_px * m.bands / px, 1] : [0.999, 1];
     top -= m.band_px * m.bands / px;
     var vis = [], idx = [];
@@ -422,8 +443,8 @@
       idx.push(i); vis.push(on);
       change[key + ".visible"] = on;
       if (on) {
-        var low = top - m.strip_px / px;
-        change[key + ".domain"] = [Math.max(low + 0.1 * m.strip_px / px, 0), top - 0.16 * m.strip_px / px];
+        var low = top - strip / px;
+        change[key + ".domain"] = [Math.max(low + 0.1 * strip / px, 0), top - 0.16 * strip / px];
         notes.push({ xref: "paper", yref: "paper", x: 0, y: top, xanchor: "left", yanchor: "top", showarrow: false,
                      text: m.labels[name] + " (" + m.units[name] + ")", font: { size: 12, color: palette()["~soft"] } });
         top = low;
