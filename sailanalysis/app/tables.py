@@ -42,7 +42,8 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
         "smoothness_high"),
     "trials": (
         "time", "what", "stw_before_kn", "stw_after_kn", "gain_kn", "gain_low_kn",
-        "gain_high_kn", "minutes_before", "minutes_after", "verdict"),
+        "gain_high_kn", "minutes_before", "minutes_after", "verdict", "twa_deg", "tws_kn", "gap_s",
+        "moved_s", "tries"),
     "ledger": ("item", "minutes", "minutes_low", "minutes_high", "nm", "nm_low", "nm_high",
                "of_hours", "basis"),
     "crossovers": (
