@@ -49,6 +49,9 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "crossovers": (
         "tws_kn", "twa_deg", "awa_deg", "aws_kn", "best_sails", "gain_kn", "next_best_sails",
         "confidence"),
+    "experiments": (
+        "subject", "change", "twa_low_deg", "twa_high_deg", "tws_low_kn", "tws_high_kn", "gain_kn",
+        "gain_low_kn", "gain_high_kn", "days", "tries", "verdict"),
     "helm_progress": ("helm", "day", "smoothness", "smoothness_low", "smoothness_high"),
     "helm_trend": ("helm", "days", "trend", "trend_low", "trend_high", "verdict"),
     "maneuver_progress": ("helm", "kind", "day", "count", "loss_m_median"),

@@ -62,6 +62,7 @@ _TEXT: Final = {
     "subject": "what was changed, amounts and direction left out",
     "wind_basis": "how the wind's own change was taken off",
     "try_next": "how to get a clearer answer",
+    "change": "what was changed, the way round that was faster",
     "best_sails": "fastest sail set here", "next_best_sails": "the one it beats",
 }
 _TIMES: Final = {
@@ -116,6 +117,10 @@ _NUMBERS: Final = {
     "turn_stw_kn": "boat speed at which both hold",
     "gain_kn": "gain in boat speed, the wind's own change taken off; positive is faster",
     "wind_part_kn": "part of the change in speed that the wind's change explains",
+    "twa_low_deg": "least wind angle it was tried at",
+    "twa_high_deg": "largest wind angle it was tried at",
+    "tws_low_kn": "least true wind it was tried in",
+    "tws_high_kn": "most true wind it was tried in",
     "tws_before_kn": "true wind speed before", "tws_after_kn": "true wind speed after",
     "standard_error_kn": "standard error of the gain",
     "gap_s": "seconds between the two sides", "moved_s": "by how much the mark was moved",

@@ -283,7 +283,8 @@ def private_season(season: Season) -> Season:
     names = [(season.boat_name, "the boat")] if season.boat_name else []
     tables = [getattr(season, f.name) for f in dataclasses.fields(season)]
     frames = [t for t in tables if isinstance(t, pd.DataFrame)]
-    for word, columns in (("helm", ("helm",)), ("sails", ("sails", "best_sails", "below"))):
+    for word, columns in (("helm", ("helm",)), ("sails", ("sails", "best_sails", "below")),
+                          ("change", ("change", "subject"))):
         told = [str(v) for t in frames for c in columns if c in t for v in t[c].dropna()]
         names += _numbered(told, word)
     clean = _SeasonCleaner(names, float(first.timestamp()), shifted)

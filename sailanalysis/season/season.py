@@ -27,6 +27,11 @@ from sailanalysis.season.coverage import coverage_table, sail_next
 from sailanalysis.season.drift import calibration_rows, drift_trends, step_change
 from sailanalysis.season.sensors import pooled_table, recorrected, season_error
 from sailanalysis.season.wording import fault_findings
+from sailanalysis.trials.experiments import (
+    effect_experiments,
+    no_experiments,
+    pool_experiments,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +72,8 @@ class Season:
         Most likely single step between two days (clean hull, new sail) and its p-value.
     effects : tuple of Effect
         Load, boards, port and starboard.
+    experiments : DataFrame
+        Sails, reefs, boards, load and trim as tried: pooled answers, as ``experiments.csv``.
     findings : tuple of Finding
     """
 
@@ -93,6 +100,7 @@ class Season:
     polar_trend: Effect | None
     polar_step: dict[str, Any]
     effects: tuple[Effect, ...]
+    experiments: pd.DataFrame = field(default_factory=no_experiments)
     findings: tuple[Finding, ...] = field(default=())
     faster: pd.DataFrame = field(default_factory=pd.DataFrame)
 
@@ -152,6 +160,7 @@ def fit_season(
         calibration_trend=drift_trends(calibration), sensors=pooled, polar_change=change,
         polar_trend=model.effect(TREND), polar_step=_step(change),
         effects=tuple(e for e in model.effects if e.name != TREND),
+        experiments=_experiments(archive.rows("trials", from_, to, boat), model, blocks),
         findings=(*fault_findings(archive.path, archive.faults()),
                   *_findings(days, blocks, model)),
         faster=faster_ranges(model),
@@ -169,6 +178,13 @@ def _read(archive: Archive, from_: str | None, to: str | None, boat: str | None)
         t[~t[name].isin(damaged)].reset_index(drop=True)
         for t, name in zip(tables, ("day", "day_id", "day_id", "day_id"), strict=True))
     return days, blocks, helms, maneuvers, [r for r in records if r[0] not in damaged]
+
+
+def _experiments(trials: pd.DataFrame, model: PolarModel, blocks: pd.DataFrame) -> pd.DataFrame:
+    """Changes as tried, and what the whole season says of load and boards."""
+    tables = [pool_experiments(trials), effect_experiments(model.effects, blocks)]
+    held = [table for table in tables if len(table)]
+    return pd.concat(held, ignore_index=True) if held else no_experiments()
 
 
 # ------------------------------------------------------------------ helms and maneuvers

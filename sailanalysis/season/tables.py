@@ -37,7 +37,8 @@ def season_tables(season: Season) -> dict[str, pd.DataFrame]:
     """
     tables = {
         "days": season.days, "polar": season.polar, "targets": season.targets,
-        "crossovers": season.crossovers, "helm_progress": season.helm_progress,
+        "crossovers": season.crossovers, "experiments": season.experiments,
+        "helm_progress": season.helm_progress,
         "helm_trend": season.helm_trend, "maneuver_progress": season.maneuver_progress,
         "calibration": season.sensors.rename(columns={"key": "sensor"}),
     }

@@ -26,7 +26,9 @@ _SAME: Final = {
     "trim": "trimmed", "hardened": "trimmed", "tighter": "trimmed", "looser": "eased",
     "tensioned": "trimmed", "raise": "raised", "hoisted": "raised", "lower": "lowered",
     "dropped": "lowered", "fwd": "forward", "back": "aft", "opened": "open", "flattened": "flatter",
-    "tighten": "trimmed", "loosen": "eased"}
+    "tighten": "trimmed", "loosen": "eased", "harden": "trimmed", "hardening": "trimmed",
+    "freed": "eased", "eases": "eased"}
+_MINUS: Final = re.compile(r"(?<![\w-])[-\u2212]\s*\d")
 _NOISE: Final = re.compile(
     r"[-+]?\d+([.,]\d+)?\s*(cm|mm|m|deg|°|turns?|holes?|marks?|%|kg)?\b|[^\w\s]")
 
@@ -35,7 +37,7 @@ def same_thing(what: str) -> tuple[str, int]:
     """Subject of a trim and which way it went, so that a change and its undoing pool.
 
     Amounts are left out; ``mainsheet eased 20 cm`` and ``mainsheet trimmed 10 cm`` are one subject,
-    opposite ways.
+    opposite ways; so are ``halyard +5 cm`` and ``halyard -3 cm``.
 
     Parameters
     ----------
@@ -48,7 +50,7 @@ def same_thing(what: str) -> tuple[str, int]:
     direction : {1, -1}
     """
     words = _NOISE.sub(" ", what.lower()).split()
-    direction = 1
+    direction = -1 if _MINUS.search(what) else 1
     kept = []
     for word in words:
         word = _SAME.get(word, word)
@@ -102,7 +104,7 @@ def pool_trials(rows: pd.DataFrame) -> pd.DataFrame:
         between = (q - (y.size - 1)) / float(weight.sum() - np.sum(weight**2) / weight.sum())
         between = max(0.0, (POOL_FREEDOM * BETWEEN_KN**2 + (y.size - 1) * between)
                       / (POOL_FREEDOM + y.size - 1))
-        cov = np.outer(own, own) * _shared_sides(group, way) + between * np.eye(y.size)
+        cov = np.outer(own, own) * shared_sides(group, way) + between * np.eye(y.size)
         solved = np.linalg.solve(cov, np.column_stack([np.ones(y.size), y]))
         variance = 1.0 / float(solved[:, 0].sum())
         mean = variance * float(solved[:, 1].sum())
@@ -119,7 +121,7 @@ def pool_trials(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out) if out else empty_pool()
 
 
-def _shared_sides(group: pd.DataFrame, way: np.ndarray) -> np.ndarray:
+def shared_sides(group: pd.DataFrame, way: np.ndarray) -> np.ndarray:
     """Correlation of trials' errors: after one change is before the next.
 
     A shared side is half of either trial's error. There and back it counts the same way in both,

@@ -23,6 +23,7 @@ from sailanalysis.report.page.words import (
     number,
     sentence,
 )
+from sailanalysis.report.season.experiments import experiments_section
 from sailanalysis.report.season.sail_words import crossover_sentences, not_worth
 
 if TYPE_CHECKING:
@@ -41,7 +42,8 @@ def season_sections(season: Season) -> list[Section]:
     -------
     list of Section
     """
-    makers = (_days, _polar, _crossovers, _coverage, _helm, _maneuvers, _change, _instruments)
+    makers = (_days, _polar, _crossovers, experiments_section, _coverage, _helm,
+              _maneuvers, _change, _instruments)
     return [section for section in (make(season) for make in makers) if section is not None]
 
 
