@@ -61,7 +61,7 @@ def made_season(sails: str = "main+jib", helm: str = "Ada", boat: str = "Made Up
 def test_every_section_speaks_and_every_figure_is_valid():
     season = made_season()
     sections = season_sections(season)
-    assert [s.key for s in sections] == ["days", "polar", "crossovers", "coverage", "helm", "maneuvers", "change",
+    assert [s.key for s in sections] == ["days", "polar", "crossovers", "experiments", "coverage", "helm", "maneuvers", "change",
                                          "instruments"]
     for section in sections:
         assert section.verdict.endswith(".")
