@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from sailanalysis.polar.model import PolarModel
     from sailanalysis.read.written.tanks import GaugeCheck
     from sailanalysis.trials.changes import TrialsResult
+    from sailanalysis.trials.choice import SailChoice
     from sailanalysis.wind.track import TrackWind
 
 __all__ = ["STUDY_WORDS", "About", "Account", "Day", "InputSummary", "Memory", "Studies",
@@ -177,6 +178,8 @@ class Studies:
     maneuvers : ManeuverStudy or None
     helm : HelmResult or None
     trials : TrialsResult or None
+    sail_choice : SailChoice or None
+        Where another sail set is known to be faster.
     ledger : Ledger or None
         From what she could have done to what she did.
     gauges : tuple of GaugeCheck
@@ -198,6 +201,7 @@ class Studies:
     maneuvers: ManeuverStudy | None = None
     helm: HelmResult | None = None
     trials: TrialsResult | None = None
+    sail_choice: SailChoice | None = None
     ledger: Ledger | None = None
     gauges: tuple[GaugeCheck, ...] = ()
     usual: tuple[UsualFigure, ...] = ()

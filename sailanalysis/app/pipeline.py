@@ -151,6 +151,7 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     from sailanalysis.read.written.tanks import tank_gauge_check, tank_load_kg
     from sailanalysis.season.usual_day import usual_figures
     from sailanalysis.trials.changes import judge_trials
+    from sailanalysis.trials.choice import SailChoice, judge_sail_choice
 
     attempt = Attempts()
     memory = attempt("memory", lambda: _memory(season, conditioned, boat), Memory)
@@ -196,6 +197,7 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     trials, trials_study = attempt(
         "trials", lambda: judge_trials(even, legs, maneuvers, crew, speed_kn),
         lambda: (empty_table("trials"), None))
+    choice = attempt("trials", lambda: judge_sail_choice(polar.blocks, memory.polar), SailChoice)
     ledger = attempt("ledger", lambda: make_ledger(even, maneuvers, helm, polar.measured)
                      if polar.measured else None, lambda: None)
     gauges: list[GaugeCheck] = attempt("gauges", lambda: tank_gauge_check(raw, boat, crew), list)
@@ -216,6 +218,7 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
             doubts=checked.doubts, calibration=calibration,
             track_wind=sailed.track_wind, health=health, polar=polar.model, blocks=polar.blocks,
             maneuvers=maneuver_study, helm=helm_study, trials=trials_study, ledger=ledger,
+            sail_choice=choice,
             gauges=tuple(gauges), usual=usual_figures(summary["scores"], memory.scores),
             failed=attempt.failed))
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from sailanalysis.core.points import point_of_sail
+from sailanalysis.core.stats import Estimate
 from sailanalysis.report.day.facts import Facts, numbers, texts
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import (
@@ -26,7 +27,8 @@ def trials_section(facts: Facts) -> Section | None:
     """Before against after, for every change the crew log marks; None where it marks none."""
     table = facts.day.trials.reset_index(drop=True)
     marked = facts.day.crew.of("trim")
-    if not len(table) and not marked:
+    chosen = _choice_words(facts)
+    if not len(table) and not marked and not chosen:
         return None
     rows = facts.rows(table)
     for i, row in enumerate(rows):
@@ -47,14 +49,17 @@ def trials_section(facts: Facts) -> Section | None:
         headlines.append(Headline(text, 56.0, _worth_minutes(facts, row)))
     unclear = int((verdicts == "no clear difference").sum())
     short = int((verdicts == "not enough data").sum())
-    if told:
+    headlines += [Headline(text, 58.0) for text in chosen[:1]]
+    if chosen and not told:
+        verdict = chosen[0]
+    elif told:
         verdict = " ".join(told[:2]) + (f" {len(rows)} changes are marked in all."
                                          if len(rows) > len(told[:2]) else "")
     else:
         verdict = f"{count(len(rows), 'change')} marked, and no clear difference shown by any."
     from sailanalysis.figures.trials import trials_figure
 
-    blocks: list[Block] = []
+    blocks: list[Block] = [Text(chosen, "list")] if chosen else []
     if np.isfinite(numbers(table, "gain_kn")).any():
         blocks.append(Figure(
             "trials", "Change in boat speed after each marked change, the wind's own change taken "
@@ -109,6 +114,24 @@ def _worth_minutes(facts: Facts, row: Mapping[str, Any]) -> float:
     mine = np.array([point_of_sail(float(leg)) == here for leg in numbers(legs, "twa_deg")])
     minutes = float(numbers(legs, "duration_s")[mine].sum()) / 60.0
     return minutes * abs(float(row["gain_kn"])) / speed
+
+
+def _choice_words(facts: Facts) -> tuple[str, ...]:
+    """Where the season knows a faster sail set, and what that cost; the costliest three."""
+    choice = facts.day.results.sail_choice
+    if choice is None:
+        return ()
+    return tuple(
+        f"{facts.scrub(item.better)} instead of {facts.scrub(item.sails)} at "
+        f"{item.twa_low_deg:.0f} to {item.twa_high_deg:.0f}\u00b0 in {item.tws_low_kn:.0f} to "
+        f"{item.tws_high_kn:.0f} kn: she sailed {item.minutes:.0f} min so, and the season knows "
+        f"{interval(*_triple(item.gain_kn), 'kn', 2)} more there: "
+        f"{interval(*_triple(item.lost_min), 'min', 1)}, or "
+        f"{interval(*_triple(item.lost_nm), 'NM', 2)}." for item in choice.items[:3])
+
+
+def _triple(estimate: Estimate) -> tuple[float, float, float]:
+    return estimate.value, estimate.low, estimate.high
 
 
 def _pooled(facts: Facts) -> list[Block]:
