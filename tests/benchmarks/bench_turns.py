@@ -28,8 +28,14 @@ from seas.turning import START_S, drawn, sail
 from sailanalysis.core.model import Boat
 from sailanalysis.maneuvers import find_legs, find_maneuvers
 from sailanalysis.maneuvers.rate import rate_maneuvers
+from sailanalysis.maneuvers.reasons import What
 
 TURNS = ("tack", "gybe")
+NAMED = {"broach": ("gybe", What.BROACH), "chicken gybe": ("tack", What.INSTEAD_OF_A_GYBE),
+         "luff": ("luff", What.PLAIN), "failed tack": ("luff", What.THROUGH_THE_WIND),
+         "stalled tack": ("tack", What.PLAIN), "penalty": ("circle", What.ONCE_ROUND),
+         "man overboard": ("circle", What.ROUND_WITH_A_STOP)}
+"""What each true event should be called."""
 
 
 def score(low, high, truth):
@@ -79,6 +85,34 @@ def line(name, rows, given=False):
             f"| {inside.mean():.1%} | {fair.mean():.1%} | {points.mean():.1f} m |")
 
 
+def bounded_right(row):
+    """Whether an event was found in one piece, by its name, from its start to its end."""
+    return row.pieces == 1 and (row.kind, row.named) == NAMED[row.what] \
+        and abs(row.from_s) < 12 and abs(row.to_s) < 30
+
+
+def event_table(rows):
+    """Work on board and mishaps: found, bounded and named right, costed; bounds of what is not rated."""
+    rows = rows[rows["what"].isin(NAMED)]
+    out = ["| event | n | found | one piece, bounds and name right | rated | median error | covered |",
+           "|---|---|---|---|---|---|---|"]
+    for what, mine in rows.groupby("what"):
+        rated = mine[mine["rated"]]
+        error = ((rated["loss_m"] - rated["true_m"]).abs() / rated["true_m"].abs()).median()
+        inside = ((rated["low_m"] <= rated["true_m"]) & (rated["true_m"] <= rated["high_m"])).mean()
+        found = np.mean([row.pieces > 0 and row.kind == NAMED[row.what][0] for row in mine.itertuples()])
+        right = np.mean([bounded_right(row) for row in mine.itertuples()])
+        out.append(f"| {what} | {len(mine)} | {found:.0%} | {right:.0%} | {mine['rated'].mean():.0%} "
+                   f"| {error:.0%} | {inside:.0%} |")
+    return "\n".join(out)
+
+
+def bound_line(rows):
+    """How many of the one-sided bounds of what is not rated hold."""
+    given = rows[~rows["rated"] & rows["least_m"].notna()]
+    return f"At-least bounds: {(given['least_m'] <= given['true_m']).sum()} of {len(given)} hold."
+
+
 HEAD = """| | turns | rated | scored | median error | bias | covered | without shifts | interval score |
 |---|---|---|---|---|---|---|---|---|"""
 
@@ -109,3 +143,5 @@ if __name__ == "__main__":
     if asked.keep:
         rows.to_pickle(asked.keep)
     print(table(rows))
+    if asked.mishaps:
+        print(f"\n{event_table(rows)}\n\n{bound_line(rows)}")

@@ -51,9 +51,9 @@ def test_loss_of_known_shapes(case):
     table, _ = costed(tack_with(SHAPES[case]))
     row = table.iloc[0]
     assert row["kind"] == "tack" and row["rated"] and row["loss_along"] == "wind"
-    # A second's bins on an edge of four knots and a half leave up to a metre; what is taken to be
-    # missing when the maneuver ends builds exponentially, which the ramp does not: another metre.
-    assert row["loss_m"] == pytest.approx(want, abs=2.2 if case == "tackloss_tri" else 1.2)
+    # A second's bins on an edge of four knots and a half leave up to a metre; the ramp is no build
+    # by the square law: half a metre more.
+    assert row["loss_m"] == pytest.approx(want, abs=1.8 if case == "tackloss_tri" else 1.2)
     assert row["loss_m_low"] < want < row["loss_m_high"]
     assert row["loss_s"] == pytest.approx(row["loss_m"] / (VMG_KN * 1852 / 3600), rel=0.02)
     assert row["loss_boat_lengths"] == pytest.approx(row["loss_m"] / 10.0)
@@ -74,7 +74,7 @@ def test_a_lasting_shift_is_neither_credited_nor_blamed():
         turned = ramp(T, 228, 250, 0, shift)
         row = costed(toy_log(heading + turned, 6.0 * slow, wind_from_deg=turned))[0].iloc[0]
         # A shift of 15 deg, credited or blamed over half a minute, would be worth some ten metres.
-        assert row["loss_m"] == pytest.approx(steady["loss_m"], abs=1.0)
+        assert row["loss_m"] == pytest.approx(steady["loss_m"], rel=0.1)
         # In the turn itself the vane is blind, and the interval says so.
         turned = ramp(T, 200, 215, 0, shift)
         row = costed(toy_log(heading + turned, 6.0 * slow, wind_from_deg=turned))[0].iloc[0]
@@ -93,7 +93,7 @@ def test_more_wind_after_the_tack_raises_the_reference_by_the_polar():
         lack = np.where(T > 205, 0.5 * np.exp(-np.clip(T - 205, 0, None) / 10.0), 0.0)
         samples = toy_log(heading, 0.5 * tws * (1.0 - lack), tws_kn=tws)
         losses.append(costed(samples, model)[0]["loss_m"].iloc[0])
-    assert losses[1] == pytest.approx(losses[0], abs=1.0)
+    assert losses[1] == pytest.approx(losses[0], rel=0.12)
 
 
 def test_a_current_along_or_across_changes_nothing():
@@ -225,14 +225,13 @@ def test_losses_over_two_hundred_turns():
     # All turns are rated now, the cheap gybes too; margins for a sample.
     found = summary(study_days(range(200, 218)))
     assert found["turns"] >= 200 and found["rated"] >= 0.85 * found["turns"]
-    assert found["median_error"] <= 0.14
+    assert found["median_error"] <= 0.12
     assert abs(found["bias"]) <= 0.04
-    assert 0.87 <= found["coverage"] <= 0.995
+    assert 0.90 <= found["coverage"] <= 0.995
 
 
 @pytest.mark.slow
 def test_losses_of_slow_builders_on_odd_days():
-    # Measured here on the landed code: bias 4.1 % of the true sum; the goal of 3 % is not met yet.
     rows = rows_of(list(range(3000, 3020)))
     turns = rows[rows["what"].isin(("tack", "gybe"))]
     good = turns[turns["rated"]]
@@ -240,5 +239,5 @@ def test_losses_of_slow_builders_on_odd_days():
     inside = (good["low_m"] <= good["true_m"]) & (good["true_m"] <= good["high_m"])
     assert len(turns) >= 300 and len(good) >= 0.85 * len(turns)
     assert (error.abs() / good["true_m"]).median() <= 0.12
-    assert abs(error.sum() / good["true_m"].sum()) <= 0.05
+    assert abs(error.sum() / good["true_m"].sum()) <= 0.04
     assert 0.90 <= inside.mean() <= 0.99
