@@ -212,7 +212,7 @@ def _work(part: slice, one: Sailing) -> Turn | None:
             and same_side):
         return None
     low = part.start + _last_low(one.share[part])
-    up = _bow_up_deg(part.start, low, before, one)
+    up = _bow_up_deg(part.start, low, (before, after), one)
     if not _fell(one.share[part], up, one):
         return None
     rounded = off[0] > 110.0 and is_upwind(off[0] - up)
@@ -233,13 +233,14 @@ def _last_low(share: Floats) -> int:
     return int(np.flatnonzero(share <= least + 0.1 * (BACK - least))[-1])
 
 
-def _bow_up_deg(start: int, low: int, before: slice, one: Sailing) -> float:
-    """How far the bow, not the wind, went up from before a fall of speed until its depth."""
+def _bow_up_deg(start: int, low: int, beside: tuple[slice, slice], one: Sailing) -> float:
+    """How far the bow, not the wind, went up in a fall of speed, from the course on both sides."""
     fall = slice(max(0, start - one.grid.bins(8.0)), max(low, start + one.grid.bins(4.0)) + 1)
-    nearer = _quantile(one.off_deg[before]) - _quantile(one.off_deg[fall], 0.25)
+    off, head = (0.5 * sum(_quantile(value[part]) for part in beside)
+                 for value in (one.off_deg, one.head_deg))
+    nearer = off - _quantile(one.off_deg[fall], 0.25)
     way = 1.0 if one.side[start] % 2 == 0 else -1.0  # on starboard tack the wind is to the right
-    head = way * (one.head_deg[fall] - _quantile(one.head_deg[before]))
-    return min(nearer, 1.5 * _quantile(head, 0.75))
+    return min(nearer, 1.5 * _quantile(way * (one.head_deg[fall] - head), 0.75))
 
 
 def _quantile(value: Floats, share: float = 0.5) -> float:

@@ -90,6 +90,6 @@ def test_events_of_sailed_days_are_found_whole_and_named():
     rows = rows[rows["what"].isin(NAMED)]
     right = [bounded_right(row) for row in rows.itertuples()]
     shares = rows.assign(right=right).groupby("what")["right"].agg(["mean", "size"])
-    assert shares.loc["luff", "mean"] >= 0.8  # a heavy boat in 7 kn hardly slows
+    assert shares.loc["luff", "mean"] >= 0.7  # a heavy boat in 7 kn hardly slows
     assert shares.loc[["broach", "chicken gybe"], "mean"].min() >= 0.9
     assert np.average(shares["mean"], weights=shares["size"]) >= 0.9
