@@ -340,6 +340,7 @@ def _polar(sailed: _Sailed, even: pd.DataFrame, memory: Memory, boat: Boat,
     from sailanalysis.calibrate.apply import evened_legs
     from sailanalysis.ledger import Reference, best_angles
     from sailanalysis.polar.fit import fit_polar, leg_polar_ratio, polar_table
+    from sailanalysis.polar.reference import with_reference
     from sailanalysis.polar.sensor_error import lean_of, with_sensor_error
     from sailanalysis.polar.targets import targets_table
     from sailanalysis.segment.guard import guard_blocks
@@ -356,7 +357,8 @@ def _polar(sailed: _Sailed, even: pd.DataFrame, memory: Memory, boat: Boat,
     # A leg is never measured against a polar that it helped to make.
     shares = _shares(sailed.legs, model) if memory.polar is None else leg_polar_ratio(
         evened_legs(sailed.legs, sailed.samples, even), memory.polar)
-    return _Polar(sailed.legs.assign(polar_ratio=shares), polar_table(model),
+    table = with_reference(polar_table(model), boat.reference)
+    return _Polar(sailed.legs.assign(polar_ratio=shares), table,
                   targets_table(model), model, tuple(measured), blocks, tuple(left_out))
 
 

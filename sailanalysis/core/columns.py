@@ -87,6 +87,7 @@ _NUMBERS: Final = {
     "at_least_m": "what it cost at least (95 %, one-sided), where it is not rated",
     "duration_s": "how long", "stw_sd_kn": "standard deviation of boat speed",
     "rudder_mean_deg": "mean rudder, positive turns the bow to starboard",
+    "reference_kn": "boat speed of the reference polar that the boat file names",
     "polar_ratio": "boat speed over that of the polar in the same wind",
     "stw_best_kn": "speed of the best tenth of the time (90th percentile)",
     "minutes": "minutes it rests on", "minutes_before": "steady minutes before",

@@ -96,6 +96,17 @@ class Names:
 
 
 @dataclass(frozen=True)
+class ReferencePolar:
+    """A polar that somebody else worked out, to hold the boat's own against.
+
+    ``points`` are true wind speed (kn), true wind angle (deg, 0-180) and boat speed (kn), sorted.
+    """
+
+    name: str
+    points: tuple[tuple[float, float, float], ...]
+
+
+@dataclass(frozen=True)
 class Boat:
     """The boat file. Every field may be unknown.
 
@@ -115,6 +126,7 @@ class Boat:
     hull: str = ""
     zone: str = ""
     names: Names = field(default_factory=Names)
+    reference: ReferencePolar | None = None
 
 
 @dataclass(frozen=True)

@@ -135,6 +135,12 @@ def curves_figure(polar: pd.DataFrame, sails: str = "all") -> Spec:
                      "y": f32(np.concatenate(z)), "name": "best", "legendgroup": f"{wind:g}",
                      "showlegend": False, "line": {"color": style["color"], "width": 1,
                                                    "dash": "dot"}, "hoverinfo": "skip"})
+        if "reference_kn" in rows.columns and np.isfinite(numbers(rows, "reference_kn")).any():
+            data.append({"type": "scatter", "mode": "lines", "x": f32(a),
+                         "y": f32(numbers(rows, "reference_kn")), "name": "reference",
+                         "legendgroup": f"{wind:g}", "showlegend": k == 0,
+                         "line": {"color": style["color"], "width": 1, "dash": "dash"},
+                         "hovertemplate": "reference, %{x:.0f}°: %{y:.2f} kn<extra></extra>"})
     return {"data": data, "layout": layout(
         580, showlegend=True, xaxis=axis("true wind angle (°)", range=[25, 182], dtick=15),
         yaxis=axis("boat speed (kn)", rangemode="tozero"))}

@@ -68,7 +68,7 @@ def coverage_table(model: PolarModel, blocks: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(COVERAGE_COLUMNS))
 
 
-def sail_next(coverage: pd.DataFrame, most: int = 5) -> list[str]:
+def sail_next(coverage: pd.DataFrame, most: int = 3) -> list[str]:
     """Name what to sail next, the most useful first."""
     wanted = coverage[coverage["priority"] > 0].sort_values(
         ["priority", "tws_low_kn", "twa_low_deg"], ascending=[False, True, True], kind="stable")

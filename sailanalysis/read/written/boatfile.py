@@ -15,7 +15,8 @@ from zoneinfo import ZoneInfo
 
 from sailanalysis.core.channels import CHANNELS
 from sailanalysis.core.errors import BoatFileError, Finding
-from sailanalysis.core.model import Boat, Names, Rudder, Sensors, Tank
+from sailanalysis.core.model import Boat, Names, ReferencePolar, Rudder, Sensors, Tank
+from sailanalysis.read.written.reference import read_reference_polar
 
 MAX_BYTES: Final = 1_000_000
 """A boat file is a page of text; anything far larger is something else."""
@@ -30,7 +31,7 @@ LOGGED_AS: Final = {
 DIESEL_KG_L: Final = 0.84
 """Within EN 590 (0.820-0.845 kg/l at 15 degC); used for fuel tanks without ``density_kg_l``."""
 
-_TABLES: Final = ("boat", "rudder", "sensors", "tanks", "columns", "names")
+_TABLES: Final = ("boat", "rudder", "sensors", "tanks", "columns", "names", "polar")
 _BOAT: Final = {"loa_m": 200.0, "lwl_m": 200.0, "displacement_kg": 1e7, "mast_height_m": 100.0}
 _RUDDER: Final = {"area_m2": 50.0, "span_m": 20.0}
 HULLS: Final = ("monohull", "catamaran", "trimaran")
@@ -133,6 +134,21 @@ def _rudder(check: _Check, data: Mapping[str, Any]) -> Rudder:
     return Rudder(count=int(count or 1), **areas)
 
 
+def _reference(check: _Check, data: Mapping[str, Any], beside: Path) -> ReferencePolar | None:
+    """The polar that ``[polar] reference`` names, a file beside the boat file."""
+    name = check.table(data, "polar", ("reference",)).get("reference")
+    if name is None:
+        return None
+    if not isinstance(name, str) or not name:
+        check.faults.append(f"[polar] reference = {_shown(name)} is not a file's name")
+        return None
+    try:
+        return read_reference_polar(beside / name)
+    except ValueError as error:
+        check.faults.append(f"[polar] reference: {error}")
+        return None
+
+
 def read_boat_file_with_findings(path: str | Path) -> tuple[Boat, list[Finding]]:
     """Read a boat file and say which of its keys were not understood.
 
@@ -158,7 +174,7 @@ def read_boat_file_with_findings(path: str | Path) -> tuple[Boat, list[Finding]]
     boat = Boat(
         **_hull_and_sizes(check, data), rudder=_rudder(check, data),
         sensors=_sensors(check, data), tanks=_tanks(check, data), columns=_columns(check, data),
-        names=_names(check, data),
+        names=_names(check, data), reference=_reference(check, data, path.parent),
     )
     if check.faults:
         raise BoatFileError(f"{path.name}: {_some(check.faults, '; ')}")

@@ -128,6 +128,23 @@ def _why_none(facts: Facts) -> str:
     return "at no angle and wind was she sailed long enough to tell her speed within 30 %"
 
 
+def _reference_blocks(polar: pd.DataFrame) -> list[Block]:
+    """Her share of the reference polar of the boat file, by point of sail."""
+    from sailanalysis.polar.reference import reference_shares
+
+    shares = reference_shares(polar)
+    if not len(shares):
+        return []
+    rows = [{**row, **{name: 100 * row[name] for name in ("share", "low", "high")}}
+            for row in shares.to_dict("records")]
+    return [Table("reference", "Against the reference polar", (
+        Column("point_of_sail", "point of sail"),
+        Column("share", "share of its speed, 95 % interval", 0, "%", "low", "high"),
+        Column("cells", "cells", 0), Column("minutes", "minutes", 0)), rows),
+        Text(("The reference is what somebody worked out for a clean boat, a flat sea and a full "
+              "crew; it is dashed among the curves.",))]
+
+
 def polar_section(facts: Facts) -> Section:
     """The polar and the targets of the day."""
     from sailanalysis.figures.polar import coverage_figure, curves_figure, polar_figure
@@ -175,6 +192,7 @@ def polar_section(facts: Facts) -> Section:
     sets = [s for s in dict.fromkeys(texts(polar, "sails")) if s != "all"]
     if len(sets) > 1:
         blocks.append(_sets_table(facts, polar, sets))
+    blocks += _reference_blocks(polar)
     blocks.append(Table("polar-cells", "The polar in numbers", (
         Column("sails", "sails"), Column("tws_kn", "true wind", 0, "kn"),
         Column("twa_deg", "angle", 0, "°"),
