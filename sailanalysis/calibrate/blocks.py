@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -39,6 +40,9 @@ UPRIGHT_S = 120.0
 """Seconds motoring or lying from which heel upright is learnt."""
 MAX_BOARDS = 4
 """Board positions with a leeway of their own: the most sailed."""
+
+
+Number = TypeVar("Number", np.float64, np.complex128)
 
 
 @dataclass(frozen=True)
@@ -90,12 +94,12 @@ class Seconds:
     @cached_property
     def bow(self) -> NDArray[np.complex128]:
         """Unit vector of the heading, north + i east."""
-        return np.exp(1j * np.radians(self.hdg_deg))
+        return np.asarray(np.exp(1j * np.radians(self.hdg_deg)), dtype=complex)
 
     @cached_property
     def shown_air(self) -> NDArray[np.complex128]:
         """Apparent wind as shown, ahead + i to starboard, where it comes from."""
-        return self.aws_kn * np.exp(1j * np.radians(self.awa_deg))
+        return np.asarray(self.aws_kn * np.exp(1j * np.radians(self.awa_deg)), dtype=complex)
 
     @cached_property
     def upwash_shape(self) -> Floats:
@@ -171,10 +175,10 @@ class Seconds:
         """Number of blocks."""
         return int(self.start.size)
 
-    def mean(self, value: NDArray) -> NDArray:
+    def mean(self, value: NDArray[Number]) -> NDArray[Number]:
         """Mean of each block."""
         count = np.diff(np.append(self.start, self.time_s.size))
-        return np.add.reduceat(value, self.start) / count
+        return np.asarray(np.add.reduceat(value, self.start) / count, dtype=value.dtype)
 
 
 def steady_seconds(
@@ -307,7 +311,8 @@ def _upright(time: Floats, heel: Floats, at_rest: NDArray[np.bool_]) -> float:
     return float(np.median(heel[flat]))
 
 
-def _groups(time: Floats, use: NDArray[np.bool_], width: int) -> tuple[NDArray, NDArray]:
+def _groups(time: Floats, use: NDArray[np.bool_], width: int
+            ) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
     """Number of the group of ``width`` samples each used sample belongs to, and first members."""
     ticks = np.floor(time / (np.median(np.diff(time)) * width) + 1e-6).astype(np.int64)
     numbers, group_of_used = np.unique(ticks[use], return_inverse=True)

@@ -254,7 +254,7 @@ def _lag_of(time: Floats, late: Floats, early: Floats, t: float, reach: float,
         if good.mean() < 0.95:
             return None
         y = running_mean(at, np.interp(at, at[good], part[good]), span)
-        return np.gradient(np.interp(grid, at, y), dt)
+        return np.asarray(np.gradient(np.interp(grid, at, y), dt), dtype=float)
 
     a, b = rate(late), rate(early)
     if a is None or b is None:

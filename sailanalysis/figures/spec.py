@@ -105,6 +105,47 @@ def with_clock(spec: Spec) -> Spec:
     return spec
 
 
+def _as_dates(seconds: Any, origin: np.datetime64) -> Any:
+    """Seconds from an origin as dates; NaT where they are not known."""
+    s = np.asarray(seconds, dtype=float)
+    ms = np.where(np.isfinite(s), s, 0.0) * 1000
+    out = origin + np.round(ms).astype("timedelta64[ms]")
+    return np.where(np.isfinite(s), out, np.datetime64("NaT", "ms"))
+
+
+def _date_trace(trace: Spec, origin: np.datetime64) -> None:
+    """Put one trace on dates, in place; a bar's length is in milliseconds."""
+    if trace.get("type") == "bar":
+        trace["base"] = _as_dates(trace["base"], origin)
+        trace["x"] = np.asarray(trace["x"], dtype=float) * 1000
+    else:
+        trace["x"] = _as_dates(trace["x"], origin)
+
+
+def _date_axis(axis: Spec, origin: np.datetime64) -> None:
+    """Make a time axis one of dates, in place."""
+    axis.pop("tickvals", None)
+    axis.pop("ticktext", None)
+    axis["type"] = "date"
+    if "range" in axis:
+        axis["range"] = [str(v) for v in _as_dates(axis["range"], origin)]
+
+
+def _on_dates(plain: Spec, names: list[str], origin: np.datetime64) -> None:
+    """Put all that stands on the named axes on dates, in place."""
+    axes = {name.replace("axis", "") for name in names}
+    frame = plain["layout"]
+    for name in names:
+        _date_axis(frame.setdefault(name, {}), origin)
+    for trace in plain["data"]:
+        if trace.get("xaxis", "x") in axes:
+            _date_trace(trace, origin)
+    for item in (*frame.get("shapes", []), *frame.get("annotations", [])):
+        if item.get("xref", "x").split(" ")[0] in axes:
+            ends = {"x0", "x1", "x"} & set(item)
+            item.update({end: str(_as_dates([item[end]], origin)[0]) for end in ends})
+
+
 def to_plotly(spec: Spec) -> Any:
     """Plotly Figure of a spec, in day colours, time axes as dates (for notebooks).
 
@@ -117,38 +158,9 @@ def to_plotly(spec: Spec) -> Any:
 
     plain = painted(spec)
     meta = plain["layout"].pop("meta", {}) or {}
-    t0 = meta.get("t0")
-    axes = {name.replace("axis", "") for name in meta.get("time_axes", [])}
-    if t0 is not None and axes:
-        origin = np.datetime64(round(t0 * 1000), "ms")
-
-        def dates(seconds: Any) -> Any:
-            s = np.asarray(seconds, dtype=float)
-            ms = np.where(np.isfinite(s), s, 0.0) * 1000
-            out = origin + np.round(ms).astype("timedelta64[ms]")
-            return np.where(np.isfinite(s), out, np.datetime64("NaT", "ms"))
-
-        for trace in plain["data"]:
-            if trace.get("xaxis", "x") in axes:
-                if trace.get("type") == "bar":
-                    trace["base"] = dates(trace["base"])
-                    trace["x"] = np.asarray(trace["x"], dtype=float) * 1000
-                else:
-                    trace["x"] = dates(trace["x"])
-        for name in meta.get("time_axes", []):
-            ax = plain["layout"].setdefault(name, {})
-            ax.pop("tickvals", None)
-            ax.pop("ticktext", None)
-            ax["type"] = "date"
-            if "range" in ax:
-                ax["range"] = [str(v) for v in dates(ax["range"])]
-        for shape in plain["layout"].get("shapes", []):
-            if shape.get("xref", "x").split(" ")[0] in axes:
-                for end in ("x0", "x1"):
-                    shape[end] = str(dates([shape[end]])[0])
-        for note in plain["layout"].get("annotations", []):
-            if note.get("xref", "x").split(" ")[0] in axes:
-                note["x"] = str(dates([note["x"]])[0])
+    t0, names = meta.get("t0"), meta.get("time_axes", [])
+    if t0 is not None and names:
+        _on_dates(plain, names, np.datetime64(round(t0 * 1000), "ms"))
     return go.Figure(plain)
 
 
