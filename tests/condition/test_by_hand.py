@@ -85,3 +85,47 @@ def test_a_position_left_out_is_said_once():
     assert [f.channel for f in findings] == ["lat"]
     assert findings[0].message.startswith("Position (g): 3 samples left out (0.5 %)")
     assert findings[0].level == "note"
+
+
+M_PER_DEG = 111_319.0  # WGS 84 at 55 deg north along the meridian, to a thousandth
+
+
+def lone_fix(metres, sog_kn=0.0):
+    """A fix every ten seconds, lying still, one of them some metres north of the others."""
+    time, lat, lon = np.arange(0.0, 600.0, 10.0), np.full(60, 55.0), np.full(60, 12.0)
+    lat[30] += metres / M_PER_DEG
+    return is_position_jump(time, lat, lon, np.full(60, sog_kn))[0]
+
+
+@pytest.mark.parametrize(("metres", "sog_kn", "jump"), [
+    # Three knots over ten seconds are 15.4 m, and 30 m are any receiver's; half as fast again.
+    (44.0, 0.0, False), (47.0, 0.0, True), (75.0, 4.0, False), (78.0, 4.0, True)])
+def test_a_fix_jumps_beyond_what_she_may_have_made(metres, sog_kn, jump):
+    marked = lone_fix(metres, sog_kn)
+    assert marked[30] == jump and marked.sum() == int(jump)
+
+
+def test_over_a_gap_she_may_have_made_what_she_usually_makes():
+    # Six knots all day; a speed of nought about a minute of silence in which she made 185 m.
+    time = np.concatenate([np.arange(0.0, 300.0), 359.0 + np.arange(300.0)])
+    lat = 55.0 + 6.0 * 0.514444 * time / M_PER_DEG
+    sog = np.full(time.size, 6.0)
+    sog[299:301] = 0.0
+    jump, breaks = is_position_jump(time, lat, np.full(time.size, 12.0), sog)
+    assert not jump.any() and breaks.size == 0
+
+
+def test_a_stuck_vane_is_told_by_the_positions_alone():
+    n = np.arange(900.0)
+    time = T0 + n
+    lat = 55.0 + 6.0 * 0.514444 * n / M_PER_DEG
+    aws = 12.0 + np.sin(n)
+    aws[300:500] = 11.0
+    log = [Stream("lat", "g", time, lat, 0), Stream("lon", "g", time, np.full(900, 12.0), 0),
+           Stream("aws_kn", "w", time, aws, 0)]
+    moving = condition(RawLog(tuple(log), ())).left_out
+    assert moving[moving["reason"] == "stuck"]["channel"].tolist() == ["aws_kn"]
+    assert moving["count"].iloc[0] == pytest.approx(200, abs=3)
+    # Lying still, a steady reading is the truth.
+    log[0] = Stream("lat", "g", time, np.full(900, 55.0) + 1e-7 * np.sin(n), 0)
+    assert condition(RawLog(tuple(log), ())).left_out.empty
