@@ -129,3 +129,13 @@ def test_a_stuck_vane_is_told_by_the_positions_alone():
     # Lying still, a steady reading is the truth.
     log[0] = Stream("lat", "g", time, np.full(900, 55.0) + 1e-7 * np.sin(n), 0)
     assert condition(RawLog(tuple(log), ())).left_out.empty
+
+
+@pytest.mark.parametrize(("metres", "jump"), [(70.0, False), (80.0, True)])
+def test_where_she_says_she_moves_a_fix_may_be_farther_off(metres, jump):
+    # Four knots on her log about that fix alone: (1.5 * 4 + 3) kn over 10 s are 46.3 m, and 30 m.
+    time, lat, lon = np.arange(0.0, 600.0, 10.0), np.full(60, 55.0), np.full(60, 12.0)
+    sog = np.zeros(60)
+    lat[30] += metres / M_PER_DEG
+    sog[30] = 4.0
+    assert is_position_jump(time, lat, lon, sog)[0][30] == jump

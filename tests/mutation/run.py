@@ -18,7 +18,7 @@ import signal
 import sys
 import tempfile
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -39,10 +39,15 @@ def tests_of(room: str) -> list[str]:
     return own + MORE_TESTS.get(room, [])
 
 
+MOST_CALLS = 300
+"""Calls of one function that are followed line by line in a test: tracing all makes hours of it."""
+
+
 class Trace:
     """Pytest plugin: which package lines each test runs, and how long it takes."""
 
     def __init__(self):
+        self.calls = Counter()
         self.lines = defaultdict(set)
         self.seconds = {}
         self.current = None
@@ -50,6 +55,9 @@ class Trace:
 
     def _call(self, frame, event, arg):
         if not frame.f_code.co_filename.startswith(self.prefix):
+            return None
+        self.calls[frame.f_code] += 1
+        if self.calls[frame.f_code] > MOST_CALLS:
             return None
         seen, name = self.lines[self.current], frame.f_code.co_filename
         seen.add((name, frame.f_lineno))
@@ -62,6 +70,7 @@ class Trace:
 
     def pytest_runtest_logstart(self, nodeid):
         self.current = nodeid
+        self.calls.clear()
         self.started = time.perf_counter()
         sys.settrace(self._call)
 
