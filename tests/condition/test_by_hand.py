@@ -139,3 +139,18 @@ def test_where_she_says_she_moves_a_fix_may_be_farther_off(metres, jump):
     lat[30] += metres / M_PER_DEG
     sog[30] = 4.0
     assert is_position_jump(time, lat, lon, sog)[0][30] == jump
+
+
+@pytest.mark.parametrize(("channel", "floor", "level"), [
+    ("stw_kn", 2.0, 6.0), ("sog_kn", 2.0, 6.0), ("aws_kn", 10.0, 15.0), ("tws_logged_kn", 10.0, 15.0),
+    ("hdg_deg", 30.0, 90.0), ("hdg_mag_deg", 30.0, 90.0), ("awa_deg", 70.0, 40.0),
+    ("twa_logged_deg", 70.0, 40.0), ("rudder_deg", 40.0, 0.0), ("heel_deg", 25.0, 10.0),
+    ("trim_deg", 15.0, 0.0), ("rate_of_turn_deg_s", 30.0, 0.0), ("depth_m", 10.0, 20.0),
+    ("variation_deg", 2.0, 5.0), ("engine_rpm", 1500.0, 1000.0), ("leeway_logged_deg", 20.0, 4.0),
+    ("drift_logged_kn", 3.0, 1.0), ("water_temp_c", 3.0, 14.0), ("air_temp_c", 5.0, 16.0),
+    ("pressure_hpa", 3.0, 1013.0)])
+def test_what_a_quantity_may_do_within_a_few_samples(channel, floor, level):  # common practice
+    for leap, spike in ((0.97 * floor, False), (1.03 * floor, True), (-1.03 * floor, True)):
+        x = np.full(120, level)
+        x[60] += leap
+        assert is_spike(channel, np.arange(120.0), x)[60] == spike
