@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sailanalysis.core.angles import Floats, unwrap, wrap180, wrap360
-from sailanalysis.core.channels import CHANNELS, is_circular
+from sailanalysis.core.channels import CHANNELS, is_circular, kind_of
 
 Bools = NDArray[np.bool_]
 
@@ -324,7 +324,7 @@ def onto_clock(
     """
     if time_s.size == 0:
         return np.full(at_s.shape, np.nan)
-    kind = CHANNELS[channel].kind if channel in CHANNELS else "continuous"
+    kind = kind_of(channel)
     circular = is_circular(channel)
     x = unwrap(value) if circular else value
     if channel in SLOW_CHANNELS:

@@ -137,6 +137,21 @@ SAMPLE_COLUMNS: Final = (
 """Columns of ``samples.parquet`` after ``time``, in order."""
 
 
+def kind_of(name: str) -> Kind:
+    """How a channel interpolates and averages.
+
+    Parameters
+    ----------
+    name : str
+        Any; an unknown one is continuous.
+
+    Returns
+    -------
+    {"continuous", "bearing", "angle", "step", "text"}
+    """
+    return CHANNELS[name].kind if name in CHANNELS else "continuous"
+
+
 def is_circular(name: str) -> bool:
     """Whether a channel interpolates and averages on the circle.
 

@@ -19,7 +19,7 @@ from typing import Any, BinaryIO, Final
 import numpy as np
 
 from sailanalysis.core.angles import wrap180, wrap360
-from sailanalysis.core.channels import CHANNELS
+from sailanalysis.core.channels import kind_of
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.model import Floats, Stream
 from sailanalysis.core.units import MS_TO_KN
@@ -415,7 +415,7 @@ def _streams(vessel: _Vessel, reading: Reading, context: ReadContext) -> None:
 
 
 def _house(channel: str, value: Floats) -> Floats:
-    kind = CHANNELS[channel].kind if channel in CHANNELS else "continuous"
+    kind = kind_of(channel)
     if channel in ("lat", "lon"):
         limit = 90.0 if channel == "lat" else 180.0
         return np.where(np.abs(value) <= limit, value, np.nan)

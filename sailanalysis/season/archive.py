@@ -226,6 +226,29 @@ class Archive(ArchiveReader):
         return (entry.content, entry.part, entry.boat) == (old.content, old.part, old.boat) and (
             not folders.damaged_files(self._days / old.folder, old))
 
+    def _must_be_hers(self, entry: Entry, rest: Sequence[Entry], several_boats: bool) -> None:
+        """Refuse a day of another boat, unless the archive may hold several."""
+        keys = {e.boat_key for e in rest if e.boat_key}
+        if not entry.boat_key:
+            if len(keys) > 1:
+                raise ArchiveError(
+                    f"{self.path}: holds the days of {self._name(rest)}, and this day names no "
+                    "boat. Give her boat file, with a name under [boat].")
+            return
+        if not keys or entry.boat_key in keys:
+            return
+        if not several_boats:
+            raise ArchiveError(
+                f"{self.path}: holds the days of {self._name(rest)}; this day is of "
+                f"{entry.boat}. Give {entry.boat} an archive of her own, or correct the name in "
+                "the boat file; to keep several boats in one archive add --several-boats.")
+        unnamed = [e.day_id for e in rest if not e.boat_key]
+        if unnamed:
+            raise ArchiveError(
+                f"{self.path}: day {unnamed[0]} and {len(unnamed) - 1} more name no boat: they "
+                f"count for {self._name(rest)}. Before another boat's days come in, file them "
+                "again with her boat file.")
+
     def _replaced(self, entry: Entry, entries: Sequence[Entry], samples: pd.DataFrame,
                   several_boats: bool) -> list[Entry]:
         """Days that the new one stands for.
@@ -237,22 +260,7 @@ class Archive(ArchiveReader):
         """
         again = [e for e in entries if same_logs(entry, e)]
         rest = [e for e in entries if e not in again]
-        keys = {e.boat_key for e in rest if e.boat_key}
-        if entry.boat_key and keys and entry.boat_key not in keys and not several_boats:
-            raise ArchiveError(
-                f"{self.path}: holds the days of {self._name(rest)}; this day is of "
-                f"{entry.boat}. Give {entry.boat} an archive of her own, or correct the name in "
-                "the boat file; to keep several boats in one archive add --several-boats.")
-        if not entry.boat_key and len(keys) > 1:
-            raise ArchiveError(
-                f"{self.path}: holds the days of {self._name(rest)}, and this day names no boat. "
-                "Give her boat file, with a name under [boat].")
-        unnamed = [e.day_id for e in rest if not e.boat_key]
-        if entry.boat_key and keys and entry.boat_key not in keys and unnamed:
-            raise ArchiveError(
-                f"{self.path}: day {unnamed[0]} and {len(unnamed) - 1} more name no boat: they "
-                f"count for {self._name(rest)}. Before another boat's days come in, file them "
-                "again with her boat file.")
+        self._must_be_hers(entry, rest, several_boats)
         key = entry.boat_key or owner(entry, [*rest, entry])
         hers = [e for e in rest if owner(e, [*rest, entry]) == key and same_time(entry, e)]
         for old in hers:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from sailanalysis.season.boats import boat_key
@@ -92,6 +92,44 @@ def free_id(day_id: str, entries: Sequence[Entry]) -> str:
 
 
 # ------------------------------------------------------------------ index against folders
+@dataclass
+class _Held:
+    """The index held against the folders, as far as it has come."""
+
+    entries: list[Entry]
+    listed: tuple[Entry, ...]
+    dropped: list[Entry] = field(default_factory=list)
+    adopted: list[Entry] = field(default_factory=list)
+    superseded: list[str] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+
+    def rivals(self, entry: Entry) -> list[Entry]:
+        """Days of the same boat, or of any where it names none, at the same time."""
+        return [e for e in self.entries if same_time(entry, e) and (
+            not entry.boat_key or owner(e, self.entries) == entry.boat_key)]
+
+    def adopt(self, entry: Entry, rivals: list[Entry], there: set[str]) -> Entry:
+        """Take an unlisted day in, in the place of others of the same time."""
+        for old in rivals:
+            self.entries.remove(old)
+            if old in self.listed:
+                self.dropped.append(old)
+            else:
+                self.adopted = [e for e in self.adopted if e.folder != old.folder]
+            if old.folder in there:
+                self.superseded.append(old.folder)
+        entry = replace(entry, day_id=free_id(entry.day_id, self.entries))
+        self.entries.append(entry)
+        self.adopted.append(entry)
+        return entry
+
+
+def _newer(entry: Entry, rivals: list[Entry], there: set[str], days: Path) -> list[Entry]:
+    """Days that stand and were filed after an unlisted one of the same time."""
+    return [e for e in rivals if e.folder in there
+            and (is_marked(days / entry.folder) or e.filed_s >= entry.filed_s)]
+
+
 def reconcile(listing: Listing, standing: Sequence[Path], days: Path) -> Catalogue:
     """Hold the index against the folders.
 
@@ -103,43 +141,29 @@ def reconcile(listing: Listing, standing: Sequence[Path], days: Path) -> Catalog
         What lies under ``days/``.
     days : Path
     """
-    faults = [Fault(listing.fault, "index.sqlite", listing.detail)] if listing.fault else []
     there = {p.name for p in standing}
-    listed = [_with_boat(e, days) for e in listing.entries]
+    listed = tuple(_with_boat(e, days) for e in listing.entries)
     known = {e.folder for e in listed} | listing.leaving
-    found, more = _unlisted([p for p in standing if p.name not in known])
-    faults += more
-    entries = list(listed)
-    dropped: list[Entry] = []
-    adopted: list[Entry] = []
-    superseded: list[str] = []
-    for entry in found:
-        rivals = [e for e in entries if owner(e, entries) == (entry.boat_key or owner(e, entries))
-                  and same_time(entry, e)]
-        newer = [e for e in rivals if e.folder in there
-                 and (is_marked(days / entry.folder) or e.filed_s >= entry.filed_s)]
+    held = _Held(list(listed), listed)
+    if listing.fault:
+        held.faults.append(Fault(listing.fault, "index.sqlite", listing.detail))
+    unlisted, faults = _unlisted([p for p in standing if p.name not in known])
+    held.faults += faults
+    for entry in unlisted:
+        rivals = held.rivals(entry)
+        newer = _newer(entry, rivals, there, days)
         if newer:
-            superseded.append(entry.folder)
-            faults.append(Fault("day-superseded", entry.folder, newer[0].day_id))
+            held.superseded.append(entry.folder)
+            held.faults.append(Fault("day-superseded", entry.folder, newer[0].day_id))
             continue
-        for old in rivals:
-            entries.remove(old)
-            if old in listed:
-                dropped.append(old)
-            else:
-                adopted = [e for e in adopted if e.folder != old.folder]
-            if old.folder in there:
-                superseded.append(old.folder)
-        entry = replace(entry, day_id=free_id(entry.day_id, entries))
-        entries.append(entry)
-        adopted.append(entry)
+        entry = held.adopt(entry, rivals, there)
         if not listing.fault:
-            faults.append(Fault("day-not-listed", entry.day_id))
-    gone = [e for e in entries if e.folder not in there and not (days / e.folder).is_dir()]
-    faults += [Fault("day-gone", e.day_id) for e in gone]
-    entries.sort(key=lambda e: (e.start_s, e.day_id))
-    return Catalogue(tuple(entries), tuple(adopted), (*dropped, *gone), tuple(superseded),
-                     tuple(faults))
+            held.faults.append(Fault("day-not-listed", entry.day_id))
+    gone = [e for e in held.entries if e.folder not in there and not (days / e.folder).is_dir()]
+    held.faults += [Fault("day-gone", e.day_id) for e in gone]
+    held.entries.sort(key=lambda e: (e.start_s, e.day_id))
+    return Catalogue(tuple(held.entries), tuple(held.adopted), (*held.dropped, *gone),
+                     tuple(held.superseded), tuple(held.faults))
 
 
 def _unlisted(folders: Sequence[Path]) -> tuple[list[Entry], list[Fault]]:

@@ -248,6 +248,44 @@ def _leeway(model: PolarModel, tws: np.ndarray, off: np.ndarray) -> np.ndarray:
     return leeway
 
 
+def _winds(blocks: pd.DataFrame | None) -> dict[str, float]:
+    """Minutes sailed steadily, and the winds of most of them."""
+    if blocks is None:
+        return {"steady_minutes": 0.0}
+    low, middle, high = np.quantile(blocks["tws_kn"].to_numpy(float), [0.1, 0.5, 0.9])
+    return {"steady_minutes": float(blocks["seconds"].sum() / 60.0), "tws_low_kn": low,
+            "tws_median_kn": middle, "tws_high_kn": high}
+
+
+def _ratios(legs: pd.DataFrame | None) -> dict[str, float]:
+    """Mean shares of the polar's speed and best VMG, by the legs' seconds."""
+    out: dict[str, float] = {}
+    if legs is None:
+        return out
+    for name in ("polar_ratio", "vmg_ratio"):
+        known = legs[np.isfinite(legs[name].to_numpy(float))]
+        if len(known):
+            out[name] = float(np.average(known[name], weights=known["seconds"]))
+    return out
+
+
+def _median_losses(maneuvers: pd.DataFrame | None) -> dict[str, float]:
+    """Median loss of the rated turns of each kind."""
+    out: dict[str, float] = {}
+    if maneuvers is None or "loss_m" not in maneuvers.columns:
+        return out
+    rated = maneuvers[maneuvers["rated"] == True]  # noqa: E712
+    for kind in ("tack", "gybe"):
+        loss = rated["loss_m"][rated["kind"] == kind]
+        if len(loss):
+            out[f"{kind}_loss_m_median"] = float(np.nanmedian(loss.astype(float)))
+    return out
+
+
+def _by_day(table: pd.DataFrame, column: str = "day") -> dict[Any, pd.DataFrame]:
+    return dict(iter(table.groupby(column))) if len(table) else {}
+
+
 def _days(days: pd.DataFrame, blocks: pd.DataFrame, legs: pd.DataFrame, change: pd.DataFrame,
           helms: pd.DataFrame, maneuvers: pd.DataFrame, calibration: pd.DataFrame) -> pd.DataFrame:
     """One row a day: the summary's figures and the day's scores."""
@@ -256,38 +294,20 @@ def _days(days: pd.DataFrame, blocks: pd.DataFrame, legs: pd.DataFrame, change: 
     out.insert(0, "day", out.pop("date"))
     for name in ("start", "end"):
         out[name] = out[name].dt.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-5] + "Z"
-    by_id = dict(iter(blocks.groupby("day"))) if len(blocks) else {}
-    leg_of = dict(iter(legs.groupby("day"))) if len(legs) else {}
-    turns = dict(iter(maneuvers.groupby("day_id"))) if len(maneuvers) else {}
+    blocks_of, legs_of = _by_day(blocks), _by_day(legs)
+    turns_of, scores_of = _by_day(maneuvers, "day_id"), _by_day(helms)
     factor = change.set_index("day") if len(change) else pd.DataFrame()
     extra = []
     for row in out.itertuples():
-        one: dict[str, float] = {}
-        part = by_id.get(row.filed_as)
-        one["steady_minutes"] = float(part["seconds"].sum() / 60.0) if part is not None else 0.0
-        if part is not None:
-            low, middle, high = np.quantile(part["tws_kn"].to_numpy(float), [0.1, 0.5, 0.9])
-            one |= {"tws_low_kn": low, "tws_median_kn": middle, "tws_high_kn": high}
-        own = leg_of.get(row.filed_as)
-        if own is not None:
-            for name in ("polar_ratio", "vmg_ratio"):
-                known = own[np.isfinite(own[name].to_numpy(float))]
-                if len(known):
-                    one[name] = float(np.average(known[name], weights=known["seconds"]))
+        one = _winds(blocks_of.get(row.filed_as)) | _ratios(legs_of.get(row.filed_as))
         if row.filed_as in factor.index:
-            for name in ("factor", "low", "high"):
-                key = "speed_factor" if name == "factor" else f"speed_factor_{name}"
-                one[key] = float(factor.loc[row.filed_as, name])
-        scored = helms[helms["day"] == row.day] if len(helms) else helms
-        if len(scored):
-            weight = scored.get("minutes", None)
-            one["smoothness"] = float(np.average(scored["smoothness"], weights=weight))
-        mine = turns.get(row.filed_as)
-        if mine is not None and "loss_m" in mine.columns:
-            for kind in ("tack", "gybe"):
-                loss = mine["loss_m"][(mine["kind"] == kind) & (mine["rated"] == True)]  # noqa: E712
-                if len(loss):
-                    one[f"{kind}_loss_m_median"] = float(np.nanmedian(loss.astype(float)))
+            one |= {f"speed_factor_{name}".removesuffix("_factor"):
+                    float(factor.loc[row.filed_as, name]) for name in ("factor", "low", "high")}
+        scored = scores_of.get(row.day)
+        if scored is not None:
+            one["smoothness"] = float(np.average(scored["smoothness"],
+                                                 weights=scored.get("minutes", None)))
+        one |= _median_losses(turns_of.get(row.filed_as))
         known = calibration[(calibration["day"] == row.filed_as) & calibration["determined"]]
         one |= {str(k): float(v) for k, v in zip(known["key"], known["value"], strict=True)}
         extra.append(one)

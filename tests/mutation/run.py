@@ -159,6 +159,13 @@ def lines_of(mutant: Mutant) -> set[int]:
     return lines
 
 
+def runs_on_import(mutant: Mutant) -> bool:
+    """Whether the changed line stands in no function: no test is seen to run it."""
+    tree = ast.parse(mutant.path.read_text(encoding="utf-8"))
+    return not any(isinstance(node, ast.FunctionDef) and node.lineno <= mutant.line <= node.end_lineno
+                   for node in ast.walk(tree))
+
+
 def survives(mutant: Mutant, tests: list[str], limit_s: float) -> bool:
     """Whether every test passes with the change."""
     tree = mutated(mutant)
@@ -193,7 +200,7 @@ def check_room(room: str, sample: int, seed: int, budget_s: float,
         reached = where.get(str(mutant.path), {})
         tests = sorted({t for line in lines_of(mutant) for t in reached.get(line, [])},
                        key=lambda t: seconds.get(t, 9.9))
-        if mutant.name and not tests:  # a constant that other modules import
+        if runs_on_import(mutant):  # a constant, a table: whatever test may use it
             tests = sorted(seconds, key=seconds.get)
         tried += 1
         usual = sum(seconds.get(t, 1.0) for t in tests)

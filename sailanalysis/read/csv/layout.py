@@ -243,13 +243,18 @@ def _holds_dates(kind: str, seen: list[str]) -> bool:
     return kind in ("utc", "plain") or 2 * len(list(filter(_DATED.search, seen))) > len(seen)
 
 
+def _holds_clock(kind: str, seen: list[str]) -> bool:
+    """Whether a column of dates may hold times of day as well."""
+    return kind == "number" or any(":" in cell for cell in seen)
+
+
 def _guess(place: int, column: Column, seen: list[str], dates: list[int], times: list[int]
            ) -> _TimeGuess | None:
     """What a column's cells make of it; None where they are no times."""
     kind = _time_kind(seen)
     is_date = place in dates
-    clock = kind == "number" or not times or any(":" in cell for cell in seen)
-    if kind == "" or (is_date and not clock):
+    # A column of dates is none of times where others hold the time of day.
+    if kind == "" or (is_date and times and not _holds_clock(kind, seen)):
         return None
     dated = _holds_dates(kind, seen)
     epoch = kind == "number" and _median(seen) > 1e8
@@ -272,7 +277,7 @@ def _time_column(columns: list[Column | None], rows: list[list[str]],
     known = {place: column for place, column in enumerate(columns) if column is not None}
     guesses = (_guess(place, known[place], _filled(rows, place), dates, times)
                for place in [*times, *dates])
-    best = max((guess for guess in guesses if guess is not None), default=None)
+    best = max(filter(None, guesses), default=None)
     if best is None:
         return None
     place = -best.negative_place

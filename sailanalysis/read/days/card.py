@@ -292,15 +292,20 @@ def _lay_still(span: Span, activity: Activity) -> bool:
         _inside(activity.recorded, start, end), activity.known).size
 
 
+def _between(spans: list[Span]) -> list[tuple[float, float]]:
+    """Hours before, between and after some days."""
+    starts = [*(span.start_s for span in spans), float("inf")]
+    ends = [float("-inf"), *(span.end_s for span in spans)]
+    return list(zip(ends, starts, strict=True))
+
+
 def _worth_a_report(spans: list[Span], activity: Activity) -> tuple[list[Span], list[Finding]]:
     """Days she lay still all along are named where there is sailing on others."""
     if not activity.under_way.size:
         return spans, []
     still = [span for span in spans if _lay_still(span, activity)]
     notes = [_lying(span.date, span.start_s, span.end_s, activity) for span in still]
-    starts = [*(span.start_s for span in spans), float("inf")]
-    ends = [float("-inf"), *(span.end_s for span in spans)]
-    notes += [_lying("", a, b, activity) for a, b in zip(ends, starts, strict=True)
+    notes += [_lying("", a, b, activity) for a, b in _between(spans)
               if _any_in(activity.recorded, a / BLOCK_S, b / BLOCK_S)]
     return [span for span in spans if span not in still], notes
 

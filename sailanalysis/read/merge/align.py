@@ -84,6 +84,11 @@ def _match(readings: Sequence[Reading], k: int, tries: list[int], signals: dict[
     return None
 
 
+def _trust(reading: Reading) -> tuple[int, float]:
+    """Rank of a log as a measure of time for others: its kind of clock, then its length."""
+    return _ORDER[reading.clock], -_seconds(reading)
+
+
 def _is_lost(reading: Reading, placed: list[Reading]) -> bool:
     """Whether a log without satellite time shares no time with any that is placed."""
     return reading.clock != "gps" and not any(_overlap_s(other, reading) > 0 for other in placed)
@@ -111,7 +116,7 @@ def align_clocks(readings: Sequence[Reading]) -> tuple[list[float], list[Finding
     usable = [k for k, reading in enumerate(readings) if reading.streams]
     if len(usable) < 2:
         return [0.0] * len(readings), []
-    order = sorted(usable, key=lambda k: (_ORDER[readings[k].clock], -_seconds(readings[k]), k))
+    order = sorted(usable, key=lambda k: _trust(readings[k]))
     matches: dict[int, tuple[Match, int]] = {}
     lost: list[int] = []
     placed: list[int] = [order[0]]

@@ -180,6 +180,13 @@ def _fill(level: Stream, time_s: float, litres: float) -> _Fill | None:
     return _Fill(litres, low[0], high[0], low[1] ** 2 + high[1] ** 2, low[2] + high[2])
 
 
+def _fills(level: Stream | None, events: list[tuple[float, float]]) -> list[_Fill]:
+    """The fills whose gauge was logged on both sides."""
+    if level is None:
+        return []
+    return [fill for event in events if (fill := _fill(level, *event)) is not None]
+
+
 def _gauge_words(error: float, half: float) -> str:
     if abs(error) <= half:
         return f"the gauge agrees within {half:.0f} l"
@@ -208,8 +215,7 @@ def _brim_words(fills: list[_Fill], tank: Tank) -> str:
 
 def _check(name: str, events: list[tuple[float, float]], tank: Tank | None,
            level: Stream | None, boat: Boat) -> GaugeCheck:
-    fills = [] if level is None else [
-        fill for event in events if (fill := _fill(level, *event)) is not None]
+    fills = _fills(level, events)
     why = _why_unchecked(tank, level, fills, boat)
     if tank is None or why:
         written, nothing = sum(litres for _, litres in events), float("nan")
