@@ -25,6 +25,7 @@ from sailanalysis.read.days.zone import BY_POSITION
 
 if TYPE_CHECKING:
     from sailanalysis.read.days.card import Card, SailingDay
+    from sailanalysis.season import Season
 
 NEAR_S: Final = 12 * 3600.0
 """Logs closer to a day than this may belong to it: the two are told apart anew."""
@@ -191,7 +192,22 @@ def _season_page(now: _Evening, options: argparse.Namespace, progress: Progress)
                                     missing=True))
         return None
     now.findings += [f for f in record.findings if f.level == "warning"]
+    _deck_slip(now.folder, record)
     return written.folder / "season.html"
+
+
+def _deck_slip(folder: BoatFolder, record: Season) -> None:
+    """Renew ``reports/deck-slip/slip.html`` with the names that the boat has now."""
+    from sailanalysis.core.staging import place_for, staged
+    from sailanalysis.read.written.boatfile import read_boat_file
+    from sailanalysis.report.slip import slip_names, slip_page
+
+    boat = read_boat_file(folder.boat_file)
+    helms = [str(name) for name in record.helm_progress["helm"]]
+    sails = [str(name) for name in record.polar["sails"]]
+    with staged(place_for(folder.reports / "deck-slip"), "slip") as place:
+        page = slip_page(boat, *slip_names(boat, helms, sails))
+        (place / "slip.html").write_text(page, encoding="utf-8")
 
 
 # ------------------------------------------------------------------------------- what is said

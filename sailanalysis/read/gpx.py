@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from array import array
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any, BinaryIO, Final
 from xml.parsers import expat
 
@@ -122,6 +123,7 @@ class _Gatherer:
         self._found: dict[str, float] = {}
         self._place = (0.0, 0.0)
         self._fault = ""
+        self._mark: dict[str, str] | None = None
         parser = expat.ParserCreate()
         parser.buffer_text = True
         parser.StartElementHandler = self._start
@@ -146,10 +148,14 @@ class _Gatherer:
                 self.parser.CharacterDataHandler = self._characters
         elif name == "trkpt":
             self._begin(attributes)
+        elif self._mark is not None and name in ("time", "name"):
+            self._text, self._length = [], 0
+            self.parser.CharacterDataHandler = self._characters
         elif name in ("wpt", "rtept"):
             self.reading.lines += 1
             self.reading.used += 1
-            self.reading.ignored += 1
+            self._mark = {} if name == "wpt" else None
+            self.reading.ignored += name == "rtept"
         elif name == "trkseg":
             self._segment = _Segment(self.tracks)
             self.segments.append(self._segment)
@@ -178,6 +184,9 @@ class _Gatherer:
 
     def _end(self, name: str) -> None:
         self.depth -= 1
+        if self._mark is not None:
+            self._end_of_mark(name.rpartition(":")[2], self._mark)
+            return
         if not self._inside:
             return
         if ":" in name:
@@ -193,6 +202,25 @@ class _Gatherer:
         if name == "trkpt":
             self._inside = False
             self._keep()
+
+    def _end_of_mark(self, name: str, mark: dict[str, str]) -> None:
+        """A waypoint with a time and a name is a note of the crew at that time."""
+        if self._text is not None and name in ("time", "name"):
+            mark[name] = " ".join("".join(self._text).split())
+            self._text = None
+            self.parser.CharacterDataHandler = None
+        if name != "wpt":
+            return
+        self._mark = None
+        try:
+            when = datetime.fromisoformat(mark.get("time", ""))
+        except ValueError:
+            when = None
+        if when is None or not mark.get("name"):
+            self.reading.ignored += 1
+            return
+        when = when if when.tzinfo is not None else when.replace(tzinfo=UTC)
+        self.reading.modes.append((when.timestamp(), "note", mark["name"]))
 
     def _value(self, name: str, text: str) -> None:
         try:

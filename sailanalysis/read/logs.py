@@ -132,7 +132,8 @@ def merge_day(day: DayOfLogs) -> RawLog:
                   (*sorted(day.findings, key=lambda f: f.message),
                    *chain.from_iterable(reading.findings for reading in readings),
                    *findings, *more),
-                  tuple(sorted(breaks)), tuple(CrewEntry(*mode) for mode in sorted(written)))
+                  tuple(sorted(breaks)),
+                  tuple(CrewEntry(*mode, origin="the log") for mode in sorted(written)))
 
 
 def read_each(

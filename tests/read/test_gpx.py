@@ -240,3 +240,20 @@ def test_any_bytes_are_read_or_refused(data, text):
     read(data)
     read(HEAD.encode() + data)
     read(track([point(1, 2, more=text)]))
+
+
+def test_waypoints_with_time_and_name_are_notes_of_the_crew(tmp_path):
+    from sailanalysis.read.days.card import read_one_day
+
+    points = "".join(f'<trkpt lat="54.{k:04d}" lon="10.8"><time>2026-06-01T10:{k // 60:02d}:{k % 60:02d}Z</time>'
+                     "</trkpt>" for k in range(0, 900, 5))
+    path = tmp_path / "track.gpx"
+    path.write_text('<gpx version="1.1"><wpt lat="54" lon="10.8"><time>2026-06-01T10:05:00Z</time>'
+                    "<name>rounded the  buoy</name></wpt><wpt lat='54' lon='10.8'><name>home</name></wpt>"
+                    "<wpt lat='54' lon='10.8'><time>noon</time><name>x</name></wpt>"
+                    f"<trk><name>a track</name><trkseg>{points}</trkseg></trk></gpx>")
+    crew = read_one_day([path]).crew
+    assert [(e.item, e.value, e.time_s, e.origin) for e in crew.entries] == [
+        ("note", "rounded the buoy", 1780308300.0, "the log")]
+    path.with_name("crew.csv").write_text("time,item,value\n10:01,note,off we go\n")
+    assert [e.value for e in read_one_day([tmp_path]).crew.of("note")] == ["off we go", "rounded the buoy"]

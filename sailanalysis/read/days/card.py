@@ -394,8 +394,8 @@ def _hours(raw: RawLog) -> tuple[float, float]:
 
 
 def _with_written(crew: CrewLog, raw: RawLog) -> CrewLog:
-    """The crew log; text columns of the logs speak where it is silent on an item."""
+    """The crew log; text columns of the logs speak where it is silent on an item, notes always."""
     items = {entry.item for entry in crew.entries}
-    entries = [*crew.entries, *(e for e in raw.written if e.item not in items)]
+    entries = [*crew.entries, *(e for e in raw.written if e.item == "note" or e.item not in items)]
     return CrewLog(tuple(sorted(entries, key=lambda entry: entry.time_s)))
 
