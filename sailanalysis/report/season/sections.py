@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -10,7 +10,9 @@ import pandas as pd
 from sailanalysis.report.day.facts import numbers, texts
 from sailanalysis.report.day.head import Head
 from sailanalysis.report.day.instruments import CORRECTIONS
+from sailanalysis.report.day.order import filled, ranked
 from sailanalysis.report.day.polar import TARGET_CAUTION, near_best
+from sailanalysis.report.day.sheet import targets_card
 from sailanalysis.report.page.auto import auto_table
 from sailanalysis.report.page.sections import Block, Column, Figure, Headline, Section, Table, Text
 from sailanalysis.report.page.words import (
@@ -28,6 +30,10 @@ from sailanalysis.report.season.sail_words import crossover_sentences, not_worth
 
 if TYPE_CHECKING:
     from sailanalysis.season import Season
+
+
+SHEET_ROWS: Final = 12
+"""Rows of a table on the printed sheet, so that it stays one page."""
 
 
 def season_sections(season: Season) -> list[Section]:
@@ -58,20 +64,30 @@ def season_head(season: Season, sections: list[Section]) -> Head:
               "what the polar rests on"),
              ("Turns", listed([count(int(_total(days, "tacks")), "tack"),
                                count(int(_total(days, "gybes")), "gybe")]), "")]
-    ranked = sorted(((h, s.key) for s in sections for h in s.headlines),
-                    key=lambda pair: -pair[0].weight)
-    findings: list[tuple[str, str]] = []
-    per: dict[str, int] = {}
-    for headline, key in ranked:
-        if per.get(key, 0) < 2 and len(findings) < 6:
-            per[key] = per.get(key, 0) + 1
-            findings.append((headline.text, key))
-    for section in sections:
-        if len(findings) >= 3:
-            break
-        if section.key not in per:
-            findings.append((section.verdict, section.key))
-    return Head(title, f"{season.start} to {season.end}", tuple(facts), tuple(findings))
+    findings = filled(ranked(sections), sections, [section.key for section in sections])
+    return Head(title, f"{season.start} to {season.end}", tuple(facts), tuple(findings),
+                sheet=_sheet(season))
+
+
+def _sheet(season: Season) -> tuple[Table, ...]:
+    """The printed sheet: targets, which sails where, who improved, what to sail next."""
+    sure = season.crossovers
+    sure = sure[numbers(sure, "confidence") >= 0.95] if len(sure) else sure
+    trend = [r for r in season.helm_trend.to_dict("records") if known(r.get("trend"))]
+    made = (
+        targets_card(season.targets),
+        Table("sheet-crossovers", "Which sails where: surely faster", (
+            Column("tws_kn", "true wind", 0, "kn"), Column("twa_deg", "angle", 0, "°"),
+            Column("best_sails", "best"), Column("next_best_sails", "over"),
+            Column("gain_kn", "gain", 2, "kn", "gain_low_kn", "gain_high_kn")),
+            sure.to_dict("records")[:SHEET_ROWS]),
+        Table("sheet-helms", "At the helm: points per ten days", (
+            Column("helm", "helm"), Column("days", "days", 0),
+            Column("trend", "trend, 98 % interval", 1, "", "trend_low", "trend_high", True),
+            Column("verdict", "verdict")), trend[:SHEET_ROWS]),
+        Table("sheet-next", "What to sail next", (Column("wish", "to fill the polar"),),
+              [{"wish": sentence(w)} for w in season.sail_next[:3]]))
+    return tuple(table for table in made if table.rows)
 
 
 def _total(days: pd.DataFrame, name: str) -> float:
