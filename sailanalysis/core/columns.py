@@ -124,6 +124,7 @@ _NUMBERS: Final = {
     "tws_high_kn": "most true wind it was tried in",
     "tws_before_kn": "true wind speed before", "tws_after_kn": "true wind speed after",
     "standard_error_kn": "standard error of the gain",
+    "runs_needed": "changes there and back that would settle it",
     "gap_s": "seconds between the two sides", "moved_s": "by how much the mark was moved",
     "hdg_logged_deg": "heading as logged, before correction",
     "stw_logged_kn": "boat speed as logged, before correction",

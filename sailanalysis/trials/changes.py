@@ -33,7 +33,7 @@ COLUMNS: Final = (
     "minutes_before", "minutes_after", "verdict",
     "why_not", "item", "subject", "direction", "wind_part_kn", "wind_basis", "tws_before_kn",
     "tws_after_kn", "twa_before_deg", "twa_after_deg", "helm", "try_next", "standard_error_kn",
-    "twa_deg", "tws_kn", "gap_s", "moved_s", "tries")
+    "twa_deg", "tws_kn", "gap_s", "moved_s", "tries", "runs_needed")
 
 SHORTEST_S: Final = 120.0
 """Below two minutes a side nothing is said: some four independent gusts."""
@@ -47,6 +47,10 @@ HANDLED: Final = ("sails", "boards", "reef")
 """Changes that take minutes of work, during which she slows."""
 ROUNDED_S: Final = 90.0
 """Marks further off than this hide the change itself: nothing beside them counts."""
+POWER_Z: Final = 2.801585
+"""Phi^-1(0.975) + Phi^-1(0.8)."""
+MOST_CHANGES: Final = 8
+"""An hour of there and back; more nobody sails for one answer."""
 NO_WIND: Final = "the log has no true wind: a change of wind cannot be told from the trim"
 VERDICTS: Final = ("faster", "slower", "no clear difference", "not enough data")
 
@@ -157,12 +161,37 @@ def judge_trials(
         row["standard_error_kn"] = outcome.error * widening
         if row["verdict"] == "no clear difference":
             row["try_next"] = BETTER_TRIAL
+            row["runs_needed"] = changes_needed(outcome.gain, outcome.error * widening)
     table = pd.DataFrame(rows).reindex(columns=list(COLUMNS))
     unclear = bool((table["verdict"].isin(["no clear difference", "not enough data"])).any())
     result = TrialsResult(
         table, pool_trials(table), tuple(j.trace if j else None for j in judged),
         len(placebos), widening, BETTER_TRIAL if unclear else "")
     return table, result
+
+
+def changes_needed(gain_kn: float, error_kn: float) -> float:
+    """Changes there and back that would settle a gain of this size; NaN beyond ``MOST_CHANGES``.
+
+    Parameters
+    ----------
+    gain_kn, error_kn : float
+        What one change showed, and its standard error.
+
+    Notes
+    -----
+    Neighbours share the minutes between them: the mean of ``n`` changes has the variance
+    ``(2 n - 1) / n**2`` of one. It must be known to ``POWER_Z`` standard errors for the interval
+    to leave zero out in four of five cases [1]_.
+
+    References
+    ----------
+    .. [1] Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed., 1988, ch. 2.
+    """
+    for n in range(2, MOST_CHANGES + 1):
+        if POWER_Z * error_kn * np.sqrt(2.0 * n - 1.0) / n < abs(gain_kn):
+            return float(n)
+    return float("nan")
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ import pytest
 from pytest import approx
 
 from sailanalysis.core.model import CrewEntry, CrewLog
-from sailanalysis.trials.changes import _widening, judge_trials
+from sailanalysis.trials.changes import _widening, changes_needed, judge_trials
 from sailanalysis.trials.judge import judge_sides, mean_variance
 from sailanalysis.trials.sides import Side, SteadyLog
 
@@ -181,3 +181,15 @@ def test_blocks_are_means_of_ten_seconds():
     before = log.side(T0 + 240.0, -1, 0.0, 50.0, others=np.array([]))
     assert before.stw.tolist() == approx([194.5 + 10 * k for k in range(5)])
     assert before.at.tolist() == approx([-45.5 + 10 * k for k in range(5)])
+
+
+@pytest.mark.parametrize(("gain", "error", "changes"), [
+    # 2.8016 * sqrt(2 n - 1) / n < gain / error: n = 2 needs 2.4263, n = 3 2.0882, n = 8 1.3563
+    (0.2427, 0.1, 2), (0.2426, 0.1, 3), (-0.2427, 0.1, 2), (0.1357, 0.1, 8)])
+def test_changes_that_would_settle_it(gain, error, changes):
+    assert changes_needed(gain, error) == changes
+
+
+def test_too_many_changes_are_not_proposed():
+    assert np.isnan(changes_needed(0.1356, 0.1))
+    assert np.isnan(changes_needed(0.0, 0.1))
