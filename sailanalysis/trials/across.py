@@ -86,8 +86,9 @@ def like_sides(log: SteadyLog, event: Event, mark_s: float, blur_s: float) -> Ac
     """
     left = event.start_s - (blur_s if np.isnan(event.moved_s) else 0.0) - SKIP_BEFORE_S
     right = event.stop_s + (blur_s if np.isnan(event.moved_s) else 0.0) + SKIP_AFTER_S
-    others = log.events_s[np.abs(log.events_s - mark_s) > 1.0]
-    past, ahead = others[others < mark_s], others[others > mark_s]
+    others = log.busy_s[~((log.busy_s[:, 0] <= mark_s + 1.0) & (log.busy_s[:, 1] >= mark_s - 1.0)
+                          | (log.busy_s[:, 0] == event.start_s))]
+    past, ahead = others[others[:, 0] < left, 1], others[others[:, 0] >= left, 0]
     low = max(left - NEAR_S, float(past.max()) + SKIP_AFTER_S if past.size else -np.inf)
     high = min(right + NEAR_S, float(ahead.min()) - SKIP_BEFORE_S if ahead.size else np.inf)
     before, after = log.blocks(low, left, mark_s), log.blocks(right, high, mark_s)

@@ -143,8 +143,10 @@ def judge_trials(
     rows: list[dict[str, Any]] = []
     handling = Handling(samples, maneuvers, log.expected_kn)
     blur = blur_s(log.events_s)
-    for event in events:
-        row, outcome = _judge_event(log, event, handling.event(event.time_s), blur)
+    worked = [handling.event(event.time_s) for event in events]
+    log.set_busy(np.array([_busy(e, w, blur) for e, w in zip(events, worked, strict=True)]))
+    for event, about in zip(events, worked, strict=True):
+        row, outcome = _judge_event(log, event, about, blur)
         rows.append(row)
         judged.append(outcome)
     placebos = _placebos(log, events)
@@ -225,6 +227,16 @@ def _events(crew: CrewLog) -> list[_Event]:
                                      f"{entry.item}: {pair[0]} to {pair[1]}",
                                      1 if before.lower() == pair[0] else -1))
     return events
+
+
+def _busy(event: _Event, worked: Event, blur: float) -> tuple[float, float]:
+    """When a change was made: its handling, or its mark with how far that may be off."""
+    if event.item not in HANDLED:
+        return event.time_s, event.time_s
+    if np.isfinite(worked.moved_s):
+        return worked.start_s, worked.stop_s
+    spare = blur if blur > ROUNDED_S else 0.0
+    return event.time_s - spare, event.time_s + spare
 
 
 def _judge_event(log: SteadyLog, event: _Event, worked: Event, blur: float

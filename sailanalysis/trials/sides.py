@@ -98,13 +98,32 @@ class SteadyLog:
         self.expected_kn = expected
         self.expected_late = [np.where(ok, expected[i], np.nan) for i, ok in late]
         self.steady = self._steady(samples, maneuvers)
+        self.run = self._runs(time)
+        self.events_s = np.sort(events_s)
+        self.busy_s = np.column_stack([self.events_s, self.events_s])
+        self.whole_minutes = all(abs(e / 60.0 - round(e / 60.0)) < 1e-6 for e in self.events_s)
+
+    def _runs(self, time: Floats) -> NDArray[np.int_]:
+        """Number of the unbroken stretch of one helm, steady or not, that a sample lies in."""
         breaks = np.zeros(time.size, dtype=bool)
         if time.size > 1:
             breaks[1:] = (np.diff(time) > max(2.5 * step_s(time), 5.0)) | (
                 self.helm[1:] != self.helm[:-1]) | (self.steady[1:] != self.steady[:-1])
-        self.run = np.cumsum(breaks)
-        self.events_s = np.sort(events_s)
-        self.whole_minutes = all(abs(e / 60.0 - round(e / 60.0)) < 1e-6 for e in self.events_s)
+        return np.cumsum(breaks)
+
+    def set_busy(self, busy_s: Floats) -> None:
+        """Leave out the times in which hands were at a change, and settling after it.
+
+        Parameters
+        ----------
+        busy_s : ndarray, shape (n, 2)
+            First and last second of each change of the day; alike where it was done at once.
+        """
+        self.busy_s = busy_s
+        for start, stop in busy_s[busy_s[:, 1] > busy_s[:, 0]]:
+            self.steady[np.searchsorted(self.time, start - SKIP_BEFORE_S):
+                        np.searchsorted(self.time, stop + SKIP_AFTER_S)] = False
+        self.run = self._runs(self.time)
 
     def _steady(self, samples: pd.DataFrame, maneuvers: pd.DataFrame) -> NDArray[np.bool_]:
         """Samples under sail with a speed, away from maneuvers."""

@@ -11,6 +11,7 @@ from seas.handling import day
 
 from sailanalysis.trials import judge_trials
 from sailanalysis.trials.marks import Handling, blur_s
+from sailanalysis.trials.sides import SteadyLog
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 
@@ -76,3 +77,15 @@ def test_forty_days_with_rounded_marks(deep):
     assert rows.loc[~rows["comparable"], "verdict"].isin(["faster", "slower"]).mean() <= 0.1
     if deep:
         assert ((rows["moved"] - rows["off"]).abs() <= 30).mean() >= 0.9
+
+
+def test_the_handling_of_the_change_before_is_no_sailing():
+    """Slowed and luffed minutes of the last change, marked early, are on no side of the next."""
+    made = day(5, gain_kn=0.5, other_course=False)
+    log = SteadyLog(made.samples, pd.DataFrame(), np.array([made.start_s + 1500.0]), None)
+    log.set_busy(np.array([[made.start_s, made.stop_s]]))
+    assert log.side(made.stop_s + 300.0, -1, 0.0, others=np.array([])).at.min() == approx(
+        -300.0 + 45.0, abs=15.0)
+    again = log.blocks(made.start_s - 300.0, made.stop_s + 300.0, made.start_s)
+    inside = (again.at > -10.0) & (again.at < made.stop_s - made.start_s + 45.0)
+    assert not inside.any() and again.at.size > 20
