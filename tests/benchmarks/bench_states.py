@@ -51,6 +51,7 @@ class Score:
     turns: int
     lost: list[str] = field(default_factory=list)
     invented: list[str] = field(default_factory=list)
+    at_change: int = 0
     poison_s: float = 0.0
     sailed_share: float = 0.0
     rows: list[str] = field(default_factory=list)
@@ -123,6 +124,9 @@ def score(kind: str, seed: int, missing: str | None = None, step_s: int | None =
     under_sail = [x for x in by_us if true_state[min(np.searchsorted(time, x[1]), time.size - 1)] == "sailing"]
     lost = unmatched(able, by_us, within)
     false = [x for x in by_us if x not in under_sail]
+    # In the minute in which sails come down or the tow is cast off it is a matter of words whose turn it was.
+    steady = [x for x in false if ~edge(truth.state)[::step_s][min(np.searchsorted(time, x[1]), time.size - 1)]]
+    at_change, false = len(false) - len(steady), steady
     bad = (true_state != "sailing") | np.isin(doing, SLOWED)
     legs = find_legs(samples, find_maneuvers(samples, Boat()), Boat())
     in_leg = np.zeros(time.size, dtype=bool)
@@ -136,7 +140,7 @@ def score(kind: str, seed: int, missing: str | None = None, step_s: int | None =
                     f" {pd.Series(found.doing[part]).value_counts(normalize=True).round(2).head(2).to_dict()}")
     day = Score(kind, missing, step_s, seed, p[clear], (true_state == "sailing")[clear], step_s,
                 float(np.mean(found.state[clear] == true_state[clear])), len(able),
-                [f"{k} {(t - start) / 60:.1f}" for k, t in lost], [f"{k} {(t - start) / 60:.1f}" for k, t in false],
+                [f"{k} {(t - start) / 60:.1f}" for k, t in lost], [f"{k} {(t - start) / 60:.1f}" for k, t in false], at_change,
                 float((used & bad & clear).sum() * step_s), float(np.mean(used[(true_state == "sailing") & ~bad])) if (~bad).any() else 1.0,
                 rows)
     return day
@@ -159,7 +163,7 @@ def figures(days: list[Score]) -> str:
     good = np.average(right[sure], weights=weight[sure]) if sure.any() else np.nan
     lost, turns = sum(len(d.lost) for d in days), sum(d.turns for d in days)
     return (f"{len(days)} | {share:.1%} | {good:.1%} | {np.average([d.state_right for d in days]):.1%} | {lost} of {turns} | "
-            f"{sum(len(d.invented) for d in days)} | {sum(d.poison_s for d in days) / 60:.1f} | "
+            f"{sum(len(d.invented) for d in days)} + {sum(d.at_change for d in days)} | {sum(d.poison_s for d in days) / 60:.1f} | "
             f"{np.mean([d.sailed_share for d in days]):.0%}")
 
 
@@ -183,7 +187,7 @@ def main() -> None:
     first, count = (numbers + [1000, 6][len(numbers):])[:2]
     kinds = next((a.split("=")[1].split(",") for a in sys.argv if a.startswith("--kinds=")), list(seas.KINDS))
     days: list[Score] = []
-    head = "days | sure | right where sure | state right | turns lost | invented | poison min | steady sailing used |"
+    head = "days | sure | right where sure | state right | turns lost | invented + at a change | poison min | steady sailing used |"
     print(f"| kind | {head}\n|" + " --- |" * 9)
     for kind in kinds:
         some = [score(kind, first + k, seas=seas) for k in range(count)]
