@@ -78,8 +78,8 @@ def sail_speed_kn(boat: OwnBoat, tws_kn: Floats, off_deg: Floats) -> Floats:
     """Speed that sails usually give: near that of a light wind abeam, levelling off at hull speed.
 
     Shape and numbers are those of published velocity predictions of cruising yachts, rounded and
-    a tenth off for crew and load (common practice): 9 m of waterline make 6 kn abeam in 12 kn of
-    wind, 5.2 at 42 deg, 4.8 running. The boat supposed corrects them by ``sail_log``.
+    a tenth off for crew and load (common practice): 9 m of waterline make 6.2 kn abeam in 12 kn of
+    wind, 5.3 at 42 deg, 5.1 running. The boat supposed corrects them by ``sail_log``.
     """
     shape = np.where(off_deg < 90.0, 1.0 - np.exp(-np.maximum(off_deg - 20.0, 0.0) / 16.0),
                      1.0 - 0.3 * np.clip((off_deg - 110.0) / 70.0, 0.0, 1.0) ** 1.5)
