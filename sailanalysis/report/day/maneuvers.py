@@ -102,7 +102,12 @@ def maneuvers_section(facts: Facts) -> Section:
             "until her speed made good is back. The reference is the speed just before and just "
             "after, carried along with the wind's own changes by the boat's polar. The range is a "
             "95 % interval with the reference's and the wind direction's noise in it.",
-            "A maneuver is rated only where that can be known; the remark says why not.",
+            "A maneuver is rated only where that can be known; the remark says why not, and what "
+            "it cost at least where that much is sure. Charts, medians, means and what goes with "
+            "the cost rest on rated maneuvers alone.",
+            "A luff is also a fall of speed after which she took up her course again, at any angle "
+            "to the wind; a broach, a tack made instead of a gybe and a circle are one maneuver "
+            "each.",
         ),
         source=("Mean directions on the circle: Mardia and Jupp, Directional Statistics, Wiley, "
                 "2000.",),
@@ -253,8 +258,10 @@ def pattern_words(pattern: Pattern) -> str:
 
 def telling_words(telling: Telling) -> str:
     """The part in which the dear turns lost their metres, as a sentence."""
+    most = "nearly all" if telling.extra_m > 0.85 * telling.whole_m \
+        else amount(telling.extra_m, "m", 0)
     return (f"The dearer half of the {telling.kind}s lost {amount(telling.whole_m, 'm', 0)} more "
-            f"each, {amount(telling.extra_m, 'm', 0)} of it {PART_WORDS[telling.part]} "
+            f"each, {most} of it {PART_WORDS[telling.part]} "
             f"({count(telling.count, telling.kind)}).")
 
 
@@ -355,9 +362,11 @@ def _work(facts: Facts, which: np.ndarray) -> list[Block]:
         row = dict(rows[i])
         row["name"] = facts.names[i]
         row["lasted"] = row["end"] - row["start"]
-        row["remark"] = str(row.get("what") or "")
+        remark = [str(row.get("what") or "")]
         if not rated[i]:
             row["loss_m"] = float("nan")
+            remark.append(least_words(row) if known(row.get("at_least_m")) else "")
+        row["remark"] = "; ".join(word for word in remark if word and word != "nan")
         picked.append(row)
     total = float(np.nansum([r["lasted"] for r in picked]))
     kinds = texts(frame.iloc[which], "kind")
