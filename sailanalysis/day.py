@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING, Final, Literal, TypedDict
+from typing import TYPE_CHECKING, Any, Final, Literal, TypedDict
 
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.model import Boat, Conditioned, CrewLog, InputReport
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from sailanalysis.calibrate.steps import Step
     from sailanalysis.helm.fit import Usual
     from sailanalysis.helm.rate import HelmResult
+    from sailanalysis.ledger.exercises import PracticeDay, Tomorrow
     from sailanalysis.ledger.ledger import Ledger
     from sailanalysis.maneuvers.anatomy import ManeuverStudy
     from sailanalysis.polar.model import PolarModel
@@ -100,6 +101,7 @@ class Summary(About, Account):
     rate_hz: float
     runs: int
     scores: dict[str, float]
+    practice: dict[str, list[dict[str, Any]]]
     corrections: list[CorrectionSummary]
 
 
@@ -141,7 +143,7 @@ class UsualFigure:
 
 StudyName = Literal["wind", "states", "turns", "legs", "calibration", "health", "polar",
                     "maneuvers", "helm", "trials", "load", "gauges", "memory", "ledger",
-                    "crew"]
+                    "crew", "tomorrow"]
 STUDY_WORDS: Final[dict[StudyName, str]] = {
     "wind": "Wind and current", "states": "Sailing, motoring and stopping",
     "turns": "Tacks, gybes and other turns", "legs": "Steady legs",
@@ -149,7 +151,8 @@ STUDY_WORDS: Final[dict[StudyName, str]] = {
     "polar": "The polar of the day", "maneuvers": "What the maneuvers cost",
     "helm": "The steering", "trials": "Trim and sail changes", "load": "The weight on board",
     "gauges": "The tank gauges", "memory": "What earlier days tell",
-    "ledger": "The day's ledger", "crew": "The crew log's clock"}
+    "ledger": "The day's ledger", "crew": "The crew log's clock",
+    "tomorrow": "Exercises for the next day"}
 """Every study in words, as a finding names it."""
 
 
@@ -182,6 +185,8 @@ class Studies:
         Where another sail set is known to be faster.
     ledger : Ledger or None
         From what she could have done to what she did.
+    tomorrow : Tomorrow or None
+        What was set to practise, and whether it helped.
     gauges : tuple of GaugeCheck
     usual : tuple of UsualFigure
         Today beside the season's usual day.
@@ -203,6 +208,7 @@ class Studies:
     trials: TrialsResult | None = None
     sail_choice: SailChoice | None = None
     ledger: Ledger | None = None
+    tomorrow: Tomorrow | None = None
     gauges: tuple[GaugeCheck, ...] = ()
     usual: tuple[UsualFigure, ...] = ()
     failed: Mapping[StudyName, str] = field(default_factory=dict)
@@ -227,6 +233,8 @@ class Memory:
         The sensors' corrections on this day, as the other days have them.
     scores : tuple of mapping
         Each earlier day in a few numbers.
+    practice : tuple of PracticeDay
+        Each earlier day's numbers and exercises.
     findings : tuple of Finding
         What of the archive could not be used.
     """
@@ -235,6 +243,7 @@ class Memory:
     usual: Usual | None = None
     sensors: SeasonKnows | None = None
     scores: tuple[Mapping[str, float], ...] = ()
+    practice: tuple[PracticeDay, ...] = ()
     findings: tuple[Finding, ...] = ()
 
 

@@ -146,7 +146,7 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     from sailanalysis.calibrate.apply import as_they_are, evened
     from sailanalysis.calibrate.health import sensor_health
     from sailanalysis.helm.rate import rate_helming
-    from sailanalysis.ledger import make_ledger
+    from sailanalysis.ledger import make_ledger, plan_day, to_record
     from sailanalysis.maneuvers.rate import rate_maneuvers
     from sailanalysis.read.written.tanks import tank_gauge_check, tank_load_kg
     from sailanalysis.season.usual_day import usual_figures
@@ -200,12 +200,17 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
     choice = attempt("trials", lambda: judge_sail_choice(polar.blocks, memory.polar), SailChoice)
     ledger = attempt("ledger", lambda: make_ledger(even, maneuvers, helm, polar.measured)
                      if polar.measured else None, lambda: None)
+    tomorrow = attempt("tomorrow", lambda: plan_day(
+        about["day"], maneuvers, helm, ledger,
+        maneuver_study.what_matters if maneuver_study is not None else (), memory.practice,
+        [entry.value for entry in crew.of("aim")]), lambda: None)
     gauges: list[GaugeCheck] = attempt("gauges", lambda: tank_gauge_check(raw, boat, crew), list)
 
     findings = [*attempt.findings(), *memory.findings, *checked.findings(as_logged), *findings,
                 *conditioned.findings, *load_findings, *sailed.findings, *polar.findings]
     summary = summarise(about, samples, maneuvers, conditioned, sailed.wind_source,
                         corrections.items, findings, raw.inputs)
+    summary["practice"] = to_record(tomorrow)
     return Day(
         samples=samples, rate_hz=conditioned.rate_hz, maneuvers=maneuvers, legs=legs,
         polar=polar.table, targets=polar.targets, helm=helm, trials=trials,
@@ -218,9 +223,8 @@ def _analyse(raw: RawLog, conditioned: Conditioned, boat: Boat, crew: CrewLog,
             doubts=checked.doubts, calibration=calibration,
             track_wind=sailed.track_wind, health=health, polar=polar.model, blocks=polar.blocks,
             maneuvers=maneuver_study, helm=helm_study, trials=trials_study, ledger=ledger,
-            sail_choice=choice,
-            gauges=tuple(gauges), usual=usual_figures(summary["scores"], memory.scores),
-            failed=attempt.failed))
+            sail_choice=choice, tomorrow=tomorrow, gauges=tuple(gauges),
+            usual=usual_figures(summary["scores"], memory.scores), failed=attempt.failed))
 
 
 def _crew_shift(samples: pd.DataFrame, crew: CrewLog, boat: Boat) -> CrewShift | None:
@@ -444,6 +448,7 @@ def summarise(about: About, samples: pd.DataFrame, maneuvers: pd.DataFrame,
               findings: Sequence[Finding],
               inputs: Sequence[InputReport]) -> Summary:
     """The figures of ``summary.json``."""
+    from sailanalysis.ledger import to_record
     from sailanalysis.season.usual_day import day_scores
     from sailanalysis.segment.totals import distance_nm, spent_seconds
 
@@ -469,6 +474,7 @@ def summarise(about: About, samples: pd.DataFrame, maneuvers: pd.DataFrame,
         "channels": sorted(conditioned.samples.columns.astype(str)),
         "wind_source": wind_source, "rate_hz": conditioned.rate_hz,
         "runs": len(runs(time)),
+        "practice": to_record(None),
         "scores": day_scores(maneuvers, spent("sailing"), miles("sog_kn")),
         "corrections": [{"sensor": c.sensor, "value": c.value, "low": c.low, "high": c.high,
                          "source": c.source} for c in corrections], **account_of(findings, inputs),

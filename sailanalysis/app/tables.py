@@ -59,6 +59,10 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "maneuver_costs": (
         "kind", "helm", "sails", "count", "rated", "loss_m", "loss_m_low", "loss_m_high",
         "loss_s"),
+    "advice": (
+        "proposed", "source", "measure", "helm", "unit", "then", "then_low", "then_high", "since",
+        "since_low", "since_high", "change", "change_low", "change_high", "days_before",
+        "days_since", "last", "verdict"),
     "days": (),
     "fleet": ("boat", "days", "first_day", "last_day", "sailing_s", "distance_over_ground_nm",
               "tacks", "gybes", "steady_minutes"),

@@ -61,6 +61,9 @@ _TEXT: Final = {
     "item": "the crew log's item; of the ledger, where the time went",
     "subject": "what was changed, amounts and direction left out",
     "wind_basis": "how the wind's own change was taken off",
+    "proposed": "date of the day that set the exercise", "source": "program, or the crew's aim",
+    "measure": "the number that tells; less is better", "unit": "of then, since and change",
+    "last": "date of the last day that could be checked", "aim": "the crew's own words",
     "try_next": "how to get a clearer answer",
     "change": "what was changed, the way round that was faster",
     "best_sails": "fastest sail set here", "next_best_sails": "the one it beats",
@@ -69,7 +72,9 @@ _TIMES: Final = {
     "start": "when it begins, UTC", "end": "when it ends, UTC", "time": "when, UTC",
     "crossing": "when the bow, or stern, passed the wind, UTC"}
 _FLAGS: Final = {"rated": "whether the loss is trustworthy"}
-_INTEGERS: Final = {"count": "how many it rests on", "days": "days it rests on",
+_INTEGERS: Final = {"days_before": "days before it was set",
+                    "days_since": "days since that could be checked",
+                    "count": "how many it rests on", "days": "days it rests on",
                     "rated_count": "how many of them are rated",
                     "tries": "how often it was tried", "trials": "how often it was tried"}
 _NUMBERS: Final = {
@@ -132,6 +137,10 @@ _NUMBERS: Final = {
     "aws_logged_kn": "apparent wind speed as logged, before correction",
     "confidence": "probability that the best set is the faster", "trend": "per ten days",
     "loss_m_median": "median loss of the day's",
+    "then": "mean of the days before, regression to the mean taken out",
+    "since": "mean of the days since", "change": "since less then; negative is better",
+    "rate_then_deg_s": "quickest turn before, a mean of days",
+    "rate_since_deg_s": "quickest turn since, a mean of days",
     "nm": "miles made good, or lost by this item", "of_hours": "hours that the item was met in",
 }
 

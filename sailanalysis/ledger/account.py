@@ -25,7 +25,7 @@ import pandas as pd
 from sailanalysis.core.angles import Floats
 from sailanalysis.core.series import epoch_s
 from sailanalysis.core.stats import Z95
-from sailanalysis.ledger.cells import Cells, Kind
+from sailanalysis.ledger.cells import CELL_S, Cells, Kind
 from sailanalysis.ledger.reference import DRAWS, Reference
 
 LOSSES: Final = ("turns", "handling", "angle", "speed", "sail", "rudder", "waiting", "unknown")
@@ -108,7 +108,7 @@ def account(cells: Cells, reference: Reference, maneuvers: pd.DataFrame,
     cost = rudder_cost(cells, helm)
     parts = _straight(cells, reference, cost)
     shares = {aim: _shares(cells, parts, aim) for aim in (-1, 0, 1)}
-    return _units(cells, parts, shares, _turn_way(cells, reference, maneuvers, shares),
+    return _units(cells, reference, parts, shares, _turn_way(cells, reference, maneuvers, shares),
                   maneuvers, np.isfinite(cost), _off_deg(cells, reference))
 
 
@@ -271,7 +271,7 @@ def _meant_angle(cells: Cells, maneuvers: pd.DataFrame) -> Floats:
     return out
 
 
-def _units(cells: Cells, parts: Parts, shares: dict[int, Shares], turn_way: Floats,
+def _units(cells: Cells, ref: Reference, parts: Parts, shares: dict[int, Shares], turn_way: Floats,
            maneuvers: pd.DataFrame, rudder_known: np.ndarray, off_deg: Floats) -> Units:
     single = np.flatnonzero(cells.window < 0)
     windows = np.unique(cells.window[cells.window >= 0])
@@ -290,12 +290,18 @@ def _units(cells: Cells, parts: Parts, shares: dict[int, Shares], turn_way: Floa
     made = np.append(way[single], [np.sum(way[cells.window == w]) for w in windows])
     all_reference = np.concatenate(total) if total else np.zeros((0, 1 + DRAWS))
     rng = np.random.default_rng(4)
+    noise = ref.model.notes.get("block_noise_percent", 3.0) / 100.0
     common = np.append(0.0, rng.standard_normal(DRAWS))
     for k, w in enumerate(windows, start=single.size):
         mine = np.flatnonzero(cells.window == w)
         drawn = np.append(0.0, rng.standard_normal(DRAWS))
         _window(items, k, all_reference[k], float(made[k]), shares[int(cells.aim[mine[0]])],
                 int(cells.kind[mine[0]]), maneuvers.iloc[int(w)], (common, drawn))
+        # Her speed wanders in a turn as it does in half a minute of straight sailing.
+        wander = noise * np.sqrt(CELL_S / max(float(cells.seconds[mine].sum()), 1.0))
+        left = "handling" if cells.kind[mine[0]] == Kind.WORK else "unknown"
+        items[left][k] += (np.nan_to_num(all_reference[k]) * wander
+                           * np.append(0.0, rng.standard_normal(DRAWS)))
     first = [np.flatnonzero(cells.window == w)[0] for w in windows]
     rows = np.append(single, first).astype(int)
     seconds = np.append(cells.seconds[single],
@@ -339,5 +345,8 @@ def _window(items: dict[str, Floats], k: int, reference: Floats, made: float, sh
         shared = min(SHARED_TURN * abs(float(row["loss_m"])), sd)
         own = float(np.sqrt(max(sd**2 - shared**2, 0.0)))
         lost = (float(row["loss_m"]) + shared * draws[0] + own * draws[1]) / METRES
+    if kind == Kind.WORK and not lost.any():  # nothing else goes on in a luff
+        items["handling"][k] = left
+        return
     items["turns" if kind == Kind.TURN else "handling"][k] = lost
     items["unknown"][k] = left - lost

@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from sailanalysis.core.angles import Floats, cosd
+from sailanalysis.core.points import is_downwind, is_upwind
 from sailanalysis.core.stats import Z95
-from sailanalysis.polar.data import DAY_SD
 from sailanalysis.polar.model import LATTICE_TWA_DEG, LATTICE_TWS_STEP_KN, PolarModel, Surface
 from sailanalysis.polar.targets import best_vmg
 
@@ -80,27 +80,37 @@ class Reference:
             clouds = _stack_at(surface.replicates_kn, self.model.tws_kn, tws_kn, twa_deg)
             centred = clouds - clouds.mean(axis=1, keepdims=True)
             if not self.season:
-                centred = centred - middle[:, None] * self._day_part()
+                centred = centred - middle[:, None] * self._day_part(twa_deg)
             pick = np.arange(DRAWS) % count
             return np.column_stack([middle, middle[:, None] + centred[:, pick]])
         return np.column_stack([middle, middle[:, None] + self._field(
             surface, sails, tws_kn, twa_deg)])
 
-    def _day_part(self) -> Floats:
-        """What of each draw is the day against other days, a share of speed; shape (draws,).
+    def _day_part(self, twa_deg: Floats) -> Floats:
+        """What of each draw is the day against other days, a share of speed; shape (n, draws).
 
-        A polar of one day is uncertain by how days differ. The day's own best is not: that part of
-        the draws' common level is taken out.
+        A polar of one day is uncertain by how days differ, on a beat, a reach and a run. The day's
+        own best is not: there the draws' common level is as wide as its legs make it.
         """
         surface = self.model.surfaces["all"]
-        weight = np.where(surface.basis > 0, surface.seconds + 1.0, 0.0)
         middle = np.where(surface.basis > 0, surface.median_kn, 1.0)
         off = np.where(surface.basis > 0, surface.replicates_kn / middle - 1.0, 0.0)
-        level = np.sum(weight * off, axis=(1, 2)) / weight.sum()
-        level = level - level.mean()
-        spread = float(np.var(level))
-        left = np.sqrt(max(spread - DAY_SD**2, 0.0) / spread) if spread > 0 else 1.0
-        return np.asarray((1.0 - left) * level, dtype=float)
+        out = np.zeros((twa_deg.size, off.shape[0]))
+        beat, run = is_upwind(LATTICE_TWA_DEG), is_downwind(LATTICE_TWA_DEG)
+        wanted = [is_upwind(twa_deg), ~is_upwind(twa_deg) & ~is_downwind(twa_deg),
+                  is_downwind(twa_deg)]
+        for column, rows in zip((beat, ~beat & ~run, run), wanted, strict=True):
+            weight = np.where(surface.basis > 0, surface.seconds + 1.0, 0.0) * column
+            if not weight.any() or not rows.any():
+                continue
+            level = np.sum(weight * off, axis=(1, 2)) / weight.sum()
+            level = level - level.mean()
+            share = float(weight.sum() / np.sum(surface.seconds + (surface.basis > 0)))
+            legs = max(share * self.model.legs, 1.0)
+            spread = float(np.std(level))
+            own = max(self.leg_sd, 0.005) / np.sqrt(legs) if np.isfinite(self.leg_sd) else spread
+            out[rows] = (1.0 - min(1.0, own / spread)) * level if spread > 0 else 0.0
+        return out
 
     def _field(self, surface: Surface, sails: str, tws_kn: Floats, twa_deg: Floats) -> Floats:
         """Smooth normal errors of the width of the interval."""

@@ -204,6 +204,7 @@ def private_day(day: Day, turned_deg: float | None = None) -> Day:
     seconds = day.summary.get("duration_s", 0.0)
     summary: Summary = {
         **day.summary, "boat": "", "day": "", "zone": "", "settings": {"private": True},
+        "practice": {"numbers": [], "exercises": []},
         "start": "1970-01-01T00:00:00.000Z",
         "end": utc_index(np.array([seconds]))[0].isoformat(timespec="milliseconds").replace(
             "+00:00", "Z"), **account_of(findings, inputs)}
@@ -262,9 +263,15 @@ def _studies(results: Studies, clean: Cleaner) -> Studies:
         conditioned = dataclasses.replace(conditioned, samples=conditioned.samples.iloc[:0])
     if helm is not None:
         helm = dataclasses.replace(helm, windows=none)
+    tomorrow = results.tomorrow
+    if tomorrow is not None:
+        mute = tuple(dataclasses.replace(e, aim="") for e in tomorrow.exercises)
+        checks = tuple(dataclasses.replace(c, exercise=dataclasses.replace(c.exercise, aim=""))
+                       for c in tomorrow.checks)
+        tomorrow = dataclasses.replace(tomorrow, exercises=mute, checks=checks, unread=())
     return clean.record(dataclasses.replace(
-        results, calibration=calibration, conditioned=conditioned, helm=helm, track_wind=None,
-        polar=None, blocks=None))
+        results, tomorrow=tomorrow, calibration=calibration, conditioned=conditioned, helm=helm,
+        track_wind=None, polar=None, blocks=None))
 
 
 def scrubber(day: Day) -> Callable[[str], str]:
@@ -288,5 +295,7 @@ def private_season(season: Season) -> Season:
         told = [str(v) for t in frames for c in columns if c in t for v in t[c].dropna()]
         names += _numbered(told, word)
     clean = _SeasonCleaner(names, float(first.timestamp()), shifted)
-    return dataclasses.replace(clean.record(dataclasses.replace(season, boat_name="")),
+    advice = season.advice.assign(aim="") if len(season.advice) else season.advice
+    return dataclasses.replace(clean.record(dataclasses.replace(season, boat_name="",
+                                                                advice=advice)),
                                model=season.model)

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 import pandas as pd
 
 from sailanalysis.day import Memory
+from sailanalysis.ledger import from_record
 from sailanalysis.season import folders, index
 from sailanalysis.season.boats import boat_key
 from sailanalysis.season.catalogue import Catalogue, owner, reconcile
@@ -331,8 +332,11 @@ class ArchiveReader:
         when = (str(pd.Timestamp(without[0], unit="s").date()) if without is not None
                 else max((e.date for e in use), default=""))
         sensors = season_knows(kept.sensors, when) if len(kept.sensors) else None
+        held = [json.loads(e.summary) for e in use]
         return replace(fitted(kept), sensors=sensors,
-                       scores=tuple(json.loads(e.summary).get("scores") or {} for e in use),
+                       scores=tuple(s.get("scores") or {} for s in held),
+                       practice=tuple(from_record(e.date, s.get("practice"))
+                                      for e, s in zip(use, held, strict=True)),
                        findings=tuple(fault_findings(self.path, self.faults())))
 
     def _sampled(self, entry: Entry) -> Lent | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,6 +13,7 @@ import pandas as pd
 from sailanalysis.core.errors import Finding
 from sailanalysis.core.points import is_downwind, is_upwind
 from sailanalysis.core.stats import Z95
+from sailanalysis.ledger import advice, advice_table, from_record
 from sailanalysis.polar.crossovers import (
     crossover_angles,
     crossovers_table,
@@ -75,6 +77,8 @@ class Season:
     experiments : DataFrame
         Sails, reefs, boards, load and trim as tried: pooled answers, as ``experiments.csv``.
     findings : tuple of Finding
+    advice : DataFrame
+        Exercises of the season that could be checked, and whether they helped.
     """
 
     start: str
@@ -103,6 +107,7 @@ class Season:
     experiments: pd.DataFrame = field(default_factory=no_experiments)
     findings: tuple[Finding, ...] = field(default=())
     faster: pd.DataFrame = field(default_factory=pd.DataFrame)
+    advice: pd.DataFrame = field(default_factory=lambda: advice_table(()))
 
 
 def fit_season(
@@ -161,6 +166,8 @@ def fit_season(
         polar_trend=model.effect(TREND), polar_step=_step(change),
         effects=tuple(e for e in model.effects if e.name != TREND),
         experiments=_experiments(archive.rows("trials", from_, to, boat), model, blocks),
+        advice=advice_table(advice([from_record(e.date, json.loads(e.summary).get("practice"))
+                                    for e in archive.entries(from_, to, boat)])),
         findings=(*fault_findings(archive.path, archive.faults()),
                   *_findings(days, blocks, model)),
         faster=faster_ranges(model),

@@ -41,6 +41,7 @@ def season_tables(season: Season) -> dict[str, pd.DataFrame]:
         "helm_progress": season.helm_progress,
         "helm_trend": season.helm_trend, "maneuver_progress": season.maneuver_progress,
         "calibration": season.sensors.rename(columns={"key": "sensor"}),
+        "advice": season.advice,
     }
     return {name: table.assign(boat=season.boat_name) for name, table in tables.items()}
 

@@ -190,8 +190,8 @@ def test_intervals_hold_the_truth_of_runs_without_a_loss():
             assert adds_up(ledger)
             table = rows_of(ledger)
             for name in ITEMS:
-                if name in ("angle", "could") and table.of_hours["angle"] < 0.9 * truth["aimed_h"]:
-                    continue  # her best angle was not seen in all of those winds
+                if np.isnan(table.minutes[name]):
+                    continue
                 inside[name].append(table.minutes_low[name] <= truth[name][0] <= table.minutes_high[name])
     for name, found in inside.items():
         # of 12 at 94 %, fewer than two thirds come once in ten thousand

@@ -13,6 +13,7 @@ from sailanalysis.report.page.sections import Table, figures_of
 PINNED = {
     "day": (("track", "strips"), ("states",)),
     "ledger": (("ledger",), ("ledger",)),
+    "tomorrow": ((), ("exercises",)),
     "maneuvers": (
         ("loss-tack", "overlay-tack", "windup-tack", "loss-gybe", "overlay-gybe", "windup-gybe", "parts-tack", "parts-gybe"),
         ("maneuvers", "mean-costs", "anatomy", "work")),

@@ -45,6 +45,10 @@ def made_season(sails: str = "main+jib", helm: str = "Ada", boat: str = "Made Up
                            "verdict": "no change shown yet"}]),
         maneuver_progress=frame([{"helm": helm, "kind": "tack", "day": d, "count": 8, "loss_m_median": 20.0,
                                   "loss_m_low": 15.0, "loss_m_high": 26.0} for d in dates]),
+        advice=frame([{"proposed": dates[0], "source": "program", "measure": "rudder_percent", "helm": helm, "unit": "%",
+                       "then": 110.0, "then_low": 100.0, "then_high": 120.0, "since": 90.0, "since_low": 84.0,
+                       "since_high": 96.0, "change": -20.0, "change_low": -32.0, "change_high": -8.0, "days_before": 4,
+                       "days_since": 6, "last": dates[-1], "verdict": "helped", "aim": ""}]),
         calibration=frame([{"date": d, "day": d, "key": "stw_factor", "value": 1.02, "low": 1.01, "high": 1.03,
                             "determined": True, "boat_file": 1.0, "total": 1.02} for d in dates]),
         sensors=frame([{"date": d, "day": d, "key": "stw_factor", "value": 1.02, "low": 1.01, "high": 1.03,
@@ -61,7 +65,8 @@ def made_season(sails: str = "main+jib", helm: str = "Ada", boat: str = "Made Up
 def test_every_section_speaks_and_every_figure_is_valid():
     season = made_season()
     sections = season_sections(season)
-    assert [s.key for s in sections] == ["days", "polar", "crossovers", "experiments", "coverage", "helm", "maneuvers", "change",
+    assert [s.key for s in sections] == ["days", "polar", "crossovers", "experiments", "coverage", "helm", "maneuvers",
+                                         "advice", "change",
                                          "instruments"]
     for section in sections:
         assert section.verdict.endswith(".")

@@ -17,7 +17,7 @@ import pandas as pd
 from sailanalysis.core.model import Boat, Rudder
 from sailanalysis.helm import rate_helming
 from sailanalysis.ledger import Reference, make_ledger
-from sailanalysis.ledger.cells import Kind, cut_cells
+from sailanalysis.ledger.cells import cut_cells
 from sailanalysis.maneuvers import find_legs, find_maneuvers
 from sailanalysis.maneuvers.rate import rate_maneuvers
 from sailanalysis.polar import fit_polar, targets_table
@@ -204,10 +204,18 @@ class Day:
                 named[(self.t >= first) & (self.t < first + cells.seconds[row])] = name
         ways = [self.sail(habits, named)[2] for _, habits in runs]
         best = np.maximum(pd.Series(ways[-1]).rolling(31, min_periods=1, center=True).mean().to_numpy(), 0.3)
-        out = {"could": (float((ways[0] / best)[told].sum() / 60.0), float(ways[-1][told].sum() / 3600.0))}
+        aimed = np.ones(self.n, dtype=bool)  # where a best angle is known
+        for row in np.flatnonzero((cells.window < 0) & (cells.aim != 0)):
+            if np.isnan(reference.best_angle(cells.tws_kn[row:row + 1], int(cells.aim[row]))[0]):
+                first = cells.start_s[row] - zero
+                aimed[(self.t >= first) & (self.t < first + cells.seconds[row])] = False
+        out = {}
         for (name, _), before, after in zip(runs[1:], ways[:-1], ways[1:], strict=True):
-            gain = after - before
-            out[name] = (float((gain / best)[told].sum() / 60.0), float(gain[told].sum() / 3600.0))
+            gain, use = after - before, told & aimed if name == "angle" else told
+            out[name] = (float((gain / best)[use].sum() / 60.0), float(gain[use].sum() / 3600.0))
+        did = told.sum() / 60.0, float(ways[0][told].sum() / 3600.0)
+        lost = np.sum(list(out.values()), axis=0)
+        out["could"] = float(did[0] - lost[0]), float(did[1] + lost[1])
         return out
 
     def samples(self, error=(0.0, 0.0, 0.0)):
@@ -288,6 +296,4 @@ def judged(day: Day, reference: Reference | None):
     ledger = make_ledger(samples, maneuvers, helm, [reference])
     cells = cut_cells(samples, maneuvers)
     truth = day.truth(reference, cells, ledger.untold)
-    straight = (cells.kind == Kind.STRAIGHT) & (cells.aim != 0)
-    truth["aimed_h"] = float(cells.seconds[straight].sum()) / 3600.0
     return ledger, truth

@@ -78,6 +78,7 @@ def test_the_published_tables_have_their_columns(season):
         "helm_trend": ("helm", "days", "trend", "trend_low", "trend_high", "verdict"),
         "maneuver_progress": ("helm", "kind", "day", "count", "loss_m_median"),
         "calibration": ("date", "day", "sensor", "value", "low", "high"),
+        "advice": ("proposed", "measure", "then", "since", "change", "change_low", "change_high", "verdict"),
         "days": ("day", "start", "end", "tacks", "polar_ratio", "speed_factor", "stw_factor"),
     }
     tables = season_tables(season)

@@ -66,12 +66,14 @@ def _parts() -> tuple[Part, ...]:
     from sailanalysis.report.day.ledger import ledger_section
     from sailanalysis.report.day.maneuvers import maneuvers_section
     from sailanalysis.report.day.polar import legs_section, polar_section
+    from sailanalysis.report.day.tomorrow import tomorrow_section
     from sailanalysis.report.day.track import day_section
     from sailanalysis.report.day.trials import load_section, trials_section
 
     return (
         Part("day", "The day", day_section, ("wind", "states")),
         Part("ledger", "Where the day went", ledger_section, ("ledger",)),
+        Part("tomorrow", "Tomorrow", tomorrow_section, ("tomorrow",)),
         Part("maneuvers", "Tacks and gybes", maneuvers_section, ("turns", "maneuvers")),
         Part("legs", "Straight-line sailing", legs_section, ("legs", "memory")),
         Part("polar", "What she can do", polar_section, ("polar",)),

@@ -48,8 +48,10 @@ def season_sections(season: Season) -> list[Section]:
     -------
     list of Section
     """
-    makers = (_days, _polar, _crossovers, experiments_section, _coverage, _helm,
-              _maneuvers, _change, _instruments)
+    from sailanalysis.report.season.advice import advice_section
+
+    makers = (_days, _polar, _crossovers, experiments_section, _coverage, _helm, _maneuvers,
+              advice_section, _change, _instruments)
     return [section for section in (make(season) for make in makers) if section is not None]
 
 
