@@ -113,7 +113,7 @@ def _tells(one: Exercise) -> str:
     today = _today(one)
     if not one.known:
         days = f"known on {count(one.days, 'day')} so far" if one.days else "not known yet"
-        return (f"{_name(one.measure)}: {days}; from the fourth day on a change can be told "
+        return (f"{_name(one.measure)}: {days}; from the seventh day on a change can be told "
                 f"from chance{today}")
     return f"{_name(one.measure)}{today}"
 
