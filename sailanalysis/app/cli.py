@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -203,14 +204,24 @@ def _misused(options: argparse.Namespace) -> str:
     return ""
 
 
-def _show_log() -> None:
-    """Show what the program notes down as it works."""
+@contextmanager
+def _log_shown(asked: bool) -> Iterator[None]:
+    """Show, if asked, what the program notes down as it works."""
+    if not asked:
+        yield
+        return
     import logging
 
     logger, shown = logging.getLogger("sailanalysis"), logging.StreamHandler(sys.stderr)
     shown.setFormatter(logging.Formatter("%(name)s: %(message)s"))
-    logger.handlers[:] = [shown]
+    before = logger.level
+    logger.addHandler(shown)
     logger.setLevel(logging.DEBUG)
+    try:
+        yield
+    finally:
+        logger.removeHandler(shown)
+        logger.setLevel(before)
 
 
 def _fault_words(error: Exception) -> str:
@@ -233,10 +244,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     misused = _misused(options)
     if misused:
         parser.error(misused)
-    if options.debug:
-        _show_log()
     try:
-        return _run(options)
+        with _log_shown(options.debug):
+            return _run(options)
     except KeyboardInterrupt:
         print("sailanalysis: stopped; nothing was left half-written", file=sys.stderr)
         return 130
