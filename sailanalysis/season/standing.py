@@ -9,6 +9,8 @@ from sailanalysis.season import folders, index
 
 _OWN_NAMES: Final = frozenset({index.NAME, *(index.NAME + end for end in index.BESIDE),
                                "days", "aside", "lost", "kept"})
+_JOURNALS: Final = frozenset(index.NAME + end for end in index.BESIDE)
+"""Beside an index that another process is making just now."""
 _SYSTEM_NAMES: Final = frozenset({"desktop.ini", "thumbs.db"})
 
 
@@ -32,6 +34,7 @@ def others(path: Path) -> list[str]:
         return []
     return sorted(p.name for p in path.iterdir() if not p.name.startswith(".")
                   and p.name.lower() not in _SYSTEM_NAMES
+                  and p.name not in _JOURNALS
                   and not (p.name in _OWN_NAMES and _is_empty(p)))
 
 

@@ -570,3 +570,12 @@ def test_twenty_archives_of_two_boats_each_nothing_crossed(tmp_path):
 
 def test_limits_are_back():
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] != 0
+
+
+def test_an_archive_that_another_process_is_making_is_joined(tmp_path):
+    """Killed or still at work between the empty index and its first page: a journal lies there."""
+    season = tmp_path / "season"
+    (season / "days").mkdir(parents=True)
+    (season / "index.sqlite").touch()
+    (season / "index.sqlite-journal").write_bytes(b"x" * 512)
+    assert Archive(season, create=True).catalogue().entries == ()
