@@ -314,7 +314,16 @@ def _helm(season: Season) -> Section | None:
                    how=("Each day's score is for its conditions; the trend is a straight line over "
                         "the days, its interval from the scatter of days.",),
                    code='season.helm_trend',
-                   headlines=tuple(Headline(sentence(w), 62 - i) for i, w in enumerate(words[:2])))
+                   headlines=_changed(trend, words))
+
+
+def _changed(trend: pd.DataFrame, words: list[str]) -> tuple[Headline, ...]:
+    """Helms that changed; that nothing is shown yet stands in their own part."""
+    if not len(trend) or len(words) != len(trend):
+        return ()
+    told = zip(words, texts(trend, "verdict"), strict=True)
+    moved = [w for w, verdict in told if verdict in ("improving", "worsening")]
+    return tuple(Headline(sentence(w), 62.0 - i) for i, w in enumerate(moved[:2]))
 
 
 def _maneuvers(season: Season) -> Section | None:
