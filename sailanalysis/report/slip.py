@@ -66,10 +66,10 @@ _CSS: Final = """\
 @page { size: A6 portrait; margin: 6mm; }
 * { box-sizing: border-box; }
 body { font: 9pt/1.25 system-ui, "Segoe UI", Roboto, Arial, sans-serif; color: #000;
-  background: #fff; margin: 0 auto; width: 93mm; max-width: 100%; }
+  background: #fff; margin: 3mm auto; width: 93mm; max-width: 100%; }
 header { display: flex; justify-content: space-between; gap: 3mm; border-bottom: 1pt solid #000; }
 h1 { font-size: 12pt; margin: 0 0 1mm; overflow-wrap: anywhere; }
-p { margin: 1mm 0; } b { display: inline-block; min-width: 17mm; font-weight: 600; }
+p { margin: 1mm 0; } b { display: inline-block; min-width: 20mm; font-weight: 600; }
 span { display: inline-block; border: .5pt solid #555; border-radius: 1mm; padding: 0 1.2mm;
   margin: 0 1mm .6mm 0; overflow-wrap: anywhere; }
 table { border-collapse: collapse; width: 100%; table-layout: fixed; }
