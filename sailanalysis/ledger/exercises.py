@@ -350,7 +350,17 @@ def _set(days: Sequence[PracticeDay]) -> list[Exercise]:
 
 
 def advice(days: Sequence[PracticeDay]) -> list[Check]:
-    """Every exercise of a season that could be checked, with its verdict."""
+    """Every exercise of a season that could be checked, with its verdict.
+
+    Parameters
+    ----------
+    days : sequence of PracticeDay
+        All filed days, in any order.
+
+    Returns
+    -------
+    list of Check
+    """
     made = (check(exercise, days) for exercise in _set(days))
     return [one for one in made if one is not None]
 
@@ -502,4 +512,6 @@ def plan_day(date: str, maneuvers: pd.DataFrame, helm: pd.DataFrame, ledger: Led
     # the longer the turn the dearer: quicker turns are cheaper
     how = {f"{p.kind}_loss_s": "quicker" if p.correlation > 0 else "slower"
            for p in patterns if p.trait == "turn_s"}
-    return plan(date, numbers, earlier, candidates(date, numbers, earlier, off_deg, how), aims)
+    sailed = ledger is not None and len(ledger.table) > 0
+    worth = candidates(date, numbers, earlier, off_deg, how) if sailed else []
+    return plan(date, numbers, earlier, worth, aims)

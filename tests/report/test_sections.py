@@ -40,7 +40,7 @@ def by_key(sections, key):
 
 def test_a_full_day_has_every_section_once(sections):
     keys = [s.key for s in sections]
-    assert keys == ["day", "ledger", "maneuvers", "legs", "polar", "helm", "trials", "instruments", "notes", "inputs"]
+    assert keys == ["day", "ledger", "tomorrow", "maneuvers", "legs", "polar", "helm", "trials", "instruments", "notes", "inputs"]
     for section in sections:
         assert isinstance(section, Section) and section.verdict.endswith((".", "?")), section.verdict
 

@@ -11,6 +11,9 @@ from sailanalysis.report.page.sections import Block, Column, Figure, Headline, S
 from sailanalysis.report.page.words import count, duration, interval, known, listed, sentence
 
 TITLE: Final = "Where the day went"
+LEAST_MIN: Final = 20.0
+LEAST_SHARE: Final = 0.6
+"""Told only from twenty measured minutes on, and where they are two fifths of the day."""
 NAMES: Final[dict[str, str]] = {
     "could": "could have done", "turns": "tacks and gybes",
     "handling": "luffs and handling", "angle": "the angle sailed",
@@ -42,7 +45,8 @@ def ledger_section(facts: Facts) -> Section:
             "ledger", TITLE, f"Where the day went cannot be told: {ledger.why_not}.",
             (Text(("The account needs wind, boat speed and a polar for that wind. A few hours of "
                    "steady sailing with both sensors make one.",), "unknown"),))
-    verdict = _verdict(ledger)
+    little = _little(ledger)
+    verdict = little or _verdict(ledger)
     table = ledger.table
     shown = table[table["item"].isin(LOSSES) & table["minutes"].map(known)]
     shown = shown.sort_values("minutes", ascending=False, kind="stable")
@@ -63,7 +67,17 @@ def ledger_section(facts: Facts) -> Section:
               [_row(facts, ledger, row) for row in table.to_dict("records")], filterable=False)]
     return Section("ledger", TITLE, verdict, tuple(blocks), how=_how(ledger),
                    code='part["ledger"]\nday.results.ledger.table',
-                   headlines=_headlines(ledger), glance=(verdict,))
+                   headlines=() if little else _headlines(ledger),
+                   glance=() if little else (verdict,))
+
+
+def _little(ledger: Ledger) -> str:
+    """Why the account is too thin to be told on the first screen; empty where it is not."""
+    did, unknown = (float(ledger.row(name)["minutes"]) for name in ("did", "unknown"))
+    if did - unknown >= LEAST_MIN and unknown <= LEAST_SHARE * did:
+        return ""
+    return (f"Of {duration(60.0 * did)} only {duration(60.0 * (did - unknown))} can be measured: "
+            "too little to say where the day went.")
 
 
 def _row(facts: Facts, ledger: Ledger, row: Mapping[Any, Any]) -> dict[str, Any]:
