@@ -27,6 +27,8 @@ _OWN_TABLES: Final = tuple(frozenset(names.split()) for names in (
     "item minutes minutes_low of_hours",
     "subject change tries verdict",
     "date sensor value low high",
+    "proposed measure then since verdict",
+    "days first_day last_day sailing_s",
     "sailing_s motoring_s stopped_s wind_source",
 ))
 """Columns by which the tables that the program writes are known again, in any order."""

@@ -64,7 +64,8 @@ class Handling:
 
     def __init__(self, samples: pd.DataFrame, maneuvers: pd.DataFrame, expected_kn: Floats) -> None:
         time = epoch_s(samples.index)
-        stw = samples["stw_kn"].to_numpy(dtype=float)
+        stw = (samples["stw_kn"].to_numpy(dtype=float) if "stw_kn" in samples
+               else np.full(time.size, np.nan))
         level = np.where(np.isfinite(expected_kn) & (expected_kn > 0.5), expected_kn, np.nan)
         # Her own angle may fall with her speed: what she did about it is the yardstick, not what
         # the polar gives for a boat that luffs.
