@@ -230,10 +230,7 @@ def build_times(sides: list[Sides], responses: dict[float, Response],
         return {}
     pace = {id(one): _pace_ms(one) for one in sides}
     middle = float(np.median([pace[id(one)] for one in turns]))
-    lags = [responses[one.sign].lag_s for one in turns if responses[one.sign].blocks]
-    usual = float(np.sqrt(USUAL_BUILD_S * max(float(np.median(lags)), 3.0))) if lags \
-        else USUAL_BUILD_S
-    log = -0.5 * (np.log(TIMES_S / usual) / BUILD_SPREAD) ** 2
+    log = -0.5 * (np.log(TIMES_S / _usual_time_s(turns, responses)) / BUILD_SPREAD) ** 2
     depths, found = _usual_depths(sides), {}
     for kind in {one.place.kind for one in sides}:
         mine = [one for one in sides if one.place.kind == kind]
@@ -256,6 +253,14 @@ def build_times(sides: list[Sides], responses: dict[float, Response],
         out[kind] = BuildTime(TIMES_S * ratio, share, np.maximum(depth, 0.0), spread,
                               usual_depth)
     return out if bends is not None else build_times(sides, responses, out)
+
+
+def _usual_time_s(turns: list[Sides], responses: dict[float, Response]) -> float:
+    """What is expected of the build: the lag of speed behind the wind is the same inertia."""
+    lags = [responses[one.sign].lag_s for one in turns if responses[one.sign].blocks]
+    if not lags:
+        return USUAL_BUILD_S
+    return float(np.sqrt(USUAL_BUILD_S * max(float(np.median(lags)), 3.0)))
 
 
 def _pace_ms(case: Sides) -> float:

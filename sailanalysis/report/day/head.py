@@ -97,48 +97,61 @@ class Head:
 
 def day_head(facts: Facts, sections: list[Section]) -> Head:
     """First screen of a day."""
-    day, s = facts.day, facts.day.summary
+    title, subtitle = _titles(facts)
+    items = (_wind(facts), _distance(facts), *_times(facts), *_turns(facts))
+    places = places_of(facts)
+    return Head(title, subtitle, items, tuple(_findings(facts, sections)),
+                corrections_line(facts.day.results.corrections), _doubts(facts),
+                _overview(facts, places), places, _usual(facts), facts.t0,
+                day_sheet(facts))
+
+
+def _titles(facts: Facts) -> tuple[str, str]:
+    """The date, and the boat, hours and place below it."""
     start, end = facts.t0, float(facts.time[-1])
-    boat = "" if facts.private else day.boat.name
-    lat, lon = positions(day.samples)
-    where = ""
-    if not facts.private:
-        good = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon))
-        if good.size:
-            where = position(lat[good[0]], lon[good[0]])
-    until = clock(end, False) if date_words(start) == date_words(end) or end - start < 43200 else \
-        f"{date_words(end)}, {clock(end, False)}"
-    subtitle = " · ".join(w for w in (boat, f"{clock(start, False)} to {until} {zone()}",
-                                      f"from {where}" if where else "") if w)
-    items: list[tuple[str, str, str]] = [_wind(facts)]
+    if facts.private:
+        return "A day on the water", f"{duration(end - start)} from the start"
+    lat, lon = positions(facts.day.samples)
+    good = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon))
+    where = f"from {position(lat[good[0]], lon[good[0]])}" if good.size else ""
+    one_day = date_words(start) == date_words(end) or end - start < 43200
+    until = clock(end, False) if one_day else f"{date_words(end)}, {clock(end, False)}"
+    hours = f"{clock(start, False)} to {until} {zone()}"
+    return date_words(start), " · ".join(w for w in (facts.day.boat.name, hours, where) if w)
+
+
+def _distance(facts: Facts) -> tuple[str, str, str]:
+    s = facts.day.summary
     over, through = s["distance_over_ground_nm"], s["distance_through_water_nm"]
-    if known(over) or known(through):
-        both = known(over) and known(through)
-        items.append(("Distance", amount(over if known(over) else through, "NM"),
-                      f"over ground; {amount(through, 'NM')} through the water" if both else
-                      ("over ground" if known(over) else "through the water")))
-    else:
-        items.append(("Distance", "unknown", "no speed in the log"))
+    if known(over) and known(through):
+        return ("Distance", amount(over, "NM"),
+                f"over ground; {amount(through, 'NM')} through the water")
+    if known(over):
+        return "Distance", amount(over, "NM"), "over ground"
+    if known(through):
+        return "Distance", amount(through, "NM"), "through the water"
+    return "Distance", "unknown", "no speed in the log"
+
+
+def _times(facts: Facts) -> list[tuple[str, str, str]]:
+    """Hours under sail, under engine and at rest."""
+    s = facts.day.summary
     sailed, motored = s["sailing_s"], s["motoring_s"]
     if facts.engine_unknown:
-        items.append(("Under way", duration(sailed), "sail and engine cannot be told apart"))
+        items = [("Under way", duration(sailed), "sail and engine cannot be told apart")]
     else:
-        items.append(("Sailed", duration(sailed) if sailed else "not at all", ""))
+        items = [("Sailed", duration(sailed) if sailed else "not at all", "")]
     if motored or not facts.engine_unknown:
         items.append(("Motored", duration(motored) if motored else "not at all", ""))
     if s["stopped_s"] >= 60:
         items.append(("Stopped", duration(s["stopped_s"]), ""))
+    return items
+
+
+def _turns(facts: Facts) -> list[tuple[str, str, str]]:
+    s = facts.day.summary
     turns = [count(n, w) for n, w in ((s["tacks"], "tack"), (s["gybes"], "gybe")) if n]
-    if turns:
-        items.append(("Turns", listed(turns), ""))
-    title = date_words(start)
-    if facts.private:
-        title, subtitle = "A day on the water", f"{duration(end - start)} from the start"
-    places = places_of(facts)
-    return Head(title, subtitle, tuple(items), tuple(_findings(facts, sections)),
-                corrections_line(day.results.corrections), _doubts(facts),
-                _overview(facts, places), places, _usual(facts), facts.t0,
-                day_sheet(facts))
+    return [("Turns", listed(turns), "")] if turns else []
 
 
 def _doubts(facts: Facts) -> tuple[str, ...]:
