@@ -19,6 +19,7 @@ from sailanalysis.polar.model import LATTICE_TWS_STEP_KN, PolarModel
 
 LEAST_MINUTES: Final = 3.0
 """Less is a set on its way up or down."""
+LEAST_DRAWS: Final = 20
 LEAST_DAYS: Final = 2
 """On one day a set is its hour's helm, sea and tide."""
 
@@ -112,7 +113,7 @@ def _against(part: pd.DataFrame, seconds: Floats, name: str, sets: list[str], po
     lower, known = np.full((len(others), tws.size), -np.inf), np.zeros(tws.size, dtype=bool)
     for k, other in enumerate(others):
         gain = polar.speed_kn(tws, twa, other) - polar.speed_kn(tws, twa, name)
-        sd = _differences(polar, other, name, cell).std(axis=0)
+        sd = _difference_sd(polar, other, name, cell)
         known |= np.isfinite(gain) & np.isfinite(sd)
         lower[k] = np.where(np.isfinite(gain - sd), gain - Z95 * sd, -np.inf)
     out = []
@@ -137,9 +138,8 @@ def _item(polar: PolarModel, name: str, other: str, wind: tuple[Floats, Floats, 
         return None
     gain = polar.speed_kn(tws, twa, other) - polar.speed_kn(tws, twa, name)
     speed = polar.speed_kn(tws, twa, other)
-    draws = _differences(polar, other, name, cell) @ (seconds / total)
     mean = float(gain @ seconds) / total
-    half = float(-ndtri(0.025 / pairs)) * float(draws.std())
+    half = float(-ndtri(0.025 / pairs)) * _sum_sd(polar, other, name, cell, seconds / total)
     if mean - half <= 0.0:
         return None
     each = float((seconds / speed).sum()) / total  # what a knot is worth of the time
@@ -157,6 +157,27 @@ def _cells(polar: PolarModel, tws: Floats, twa: Floats) -> np.ndarray:
     i = np.round((tws - polar.tws_kn[0]) / LATTICE_TWS_STEP_KN).astype(int)
     return np.stack([np.clip(i, 0, polar.tws_kn.size - 1),
                      np.clip(np.round(twa).astype(int), 0, 180)])
+
+
+def _difference_sd(polar: PolarModel, other: str, name: str, cell: np.ndarray) -> Floats:
+    """Standard error of the difference of two sets at some cells, shape (cells,)."""
+    draws = _differences(polar, other, name, cell)
+    if len(draws) >= LEAST_DRAWS:
+        return np.asarray(draws.std(axis=0), dtype=float)
+    wide = [(polar.surfaces[s].high_kn - polar.surfaces[s].low_kn)[cell[0], cell[1]]
+            for s in (other, name)]
+    return np.asarray(np.hypot(*wide) / (2.0 * Z95), dtype=float)
+
+
+def _sum_sd(polar: PolarModel, other: str, name: str, cell: np.ndarray, share: Floats) -> float:
+    """Standard error of the mean difference over half minutes.
+
+    A kept polar has no draws: then all its cells are taken to err alike, which is the widest.
+    """
+    draws = _differences(polar, other, name, cell)
+    if len(draws) >= LEAST_DRAWS:
+        return float((draws @ share).std())
+    return float(_difference_sd(polar, other, name, cell) @ share)
 
 
 def _differences(polar: PolarModel, other: str, name: str, cell: np.ndarray) -> Floats:

@@ -60,3 +60,16 @@ def test_what_is_not_sure_is_not_said():
     assert judge_sail_choice(None, polar()).items == ()
     other = judge_sail_choice(blocks(sails="main+gennaker"), polar())
     assert (other.items, other.compared_minutes) == ((), 0.0)
+
+
+def test_a_kept_polar_without_draws_goes_by_its_intervals():
+    """0.1 kn either surface, all cells alike: 1.96 standard deviations of the difference."""
+    def kept(sd):
+        held = polar(sd=sd)
+        return replace(held, surfaces={name: replace(
+            s, low_kn=s.median_kn - 1.959964 * sd, high_kn=s.median_kn + 1.959964 * sd,
+            replicates_kn=s.replicates_kn[:0]) for name, s in held.surfaces.items()})
+
+    item, = judge_sail_choice(blocks(), kept(0.1)).items
+    assert item.gain_kn.high - item.gain_kn.low == approx(2 * 1.96 * np.sqrt(2) * 0.1, rel=1e-3)
+    assert judge_sail_choice(blocks(), kept(1.0)).items == ()
