@@ -272,7 +272,8 @@ def day_words(result: Day) -> str:
     miles = s["distance_over_ground_nm"]
     if miles == miles:
         hours.append(f"{miles:.1f} NM over ground")
-    turns = f"{s['tacks']} tacks, {s['gybes']} gybes"
+    turns = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in
+                      ((s["tacks"], "tack"), (s["gybes"], "gybe")))
     wind = {"instruments": "", "track": " (wind direction estimated from the track)",
             "none": " (no wind known, so no maneuver by the wind)"}[s["wind_source"]]
     return f"{', '.join(hours)}; {turns}{wind}"
