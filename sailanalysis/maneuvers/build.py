@@ -232,7 +232,7 @@ def build_times(sides: list[Sides], responses: dict[float, Response],
     middle = float(np.median([pace[id(one)] for one in turns]))
     log = -0.5 * (np.log(TIMES_S / _usual_time_s(turns, responses)) / BUILD_SPREAD) ** 2
     depths, found = _usual_depths(sides), {}
-    for kind in {one.place.kind for one in sides}:
+    for kind in sorted({one.place.kind for one in sides}):
         mine = [one for one in sides if one.place.kind == kind]
         weight, pull = np.full(TIMES_S.size, DEPTH_SD**-2), np.zeros(TIMES_S.size)
         usual_depth = 0.0 if bends is None else bends[kind].lacking(0.0)[0]
@@ -339,7 +339,7 @@ def _depth(case: Sides) -> float:
 
 def _usual_depths(sides: list[Sides]) -> dict[str, float]:
     return {kind: float(np.median([_depth(one) for one in sides if one.place.kind == kind]))
-            for kind in {one.place.kind for one in sides}}
+            for kind in sorted({one.place.kind for one in sides})}
 
 
 def _scale(case: Sides, usual: float) -> float:

@@ -333,7 +333,7 @@ def match_tanks(logged: list[str], written: list[str]) -> tuple[dict[str, str], 
         same = [name for name in written if _plain(name) == _plain(seen)]
         if len(same) == 1 and same[0] not in pairs.values():
             pairs[seen] = same[0]
-    for kind in {_kind(name) for name in [*logged, *written]} - {""}:
+    for kind in sorted({_kind(name) for name in [*logged, *written]} - {""}):
         _pair_by_kind(kind, logged, written, pairs)
     return pairs, [seen for seen in logged if seen not in pairs]
 
