@@ -143,7 +143,9 @@ def judge_trials(
     rows: list[dict[str, Any]] = []
     handling = Handling(samples, maneuvers, log.expected_kn)
     blur = blur_s(log.events_s)
-    worked = [handling.event(event.time_s) for event in events]
+    work = [event.time_s for event in events if event.item in HANDLED]
+    at_work = dict(zip(work, handling.events(work), strict=True))
+    worked = [at_work.get(event.time_s, Event(event.time_s, event.time_s)) for event in events]
     log.set_busy(np.array([_busy(e, w, blur) for e, w in zip(events, worked, strict=True)]))
     for event, about in zip(events, worked, strict=True):
         row, outcome = _judge_event(log, event, about, blur)

@@ -7,6 +7,7 @@ and as much time about it is left out as its rounding may hide.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -83,13 +84,38 @@ class Handling:
 
     def event(self, mark_s: float) -> Event:
         """The stretch that a mark means; the mark itself where none stands out."""
-        weighed = sorted(((_weight(mark_s, *found), found) for found in self.stretches
+        return self._event(mark_s, self.stretches)[0]
+
+    def events(self, marks_s: Sequence[float]) -> list[Event]:
+        """As `event` for each of a day's marks; no stretch answers for two of them.
+
+        Of two marks that mean the same stretch the surer keeps it; the other looks again among
+        what is left.
+        """
+        found: dict[float, Event] = {}
+        left = list(self.stretches)
+        open_marks = sorted(set(marks_s))
+        while open_marks:
+            weight, mark, event = max(
+                ((weight, mark, event) for mark in open_marks
+                 for event, weight in [self._event(mark, left)]), key=lambda one: one[0])
+            found[mark] = event
+            open_marks.remove(mark)
+            if weight > 0.0:
+                left = [one for one in left if one[0] != event.start_s]
+        return [found[mark] for mark in marks_s]
+
+    @staticmethod
+    def _event(mark_s: float, stretches: Sequence[tuple[float, float, float]]
+               ) -> tuple[Event, float]:
+        """The event of a mark among some stretches, and its weight; 0 where none stands out."""
+        weighed = sorted(((_weight(mark_s, *found), found) for found in stretches
                           if found[0] - REACH_S <= mark_s <= found[1] + REACH_S),
                          key=lambda one: -one[0])
         if not weighed or (len(weighed) > 1 and weighed[0][0] < DISTINCT * weighed[1][0]):
-            return Event(mark_s, mark_s)
+            return Event(mark_s, mark_s), 0.0
         start, stop, _ = weighed[0][1]
-        return Event(start, stop, 0.5 * (start + stop) - mark_s)
+        return Event(start, stop, 0.5 * (start + stop) - mark_s), weighed[0][0]
 
 
 def _joined(time: Floats, slowed: np.ndarray, share: Floats) -> list[tuple[float, float, float]]:

@@ -40,6 +40,13 @@ def test_a_mark_is_put_where_she_was_handled(late_min):
     assert event.start_s == approx(made.start_s, abs=45) and event.stop_s == approx(made.stop_s, abs=45)
 
 
+def test_no_stretch_answers_for_two_marks():
+    made = day(5, gain_kn=0.5, other_course=False)
+    middle = 0.5 * (made.start_s + made.stop_s)
+    found = Handling(made.samples, pd.DataFrame(), np.full(len(made.samples), np.nan)).events([middle - 300.0, middle + 30.0])
+    assert np.isnan(found[0].moved_s) and found[1].moved_s == approx(-30.0, abs=30)
+
+
 def test_where_nothing_shows_the_mark_stays():
     made = day(6, deep=False)
     event = Handling(made.samples, pd.DataFrame(), np.full(len(made.samples), np.nan)).event(made.start_s)
