@@ -67,9 +67,11 @@ except SailAnalysisError as error:
 
 
 def test_interrupt_leaves_nothing_half_written(tmp_path):
+    # Started in the background of a shell, a program would have the interrupt ignored.
     code = f"""
-import time
+import signal, time
 from sailanalysis.core.staging import staged
+signal.signal(signal.SIGINT, signal.default_int_handler)
 with staged({str(tmp_path / "out")!r}) as folder:
     (folder / "a").write_text("half"); print("go", flush=True); time.sleep(30)
 """
