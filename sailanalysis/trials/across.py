@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from sailanalysis.core.angles import Floats
 from sailanalysis.trials.judge import Judged, judge_sides
 from sailanalysis.trials.marks import Event
-from sailanalysis.trials.sides import BLOCK_S, SKIP_AFTER_S, SKIP_BEFORE_S, Side, SteadyLog
+from sailanalysis.trials.sides import SKIP_AFTER_S, SKIP_BEFORE_S, Side, SteadyLog
 
 NEAR_S: Final = 1800.0
 """Half an hour either side."""
@@ -55,9 +55,8 @@ class Across:
     after: Side
     gap_s: float
 
-    def judged(self) -> Judged:
-        """The gain, its error holding the gap."""
-        event_s = 0.0
+    def judged(self, event_s: float) -> Judged:
+        """The gain of the change at an instant, its error holding the gap."""
         found = judge_sides(self.before, self.after, event_s)
         speed = float(np.mean(np.concatenate([self.before.stw, self.after.stw])))
         more = GAP_SHARE * speed * np.sqrt(self.gap_s / NEAR_S)
@@ -122,6 +121,3 @@ def _nearest(side: Side, kept: NDArray[np.bool_], sign: int) -> Side:
 
     return Side(side.at[index], side.stw[index], late(side.tws_late), late(side.twa_late),
                 late(side.expected_late), side.delay)
-
-
-__all__ = ["BLOCK_S", "Across", "like_sides"]

@@ -274,7 +274,7 @@ def _judge_event(log: SteadyLog, event: _Event, worked: Event, blur: float
         row["why_not"], row["try_next"] = found, BETTER_TRIAL
         return row, None
     row |= _event_row(log, event, found.before, found.after) | {"gap_s": found.gap_s}
-    return row, _outcome(row, found.judged())
+    return row, _outcome(row, found.judged(event.time_s))
 
 
 def _outcome(row: dict[str, Any], outcome: Judged) -> Judged:

@@ -86,7 +86,6 @@ class SteadyLog:
         tws = running_mean(time, column("tws_kn"), LAG_S)
         twa = running_mean_angle(time, column("twa_deg"), LAG_S)
         self.twa = twa
-        self.tws_kn, self.expected_kn = tws, missing
         late = [self._earlier(time, delay) for delay in DELAYS_S]
         self.tws_late = [np.where(ok, tws[i], np.nan) for i, ok in late]
         self.twa_late = [np.where(ok, twa[i], np.nan) for i, ok in late]
